@@ -31,8 +31,8 @@ NOTIFIED = (
     ),
     template(
         "nothing_delivered",
-        "The run found nothing delivered; the last delivery was taken in on {day}.",
-        "Der Lauf fand nichts geliefert; die letzte Lieferung wurde am {day} übernommen.",
+        "The run found no new delivery; the last one was taken in on {day}.",
+        "Der Lauf fand keine neue Lieferung vor; die letzte wurde am {day} übernommen.",
         "day",
     ),
     template(
@@ -40,6 +40,12 @@ NOTIFIED = (
         "Depot {depot} has fallen silent: none of its vans has been seen since {since}.",
         "Der Standort {depot} ist verstummt: seit {since} wurde keines seiner Fahrzeuge gesehen.",
         "depot since",
+    ),
+    template(
+        "depot_never_seen",
+        "Depot {depot} is silent: none of its vans has been seen yet.",
+        "Der Standort {depot} ist stumm: noch wurde keines seiner Fahrzeuge gesehen.",
+        "depot",
     ),
     template(
         "quarantine_grew",

@@ -5,8 +5,10 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from data_contracts.errors import one_line
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render, sentence, sentences
+from data_contracts.plurals import filled
 from data_contracts.states import PLANNED_STATES
 from pipelines.notify.outbox import Box, Matter
 from pipelines.notify.recipients import Recipient
@@ -15,7 +17,6 @@ from pipelines.notify.words import LETTER
 from pipelines.reports.list_pdf import REASONS_SHOWN, counts_said
 from pipelines.reports.orders import cautions_told
 from pipelines.reports.paper import board_address, message, written_for
-from pipelines.storage.plain_text import printable
 from pipelines.workspace.moments import minute
 from pipelines.workspace.notify_settings import MATTERS
 from pipelines.workspace.settings import Settings
@@ -44,17 +45,6 @@ class Letter:
     subject: str
     text: str
     document: Mapping[str, Any] = field(default_factory=dict)
-
-
-def one_line(text: object) -> str:
-    """Text as one line without control characters: names from outside may hold line ends, which would begin a header.
-
-    Parameters
-    ----------
-    text : object
-        Any text.
-    """
-    return " ".join(printable(" ".join(str(text).split())).split())
 
 
 def compose(
@@ -109,7 +99,7 @@ def trial_letter(person: Recipient, now: datetime) -> Letter:
     """
 
     def say(key: str, **places: object) -> str:
-        return LETTER[key].in_language(person.display.language).format(**places)
+        return filled(LETTER[key].in_language(person.display.language), places)
 
     kinds = [kind for kind in MATTERS if kind in person.told.about] + ["digest"] * person.told.digest
     lines = [say("test", about=", ".join(say(f"about.{kind}") for kind in kinds) or "–")]
@@ -138,22 +128,27 @@ class _Writing:
     attached: bool
 
     def say(self, key: str, **places: object) -> str:
-        return LETTER[key].in_language(self.person.display.language).format(**places)
+        return filled(LETTER[key].in_language(self.person.display.language), places)
 
     def fact(self, fact: Fact) -> str:
         return one_line(render(fact, self.person.display.language, self.person.display.units))
 
     def about(self) -> str:
-        """What the subject names, most urgent first."""
-        of_kind = {kind: [one for one in self.box.waiting if one.kind == kind] for kind in _ORDER}
+        """What the subject names, most urgent first, of what is so still."""
+        of_kind = {
+            kind: [one for one in self.box.waiting if one.kind == kind and not self._over(one)] for kind in _ORDER
+        }
         named = []
         for kind in _ORDER:
             if not of_kind[kind]:
                 continue
             good = kind == "run" and of_kind[kind][0].facts[-1]["code"] == "run_good_again"
             count = len(of_kind[kind])
-            named.append(self.say("subject.good" if good else f"subject.{_plural(kind)}", count=count, week=self.week))
-        return ", ".join(named)
+            named.append(self.say("subject.good" if good else f"subject.{kind}", count=count, week=self.week))
+        return ", ".join(named) or self.say("subject.earlier")
+
+    def _over(self, matter: Matter) -> bool:
+        return matter.kind in _LASTING and matter.key not in self.box.seen
 
     @property
     def week(self) -> str:
@@ -173,7 +168,7 @@ class _Writing:
 
     def _told(self, matter: Matter) -> list[str]:
         lines = [self.fact(fact) for fact in matter.said()]
-        if matter.kind in _LASTING and matter.key not in self.box.seen:
+        if self._over(matter):
             lines[0] += " " + self.say("lapsed", moment=matter.noticed)
         elif matter.noticed != self.now:
             lines[0] += " " + self.say("noticed", moment=matter.noticed)
@@ -203,7 +198,7 @@ class _Writing:
         if len(waiting) > _MOST_VANS:
             yield self.say("more", count=len(waiting) - _MOST_VANS)
         if jobs and self.view is not None:
-            yield from map(one_line_kept, cautions_told(self.view.published, jobs, self.person.display.language))
+            yield from map(one_line, cautions_told(self.view.published, jobs, self.person.display.language))
 
     def _order(self, row: Mapping[str, Any]) -> Iterator[str]:
         action = sentence(row, "action", self.person.display.language, self.person.display.units)
@@ -223,12 +218,3 @@ class _Writing:
             yield from (f"- {line}" for line in self._said(notice, "text"))
         if self.person.told.mail:
             yield "- " + self.say("attached" if self.attached else "not_made")
-
-
-def one_line_kept(text: str) -> str:
-    """One line, with the spaces in front of it."""
-    return text[: len(text) - len(text.lstrip())] + one_line(text)
-
-
-def _plural(kind: str) -> str:
-    return "vans" if kind == "van" else kind

@@ -110,8 +110,9 @@ def _standing(
     if view is None:
         return
     for depot, seen in view.depots_seen:
-        if is_silent(seen, max(box.week, week_of(now))):
-            fact = Fact.of("depot_silent", depot=depot, since=seen)
+        if seen is None or is_silent(seen, max(box.week, week_of(now))):
+            never = Fact.of("depot_never_seen", depot=depot)
+            fact = never if seen is None else Fact.of("depot_silent", depot=depot, since=seen)
             yield Matter(f"depot {depot}", f"depot {depot} {seen}", "depot", noticed, _rows(fact), depot)
     for row in view.vans_now.values():
         named = row["leading_cause"] not in UNNAMED

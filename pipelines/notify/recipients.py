@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from data_contracts.errors import InputError
 from pipelines.notify.outbox import FOLDER, STANDING, read_boxes
-from pipelines.workspace.notify_settings import Told
+from pipelines.workspace.notify_settings import Told, known_as
 from pipelines.workspace.settings import DisplaySettings, Settings, load_settings
 from pipelines.workspace.workspace import Workspace
 
@@ -76,7 +76,7 @@ def recipients(settings: Settings) -> list[Recipient]:
     for place, one in enumerate(settings.notify.told, 1):
         way, address = ("mail", one.mail.casefold()) if one.mail else ("hook", one.hook)
         key = hashlib.sha256(f"{way}\0{address}".encode()).hexdigest()[:16]
-        on_board = next((known for known in settings.people.known if known.who.casefold() == one.mail.casefold()), None)
+        on_board = known_as(settings.people, one)
         seen = () if on_board is None else tuple(on_board.depots)
         depots = tuple(one.depots)
         if seen:

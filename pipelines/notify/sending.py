@@ -10,13 +10,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from email.utils import format_datetime
 from typing import IO, Any
-from urllib.parse import urlsplit
 
 from data_contracts.errors import InputError
 from pipelines.notify.letter import Letter
 from pipelines.notify.recipients import Recipient
 from pipelines.storage.plain_text import finite
-from pipelines.workspace.notify_settings import NotifySettings, wrong_hook
+from pipelines.workspace.notify_settings import NotifySettings, is_web_address, wrong_hook
 from pipelines.workspace.secrets import secret_of
 from pipelines.workspace.workspace import Workspace
 
@@ -147,7 +146,7 @@ def _mail(settings: NotifySettings, one: Outgoing, now: datetime) -> dict[str, A
 def _hook(workspace: Workspace, one: Outgoing) -> dict[str, Any]:
     told = one.person.told
     url = told.hook
-    if not urlsplit(url).scheme.startswith("http"):
+    if not is_web_address(url):
         url = secret_of(workspace.root, url, "[notify] told: hook")
         if why := wrong_hook(url):
             raise InputError(f"[notify] told: hook: {why}")

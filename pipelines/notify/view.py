@@ -62,10 +62,10 @@ class View:
         return queries.notices(self.published, self.week)
 
     @cached_property
-    def depots_seen(self) -> list[tuple[str, str]]:
-        """Depots with the last week in which any of their vans was seen."""
+    def depots_seen(self) -> list[tuple[str, str | None]]:
+        """Depots with the last week in which any of their vans was seen; None: never."""
         frame = self.published.ask(
-            "SELECT v.depot, max(c.week) FROM vans v JOIN captures c USING (van_id) GROUP BY v.depot ORDER BY v.depot"
+            "SELECT v.depot, max(c.week) FROM vans v LEFT JOIN captures c USING (van_id) GROUP BY v.depot ORDER BY v.depot"
         )
         return list(frame.iter_rows())
 

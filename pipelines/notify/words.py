@@ -4,12 +4,15 @@ from data_contracts.bilingual import Words
 
 LETTER: dict[str, Words] = {
     "subject": Words("Vansnap: {what}", "Vansnap: {what}"),
-    "subject.vans": Words("vans now: {count}", "Fahrzeuge jetzt: {count}"),
+    "subject.van": Words("vans now: {count}", "Fahrzeuge jetzt: {count}"),
     "subject.run": Words("the run failed", "der Lauf ist misslungen"),
     "subject.good": Words("the run succeeds again", "der Lauf gelingt wieder"),
     "subject.delivery": Words("nothing delivered", "nichts geliefert"),
-    "subject.depot": Words("a depot is silent", "ein Standort ist verstummt"),
+    "subject.depot": Words(
+        "{count:a depot is/# depots are} silent", "{count:ein Standort ist/# Standorte sind} verstummt"
+    ),
     "subject.quarantine": Words("quarantine grew", "mehr in Quarantäne"),
+    "subject.earlier": Words("earlier news", "frühere Meldungen"),
     "subject.digest": Words("the week {week}", "die Woche {week}"),
     "subject.test": Words("a test message", "eine Probenachricht"),
     "test": Words(

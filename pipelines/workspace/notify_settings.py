@@ -1,7 +1,7 @@
 """Settings of who is told what by mail or webhook: the section [notify] of settings.toml."""
 
 import re
-from typing import Annotated, Literal, Self, get_args
+from typing import TYPE_CHECKING, Annotated, Literal, Self, get_args
 from urllib.parse import urlsplit
 
 from pydantic import Field, field_validator, model_validator
@@ -10,6 +10,9 @@ from data_contracts.entries import Entry, contradiction, refuse
 from data_contracts.units import Units
 from data_contracts.wording import Language
 from pipelines.workspace.people import is_loopback
+
+if TYPE_CHECKING:
+    from pipelines.workspace.settings import KnownPerson, PeopleSettings
 
 Matter = Literal["run", "delivery", "depot", "quarantine", "van"]
 MATTERS: tuple[str, ...] = get_args(Matter)
@@ -29,6 +32,7 @@ class Told(Entry):
 
     mail: str = ""
     hook: str = ""
+    who: str = ""
     token: str = ""
     language: Language | None = None
     units: Units | None = None
@@ -42,9 +46,23 @@ class Told(Entry):
     def _one_way(self) -> Self:
         if bool(self.mail) == bool(self.hook):
             refuse({"mail": contradiction("give either mail or hook", "given with hook" if self.mail else "empty")}, "")
-        if self.hook.startswith("http") and (why := wrong_hook(self.hook)):
+        if is_web_address(self.hook) and (why := wrong_hook(self.hook)):
             refuse({"hook": contradiction(why, "not shown")}, "")
         return self
+
+
+def is_web_address(hook: str) -> bool:
+    """Whether a webhook is given by its address rather than by where the address is; what is no whole address counts as one.
+
+    Parameters
+    ----------
+    hook : str
+        As settings.toml has it.
+    """
+    try:
+        return urlsplit(hook).scheme.startswith("http")  # in lower case, without spaces in front
+    except ValueError:
+        return True
 
 
 def wrong_hook(url: str) -> str:
@@ -111,6 +129,43 @@ class NotifySettings(Entry):
         return self
 
 
+def known_as(people: "PeopleSettings", told: Told) -> "KnownPerson | None":
+    """Whom of `[people]` an entry tells: by its address, else by `who`; None: nobody.
+
+    Parameters
+    ----------
+    people : PeopleSettings
+    told : Told
+    """
+    for name in filter(None, (told.mail, told.who)):
+        for known in people.known:
+            if known.who.casefold() == name.casefold():
+                return known
+    return None
+
+
+def not_placed(people: "PeopleSettings", notify: NotifySettings) -> str:
+    """What is wrong where it can't be told whom of `[people]` an entry tells, and so of which depots; empty where nothing is.
+
+    Parameters
+    ----------
+    people : PeopleSettings
+    notify : NotifySettings
+    """
+    by_other_names = people.claim != "email" and any(known.depots for known in people.known)
+    for place, told in enumerate(notify.told, 1):
+        if known_as(people, told) is not None:
+            continue
+        if told.who:
+            return f"entry {place} of told: give as who a who of [people] known"
+        if told.mail and by_other_names and not told.depots:
+            return (
+                f"entry {place} of told: give who, as [people] known has it, or depots: claim is {people.claim!r}, "
+                "so that a mail address does not say whose depots count"
+            )
+    return ""
+
+
 NOTIFY_TEMPLATE = """\
 [notify]                                # who is told when something happens; nobody until you name somebody
 mail_server = ""                        # such as "mail.example.org"; empty: no mail
@@ -121,11 +176,12 @@ mail_user = ""                          # login at the mail server; empty: none
 mail_password = ""                      # where it is, never itself: "env:NAME", or a file of mode 0600 in this folder
 most_a_day = 4                          # messages to one person in a day (UTC); what is held back is in the next one
 nothing_after_days = 6.0                # a run that takes in nothing says so when the last delivery is older than this
-wait_seconds = 30                       # longest that sending may delay the end of a run
+wait_seconds = 30                       # about how long telling may delay the end of a run
 told = []                               # one entry a person or webhook, as here; try it with `vansnap notify --test`
 # told = [
 #   { mail = "ann@example.org" },                                              # everything, and the weekly digest
 #   { mail = "nils@example.org", depots = ["north"], language = "de" },        # vans of depot north only
+#   { mail = "vera@example.org", who = "vera" },                               # depots of vera in [people] known
 #   { mail = "will@example.org", about = ["run", "delivery"], digest = false },  # run, delivery, depot, quarantine, van
 #   { hook = "https://hooks.example.org/vansnap", token = "env:HOOK_TOKEN" },  # JSON by POST, token as Bearer
 # ]

@@ -5,7 +5,6 @@ board's own server) identifies the person, and settings.toml says what that pers
 """
 
 import ipaddress
-import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from urllib.parse import urlsplit
 
 from data_contracts.entries import toml_document
 from data_contracts.errors import InputError
+from pipelines.workspace.secrets import open_to_others
 
 if TYPE_CHECKING:
     from pipelines.workspace.settings import PeopleSettings, Settings
@@ -160,7 +160,7 @@ def login_file(home: Path, settings: "Settings", address: str) -> Path | None:
         document = toml_document(path.read_bytes())
     except (OSError, InputError) as error:
         raise InputError(f"[people] login {path} can't be read ({error}): write it as the README says") from error
-    if mode & (stat.S_IRWXG | stat.S_IRWXO):
+    if open_to_others(mode):
         raise InputError(f"{path} holds secrets and others may read it: `chmod 600 {path}`")
     auth = document.get("auth")
     auth = auth if isinstance(auth, dict) else {}

@@ -9,6 +9,17 @@ from data_contracts.errors import InputError
 _VARIABLE = "env:"
 
 
+def open_to_others(mode: int) -> bool:
+    """Whether others than its owner may read or change a file.
+
+    Parameters
+    ----------
+    mode : int
+        Of the file, as `stat` has it.
+    """
+    return bool(mode & (stat.S_IRWXG | stat.S_IRWXO))
+
+
 def secret_of(home: Path, place: str, key: str) -> str:
     """The password or token that a setting points to.
 
@@ -48,7 +59,7 @@ def secret_of(home: Path, place: str, key: str) -> str:
         raise InputError(
             f"{key}: the file it names can't be read: give env:NAME, or a file of mode 0600 in the workspace that holds it"
         ) from error
-    if mode & (stat.S_IRWXG | stat.S_IRWXO):
+    if open_to_others(mode):
         raise InputError(f"{key}: others may read the file it names: make it readable by its owner only (chmod 600)")
     found = lines[0].strip() if lines else ""
     if not found:

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, ValidationError, field_validator, model_validator
@@ -17,7 +17,7 @@ from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.units import Units
 from data_contracts.wording import LANGUAGES, Language
-from pipelines.workspace.notify_settings import NOTIFY_TEMPLATE, NotifySettings
+from pipelines.workspace.notify_settings import NOTIFY_TEMPLATE, NotifySettings, not_placed
 from pipelines.workspace.testing_settings import TestingSettings
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
@@ -266,6 +266,12 @@ class Settings(Entry):
             remedies = {name: f"no cause has this name, {unknown_name(name, JOBS, kind='cause')}" for name in unknown}
             refuse({name: contradiction(remedy) for name, remedy in remedies.items()}, value)
         return value
+
+    @model_validator(mode="after")
+    def _told_as_let_in(self) -> Self:
+        if why := not_placed(self.people, self.notify):
+            refuse({"notify": contradiction(why, "not shown")}, self)
+        return self
 
     def jobs_for_models(self) -> dict[str, Job]:
         """Jobs with the workshop's own hours and costs where the settings give them."""

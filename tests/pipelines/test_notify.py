@@ -12,14 +12,22 @@ from pipelines.commands.status import status_document, status_text
 from pipelines.notify import after_run
 from pipelines.notify.after_run import tell_now
 from pipelines.notify.outbox import what_waits
+from pipelines.notify.recipients import recipients
 from pipelines.read_side import queries
 from pipelines.read_side.published import open_published
 from pipelines.read_side.van_card import in_short_of
 from pipelines.workspace.last_runs import note_failure, note_success
 from pipelines.workspace.log import log_path
+from pipelines.workspace.settings import Settings
 from pipelines.workspace.workspace import Workspace
 from tests.pdf_text import text_of
 from tests.pipelines.told_home import ANN, AT, DAY, NILS, Post, change, copied, name, vans_in
+
+SERVER = {"mail_server": "127.0.0.1", "mail_security": "none", "mail_from": "v@example.org"}
+LOGIN = {
+    "claim": "login",
+    "known": [{"who": "vera", "role": "viewer", "depots": ["south"]}, {"who": "ann", "role": "viewer"}],
+}
 
 
 @pytest.fixture
@@ -119,6 +127,15 @@ def test_people_restricted_on_the_board_are_told_no_more(home: Workspace, post: 
     (sent,) = post.sent  # no depot in common: no van, and no list
     assert [one["topic"] for one in sent.letter.document["matters"]] == ["delivery"]
     assert not sent.attached
+    with pytest.raises(ValueError, match="claim is 'login'"):
+        Settings.model_validate({"people": LOGIN, "notify": {**SERVER, "told": [{"mail": "vera@example.org"}]}})
+    for who, depots in (("Vera", ("south",)), ("ann", ())):
+        (one,) = recipients(
+            Settings.model_validate(
+                {"people": LOGIN, "notify": {**SERVER, "told": [{"mail": "v@example.org", "who": who}]}}
+            )
+        )
+        assert (one.depots, one.everything) == (depots, not depots)
 
 
 def test_what_waits_is_dropped_where_a_person_may_see_it_no_longer(home: Workspace, post: Post) -> None:
@@ -151,8 +168,10 @@ def test_no_flood_and_what_is_held_back_comes_in_the_next_one(home: Workspace, p
     tell_now(home, now=AT + timedelta(minutes=3))
     change(home, "UPDATE watchlist SET urgency = 'plan' WHERE van_id = 'N-01'")
     tell_now(home, now=AT + DAY)
+    subject = post.sent[0].letter.subject
     (text,) = post.texts()
     assert vans_in(text) == ["S-03", "N-01"]
+    assert subject == "Vansnap: vans now: 1"  # what is over is not counted
     assert "(noticed 2026-11-30 05:04 UTC; no longer so)" in text.partition("Van N-01 ")[2]
     assert what_waits(home).held_back == 0
 

@@ -5,7 +5,6 @@ import pickle
 import shutil
 import subprocess
 import sys
-import threading
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -24,7 +23,7 @@ from pipelines.notify.monitor import health
 from pipelines.notify.outbox import held_outbox, read_boxes, what_waits
 from pipelines.notify.tell import tell, tell_again
 from pipelines.weekly import flows
-from pipelines.weekly.flows import _every, _hold, run_weekly, scheduled_run
+from pipelines.weekly.flows import _hold, run_weekly, scheduled_run
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.workspace.last_runs import last_runs, note_failure, note_start, note_success
 from pipelines.workspace.log import log_path
@@ -109,8 +108,8 @@ def test_nothing_delivered_and_a_depot_that_falls_silent(home: Workspace, post: 
     assert post.texts() == []
     tell_now(home, now=AT + 7 * DAY)
     told = post.texts()
-    assert "nothing delivered; the last delivery was taken in on 2026-11-30." in told[0]
-    assert "nichts geliefert; die letzte Lieferung wurde am 2026-11-30 übernommen." in told[1]
+    assert "no new delivery; the last one was taken in on 2026-11-30." in told[0]
+    assert "keine neue Lieferung vor; die letzte wurde am 2026-11-30 übernommen." in told[1]
     tell_now(home, now=AT + 8 * DAY)
     assert post.texts() == []
     change(home, f"UPDATE deliveries SET taken_in_at = '{(AT + 9 * DAY).isoformat()}'")
@@ -118,7 +117,16 @@ def test_nothing_delivered_and_a_depot_that_falls_silent(home: Workspace, post: 
     tell_now(home, now=AT + 9 * DAY)
     (told,) = post.texts()  # not to Nils, of north
     assert "Depot south has fallen silent: none of its vans has been seen since 2026-W44." in told
-    assert "nothing delivered" not in told
+    assert "no new delivery" not in told
+    change(home, "DELETE FROM captures")
+    tell_now(home, now=AT + 9 * DAY)
+    whole, north = post.sent
+    assert "Depot south is silent: none of its vans has been seen yet." in whole.letter.text
+    assert "Der Standort north ist stumm: noch wurde keines seiner Fahrzeuge gesehen." in north.letter.text
+    assert (whole.letter.subject, north.letter.subject) == (
+        "Vansnap: 2 depots are silent",
+        "Vansnap: ein Standort ist verstummt",
+    )
 
 
 def test_quarantine_is_told_as_it_grows_and_sums_what_was_not_sent(home: Workspace, post: Post) -> None:
@@ -384,9 +392,3 @@ def test_a_run_that_was_killed_has_failed_and_is_told(home: Workspace, post: Pos
         note_start(home)
         note_success(home, "2026-W49")
     assert not last_runs(home.root).failing
-
-
-def test_what_waits_is_looked_at_again_as_long_as_the_schedule_is_served(home: Workspace) -> None:
-    looked = threading.Event()
-    with _every(0.001, home, lambda _: looked.set()):
-        assert looked.wait(10)

@@ -102,6 +102,12 @@ def test_every_name_told_to_the_orchestrator_is_one_of_its_settings(tmp_path: Pa
     assert ours <= known
 
 
+def test_what_waits_is_looked_at_again_as_long_as_the_schedule_is_served(tmp_path: Path) -> None:
+    looked = threading.Event()
+    with flows._every(0.001, Workspace(tmp_path), lambda _: looked.set()):
+        assert looked.wait(10)
+
+
 @pytest.mark.parametrize(
     ("error", "reason"),
     [

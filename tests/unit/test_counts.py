@@ -13,6 +13,7 @@ from data_contracts.facts.fact import NUMBERS
 from data_contracts.facts.vocabulary import FACTS, PHRASES
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.plurals import PLACE, counted, filled
+from pipelines.notify.words import LETTER
 from pipelines.reports import paper
 
 MANY = {
@@ -87,7 +88,7 @@ def catalogue(language: str) -> Iterator[tuple[str, str]]:
         words = catalogues[language]
         singles = {SINGLE.sub("", key) for key in words if SINGLE.search(key)}
         yield from ((key, words[key]) for key in words if key not in singles)
-    for facts in (PHRASES, VISIT_WORDS):
+    for facts in (PHRASES, VISIT_WORDS, LETTER):
         yield from ((key, words.in_language(language)) for key, words in facts.items())
     for code, template in FACTS.items():
         yield code, re.sub(r"[\[\]]", "", template.words.in_language(language)).replace("|", ", ")
