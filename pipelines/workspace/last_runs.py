@@ -6,7 +6,6 @@ looks whether what they see is fresh.
 
 import json
 import os
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +14,7 @@ from zoneinfo import ZoneInfo
 from data_contracts.facts.fact import Fact
 from pipelines.workspace.moments import minute
 from pipelines.workspace.settings import ScheduleSettings
+from pipelines.workspace.small_files import keep_document
 from pipelines.workspace.workspace import Workspace
 
 FILE = "last_runs.json"
@@ -109,9 +109,9 @@ def note_start(workspace: Workspace, *, now: datetime | None = None) -> None:
         When; None is the clock's.
     """
     before = last_runs(workspace.root)
-    if before != _ended(workspace) and not _write(workspace, FILE, asdict(before)):
+    if before != _ended(workspace) and not keep_document(workspace.reports / FILE, asdict(before)):
         return
-    _write(workspace, STARTED, {"at": now or datetime.now(UTC), "process": os.getpid()})
+    keep_document(workspace.reports / STARTED, {"at": now or datetime.now(UTC), "process": os.getpid()})
 
 
 def note_stopped(workspace: Workspace) -> None:
@@ -122,7 +122,7 @@ def note_stopped(workspace: Workspace) -> None:
     workspace : Workspace
     """
     begun = _begun(workspace)
-    if begun is not None and (begun.process == os.getpid() or not workspace.held_by(begun.process)):
+    if begun is not None and begun.process == os.getpid():
         (workspace.reports / STARTED).unlink(missing_ok=True)
 
 
@@ -137,8 +137,8 @@ def note_success(workspace: Workspace, week: str, *, now: datetime | None = None
     now : datetime or None
         When; None is the clock's.
     """
-    if _write(workspace, FILE, asdict(LastRuns(now or datetime.now(UTC), week))):
-        note_stopped(workspace)
+    if keep_document(workspace.reports / FILE, asdict(LastRuns(now or datetime.now(UTC), week))):
+        _settle(workspace)
 
 
 def note_failure(workspace: Workspace, why: str, *, now: datetime | None = None) -> None:
@@ -154,8 +154,15 @@ def note_failure(workspace: Workspace, why: str, *, now: datetime | None = None)
     """
     begun = _begun(workspace)
     before = _ended(workspace) if begun is not None and begun.process == os.getpid() else last_runs(workspace.root)
-    if _write(workspace, FILE, asdict(_failed(before, why, now or datetime.now(UTC)))):
-        note_stopped(workspace)
+    if keep_document(workspace.reports / FILE, asdict(_failed(before, why, now or datetime.now(UTC)))):
+        _settle(workspace)
+
+
+def _settle(workspace: Workspace) -> None:
+    """What has begun has ended, unless it is a run of another process that goes on."""
+    begun = _begun(workspace)
+    if begun is not None and (begun.process == os.getpid() or not workspace.held_by(begun.process)):
+        (workspace.reports / STARTED).unlink(missing_ok=True)
 
 
 def _failed(before: LastRuns, why: str, at: datetime) -> LastRuns:
@@ -215,17 +222,3 @@ def run_facts(state: LastRuns, schedule: ScheduleSettings, now: datetime, *, wit
 
 def _moment(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
-
-
-def _write(workspace: Workspace, name: str, document: Mapping[str, object]) -> bool:
-    """Written beside its place and renamed; where that fails (a full disk) the file stays as it was, and this is false."""
-    path = workspace.reports / name
-    draft = path.with_name(f".{name}.{os.getpid()}.part")
-    try:
-        path.parent.mkdir(exist_ok=True)
-        draft.write_text(json.dumps(document, default=str), encoding="utf-8")
-        draft.replace(path)
-    except OSError:
-        draft.unlink(missing_ok=True)
-        return False
-    return True

@@ -3,9 +3,10 @@
 import json
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 
 from pipelines.workspace.log import note
+from pipelines.workspace.small_files import keep_document
 from pipelines.workspace.workspace import Workspace
 
 FILE = "step_times.json"
@@ -29,7 +30,7 @@ def timed(workspace: Workspace, step: str) -> Iterator[None]:
     finally:
         seconds = round(time.monotonic() - start, 3)
         note(workspace, "step", step=step, good=good, seconds=seconds)
-        _keep(workspace, {**step_times(workspace), step: seconds})
+        keep_document(workspace.reports / FILE, {**step_times(workspace), step: seconds})
 
 
 def step_times(workspace: Workspace) -> dict[str, float]:
@@ -49,11 +50,3 @@ def step_times(workspace: Workspace) -> dict[str, float]:
         return {str(step): float(seconds) for step, seconds in told.items()}
     except (OSError, ValueError, TypeError, AttributeError):
         return {}
-
-
-def _keep(workspace: Workspace, times: dict[str, float]) -> None:
-    path = workspace.reports / FILE
-    draft = path.with_name(f".{FILE}.part")
-    with suppress(OSError):  # a full disk is the run's own failure
-        draft.write_text(json.dumps(times), encoding="utf-8")
-        draft.replace(path)
