@@ -90,6 +90,7 @@ def tell_now(
         }  # whoever is no longer named is forgotten
         views = Views(workspace)
         for person in people:
+            boxes[person.key].held_back = False  # until it is found to be so again
             with _apart(workspace, boxes[person.key], at):
                 notice(views, settings, person, boxes[person.key], at, of_failures=not after_run)
         _keep(workspace, boxes)
@@ -161,7 +162,8 @@ def _settings(workspace: Workspace) -> Settings:
             pass
         raise
     if not settings.notify.told:
-        standing.unlink(missing_ok=True)
+        with _kept(workspace):
+            standing.unlink(missing_ok=True)
         return settings
     content = json.dumps(settings.model_dump(mode="json", include=set(_NEEDED)))
     with _kept(workspace):
@@ -195,7 +197,6 @@ def _send_waiting(this: _Round, people: list[Recipient], boxes: dict[str, Box]) 
     for person in people:
         box = boxes[person.key]
         box.sent = {day: count for day, count in box.sent.items() if day >= oldest}
-        box.held_back = False
         if not box.waiting:
             box.unsent_since = box.why = ""
         elif box.sent.get(today, 0) >= settings.notify.most_a_day:

@@ -4,6 +4,7 @@ import json
 import re
 from datetime import timedelta
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
@@ -167,6 +168,11 @@ def test_no_flood_and_what_is_held_back_comes_in_the_next_one(home: Workspace, p
     change(home, "UPDATE watchlist SET urgency = 'now' WHERE van_id = 'N-01'")
     tell_now(home, now=AT + timedelta(minutes=3))
     change(home, "UPDATE watchlist SET urgency = 'plan' WHERE van_id = 'N-01'")
+    with pytest.MonkeyPatch.context() as cut:
+        cut.setattr(after_run, "send", Mock(side_effect=KeyboardInterrupt))
+        with pytest.raises(KeyboardInterrupt):
+            tell_now(home, now=AT + DAY)
+    assert (what_waits(home).unsent, what_waits(home).held_back) == (1, 0)  # cut short, no longer held back
     tell_now(home, now=AT + DAY)
     subject = post.sent[0].letter.subject
     (text,) = post.texts()
