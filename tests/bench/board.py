@@ -119,7 +119,10 @@ def multiply(path: Path, copies: int) -> None:
         connection.execute(f"ATTACH '{fresh}' AS many (ROW_GROUP_SIZE {ROW_GROUP})")
         for table in (table for table in TABLES.values() if table.published):
             ids = _PER_VAN.get(table.name, set())
-            twins = ", ".join(f"{name} || '.' || copy AS {name}" for name in sorted(ids))
+            changed = [f"{name} || '.' || copy AS {name}" for name in sorted(ids)]
+            if ids and any(column.name == "rank" for column in table.columns):  # one of a week has each place
+                changed.append(f"((rank - 1) * {copies} + copy)::INTEGER AS rank")
+            twins = ", ".join(changed)
             columns = f"{table.name}.* REPLACE ({twins})" if ids else f"{table.name}.*"
             others = f", range(1, {copies + 1}) AS twins(copy)" if ids else ""
             order = ", ".join(f'"{key}"' for key in ORDER.get(table.name, table.key)) or "ALL"
