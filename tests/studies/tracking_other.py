@@ -22,7 +22,7 @@ from tests.otherfleet.make import FIRST_WEEK, Fault, make_fleet
 from tests.otherfleet.recording import Recorder
 from tests.otherfleet.vans import Van, Visit
 from tests.studies.sample_readings import ReadFleet
-from tests.studies.structure_fleets import _read_van
+from tests.studies.structure_fleets import read_van
 from tests.studies.tracking import forecast_lines, forecasts
 from tests.studies.tracking_run import weekly_states
 from tests.studies.true_levels import LIMITED, crossed_share
@@ -53,7 +53,7 @@ def other_fleet(seed: int) -> tuple[ReadFleet, pl.DataFrame]:
             "fuel": row.capture.conditions.fuel,
         }
         taken[row.van_id].append((about, row.capture))
-    read = [row for van, name in zip(vans, names, strict=True) for row in _read_van(families[van.family], taken[name])]
+    read = [row for van, name in zip(vans, names, strict=True) for row in read_van(families[van.family], taken[name])]
     frame = pl.DataFrame(read, infer_schema_length=None).with_columns(pl.col(pl.Float64).fill_nan(None))
     truth = pl.DataFrame({"van_id": names, "cause": [fault.cause or "" for fault in faults]})
     nothing = pl.DataFrame()
@@ -104,7 +104,7 @@ def _levels(van: Van, family: Family, cause: str | None, severity: float) -> np.
         )
         for rng in (np.random.default_rng(seed) for seed in range(_SNAPS))
     ]
-    read = pl.DataFrame(list(_read_van(family, taken)), infer_schema_length=None).select(LIMITED).to_numpy()
+    read = pl.DataFrame(list(read_van(family, taken)), infer_schema_length=None).select(LIMITED).to_numpy()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
         return np.asarray(np.nanmedian(read, axis=0), np.float64)
