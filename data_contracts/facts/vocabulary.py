@@ -349,10 +349,10 @@ _ORDERS = (
     ),
     _template(
         "do_job",
-        "{Job}[; in the same visit: {second_job}]",
-        "{Job}[; im selben Besuch: {second_job}]",
+        "{Job}[; in the same visit: {second_job}][; while the van is in: {test}]",
+        "{Job}[; im selben Besuch: {second_job}][; solange das Fahrzeug da ist: {test}]",
         "cause",
-        "second_cause",
+        "second_cause test",
     ),
     _template("do_test", "{Test}", "{Test}", "test"),
     _template("record_again", "{Capture}", "{Capture}"),
@@ -363,10 +363,12 @@ _ORDERS = (
     ),
     _template(
         "wait_then_job",
-        "Wait for the next visit and record again; if it stands[ for {visits}]: {job}[; in the same visit: {second_job}]",
-        "Den nächsten Besuch abwarten und neu aufnehmen; hält es[ {visits}] an: {job}[; im selben Besuch: {second_job}]",
+        "Wait for the next visit and record again; if it stands[ for {visits}]: {job}[; in the same visit: {second_job}]"
+        "[; while the van is in: {test}]",
+        "Den nächsten Besuch abwarten und neu aufnehmen; hält es[ {visits}] an: {job}[; im selben Besuch: {second_job}]"
+        "[; solange das Fahrzeug da ist: {test}]",
         "cause",
-        "second_cause visits",
+        "second_cause test visits",
     ),
     _template(
         "wait_then_test",

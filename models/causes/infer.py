@@ -49,6 +49,8 @@ class CausePosterior:
         Probability of the likeliest code. [1]
     severities : ndarray of shape (vans, codes)
         Mean severity of every cause, given that cause; NaN for none. [1]
+    prior : ndarray of shape (vans, codes)
+        Probability of the code before readings and fault codes; rows sum to one. [1]
     evidence_for : tuple of tuple of Fact
         What supports the likeliest cause, strongest first.
     next_test : tuple of NextTest or None
@@ -64,6 +66,7 @@ class CausePosterior:
     likeliest: tuple[str, ...]
     leading_probability: Floats
     severities: Floats
+    prior: Floats
     evidence_for: tuple[tuple[Fact, ...], ...]
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
@@ -168,13 +171,14 @@ def infer_causes(
             f"{vans} vans, {len(families)} families and {len(fault_codes)} lists of fault codes: give one of each per van"
         )
     space = _hypothesised(residuals, families, table, settings)
-    log_prior = _log_priors(families, priors, settings) + _fault_code_log_weights(fault_codes, table)
+    before = _log_priors(families, priors, settings)
+    log_prior = before + _fault_code_log_weights(fault_codes, table)
     judged = [
         one
         for start in range(0, vans, _CHUNK)
         for one in _judge(slice(start, min(start + _CHUNK, vans)), residuals, space, log_prior)
     ]
-    return _posterior(residuals, judged, settings)
+    return _posterior(residuals, judged, before, settings)
 
 
 @dataclass(frozen=True)
@@ -210,7 +214,9 @@ class _Judged:
     pairs: tuple[PairProbability, ...]
 
 
-def _posterior(residuals: Residuals, judged: Sequence[_Judged], settings: CauseSettings) -> CausePosterior:
+def _posterior(
+    residuals: Residuals, judged: Sequence[_Judged], log_prior: Floats, settings: CauseSettings
+) -> CausePosterior:
     """Every van's judgement as one table, with the code that may be named."""
     probability = np.array([one.probability for one in judged]).reshape(len(judged), len(CAUSE_CODES))
     leading_probability = probability.max(axis=1, initial=0.0)
@@ -226,6 +232,7 @@ def _posterior(residuals: Residuals, judged: Sequence[_Judged], settings: CauseS
         likeliest=likeliest,
         leading_probability=leading_probability,
         severities=np.array([one.severities for one in judged]).reshape(probability.shape),
+        prior=np.exp(log_prior),
         evidence_for=tuple(one.evidence.supporting for one in judged),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=tuple(one.pairs for one in judged),

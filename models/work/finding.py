@@ -1,11 +1,12 @@
 """What is known of one van, put together once for its place on the list and for its order."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Protocol
 
 import numpy as np
 
-from data_contracts.causes import NONE
+from data_contracts.causes import CAUSES, NONE
 from models.causes.infer import CausePosterior
 from models.work.first_step import first_step
 from models.work.urgency import Finding
@@ -51,13 +52,15 @@ def finding_of(row: int, posterior: CausePosterior, known: Known, state: Mapping
     """
     probability = np.clip(posterior.probability[row], 0.0, 1.0)
     probability = probability / probability.sum()
-    # where the snap is sound it does not measure what a fault code tells
-    measured = () if posterior.likeliest[row] == NONE else zip(posterior.codes, posterior.severities[row], strict=True)
-    return Finding(
+    measured = dict(zip(posterior.codes, posterior.severities[row].tolist(), strict=True))
+    if posterior.likeliest[row] == NONE:  # where the snap is sound it does not measure what a fault code tells
+        measured = {code: size for code, size in measured.items() if not _told(code, known.standing_codes)}
+    found = Finding(
         dict(zip(posterior.codes, probability.tolist(), strict=True)),
         posterior.leading[row],
         float(posterior.severity[row]),
-        {code: float(severity) for code, severity in measured},
+        measured,
+        dict(zip(posterior.codes, posterior.prior[row].tolist(), strict=True)),
         alarm=bool(state["alarm"]),
         limit_crossed=bool(state["limit_crossed"]),
         crosses=state["cross_before_next"] or 0.0,
@@ -65,5 +68,11 @@ def finding_of(row: int, posterior: CausePosterior, known: Known, state: Mapping
         standing_codes=known.standing_codes,
         repaired_on=known.repaired_on,
         duty=known.duty,
-        stood=known.stood if first_step(row, posterior, known.standing_codes).acts else 0,
     )
+    acts = known.stood > 0 and first_step(found, row, posterior).acts
+    return replace(found, stood=known.stood if acts else 0)
+
+
+def _told(code: str, standing_codes: Mapping[str, int]) -> bool:
+    """Whether a fault code that stands makes a cause likelier."""
+    return code in CAUSES and any(told in CAUSES[code].fault_codes for told in standing_codes)

@@ -20,7 +20,7 @@ from models.causes.infer import CausePosterior
 from models.work.finding import finding_of
 from models.work.first_step import first_step, worth_of_step
 from models.work.urgency import Finding, is_soon
-from models.work.worth import NO_WORTH, RankingSettings, Worth, is_safety, worth_fact
+from models.work.worth import NO_WORTH, RankingSettings, Worth, worth_fact
 
 OPEN_STATES = (*PLANNED_STATES, "done")
 _LATEST_DAYS, _SOON_DAYS = 91, 28
@@ -259,15 +259,14 @@ def _draft(
     jobs: Mapping[str, Job],
 ) -> tuple[dict[str, Any], Worth]:
     """What an order says of a van, but for its day, and its worth."""
-    step = first_step(row, posterior, van.standing_codes)
+    step = first_step(finding, row, posterior, settings)
     day = week_start(van.week) + timedelta(days=6)
     worth = worth_of_step(step, finding, day=day, warranty_until=van.warranty_until, settings=settings, jobs=jobs)
-    safety = is_safety(step.leading, finding.probability)
     facts, wait = [worth_fact(worth, settings)], van.urgency == "watch"
     if wait:
         facts, worth = [] if van.repaired_on else [Fact.of("not_worth_yet"), *facts], NO_WORTH
     elif worth.expected_cost_avoided < 0:
-        facts.append(Fact.of("done_for_safety" if safety else _all_the_same(van)))
+        facts.append(Fact.of("done_for_safety" if finding.safety else _all_the_same(van)))
     drafted: dict[str, Any] = {
         "week": van.week,
         "van_id": van.van_id,
@@ -288,7 +287,7 @@ def _draft(
         "van_time_cost": worth.van_time,
         "failure_probability": worth.failure_probability,
         "worth_facts": [fact.row() for fact in facts],
-        "safety": safety,
+        "safety": finding.safety,
         "flagged_by": list(van.flagged_by),
     }
     return drafted, worth

@@ -14,6 +14,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.tables import TEST_PLAN, polars_schema
 from data_contracts.weeks import DAYS_A_MONTH, week_of, week_start
 from models.statistics.arrays import Floats
+from models.work.danger import danger
 from models.work.unseen import (
     AHEAD_WEEKS,
     PAST_WEEKS,
@@ -27,7 +28,6 @@ from models.work.unseen import (
     suspected,
 )
 from models.work.visit_plan import Days, weeks_away
-from models.work.worth import danger
 
 FIRST_VISITS = 4
 """So many visits a week apart make a van's baseline. A judgement, no source (2026-11-29)."""

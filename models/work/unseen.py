@@ -9,13 +9,11 @@ import numpy as np
 from data_contracts.causes import CAUSES
 from data_contracts.causes.record import RUNNING
 from models.statistics.arrays import Floats
-from models.work.urgency import SERIOUS_SEVERITY
+from models.work.danger import SERIOUS_DANGER, SERIOUS_SEVERITY
 
 GROWTH: tuple[tuple[float, float], ...] = ((0.2, 0.0), (0.2, 6.0), (0.35, 10.0), (0.25, 16.0))
 """Share of the faults, and weeks from their onset to severity 1: one in five is there at once. A judgement, no source
 (2026-11-29)."""
-SERIOUS_DANGER = 0.25
-"""A dangerous cause counts as serious from here, half of `SERIOUS_SEVERITY`. A judgement, no source (2026-11-29)."""
 HALF_SHOWN, STEEPNESS = 0.15, 2.5
 """Severity at which every second visit shows a sign, and how sharply that rises. Of visits of the sample fleet (seed 900, readings of
 every week) a residual beyond those of nine healthy visits in ten was shown by 60 % at severity 0.15, 80 % at 0.25, 90 % at 0.35

@@ -9,13 +9,11 @@ from data_contracts.causes.record import CONSEQUENCE_KINDS, RUNNING, Consequence
 from data_contracts.facts.fact import Fact
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.states import URGENCIES
-from models.work.worth import DANGER, RankingSettings, Worth, danger, waiting
+from models.work.danger import DANGER, SERIOUS_SEVERITY, danger, dangers, endangers
+from models.work.worth import RankingSettings, Worth, waiting
 
 WAIT_VISITS = 2
 """Visits for which an order may ask to wait; what stands for longer is acted on. Common practice, no source (2026-11-29)."""
-SERIOUS_SEVERITY = 0.5
-"""A dangerous cause from here calls a van in at once; below it is planned soon. Common practice, no source (2026-11-29)."""
-
 POINTS = 6.0
 """A fault code that makes a cause this many times likelier is said to point to it. Common practice, no source (2026-11-29)."""
 
@@ -34,6 +32,9 @@ class Finding:
         Of the likeliest cause; NaN unknown. [1]
     severities : mapping of str to float
         Of every cause, given that cause; one that is left out has the severity of the likeliest. [1]
+    prior : mapping of str to float
+        Of every cause and of none before anything was seen of the van; a cause left out is taken for one that the readings speak
+        for. [1]
     alarm : bool
         A reading is outside by itself; otherwise only all of them together are unlike a healthy van's.
     limit_crossed : bool
@@ -56,6 +57,7 @@ class Finding:
     leading: str
     severity: float
     severities: Mapping[str, float] = field(default_factory=dict)
+    prior: Mapping[str, float] = field(default_factory=dict)
     alarm: bool = True
     limit_crossed: bool = False
     crosses: float = 0.0
@@ -64,6 +66,23 @@ class Finding:
     repaired_on: str = ""
     duty: float = 1.0
     stood: int = 0
+
+    @property
+    def dangers(self) -> dict[str, float]:
+        """Causes that endanger people and that the readings speak for; see `models.work.danger.dangers`. [1]"""
+        return dangers(self.probability, self.prior, self.severities, self.severity)
+
+    @property
+    def safety(self) -> bool:
+        """Whether waiting can endanger people: by what leads, or by all else that the readings speak for, from `DANGER` on."""
+        return endangers(self.leading) or math.fsum(self.dangers.values()) >= DANGER
+
+    @property
+    def severity_of_dangers(self) -> float:
+        """Mean severity of the causes that endanger people, each by its probability; NaN where any is unknown, or none is there. [1]"""
+        of = {code: share for code, share in self.probability.items() if share > 0.0 and endangers(code)}
+        mean = math.fsum(share * self.severities.get(code, self.severity) for code, share in of.items())
+        return mean / math.fsum(of.values()) if of else math.nan
 
 
 @dataclass(frozen=True)
@@ -97,24 +116,24 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
         `now`: a limit that hurts is crossed, or will be before the next visit with even odds; a dangerous cause is
         likely and serious; or waiting for a planned visit costs more than fetching the van at once. The last two want a
         reading that is outside by itself, or a fault code that agrees: else the van is planned. `plan`: any limit
-        will be crossed within 13 weeks with even odds, a dangerous cause is there with a probability of `DANGER` however small
-        it is, acting is worth it, a fault code that stands says so, or it has stood for `WAIT_VISITS` since an order asked to wait. `watch`: the rest,
+        will be crossed within 13 weeks with even odds, a dangerous cause leads or is as likely as not however small it is, the
+        readings speak for one from `DANGER` on, acting is worth it, a fault code that stands says so, or it has stood for `WAIT_VISITS` since an order asked to wait. `watch`: the rest,
         and a van whose repair is being proven.
     """
     if finding.repaired_on:
         return Urgency("watch", (Fact.of("being_proven", day=finding.repaired_on),))
     dangerous = danger(finding.probability)
-    serious = not finding.severity < SERIOUS_SEVERITY
+    serious = not finding.severity_of_dangers < SERIOUS_SEVERITY
     planned = cost_of_waiting(finding, settings.planned_weeks)
     sure = finding.alarm or any(_agrees(code, finding.leading) for code in _known(finding))
     costly = sure and planned >= settings.call_in_cost
     if finding.limit_crossed or finding.crosses >= 0.5 or (sure and dangerous >= 0.5 and serious) or costly:
         word = "now"
-    elif finding.crosses_within_13 >= 0.5 or dangerous >= DANGER or worth.expected_cost_avoided > 0:
+    elif finding.crosses_within_13 >= 0.5 or dangerous >= 0.5 or finding.safety or worth.expected_cost_avoided > 0:
         word = "plan"
     else:
         word = min(["watch", *(_raised_to(code, finding.leading) for code in _known(finding))], key=URGENCIES.index)
-    why = [*_hurts(finding, dangerous), *_codes(finding)]
+    why = [*_hurts(finding), *_codes(finding)]
     if word == "watch" and sure and finding.stood >= WAIT_VISITS:
         word = "plan"
         why.append(Fact.of("stood_since_order", count=finding.stood))
@@ -128,7 +147,7 @@ def is_soon(finding: Finding, settings: RankingSettings) -> bool:
 
     People may come to harm, or a quarter of waiting costs more than fetching the van.
     """
-    return danger(finding.probability) >= DANGER or cost_of_waiting(finding, 13.0) >= settings.call_in_cost
+    return finding.safety or cost_of_waiting(finding, 13.0) >= settings.call_in_cost
 
 
 def code_test(standing_codes: Mapping[str, int]) -> str | None:
@@ -160,19 +179,19 @@ def worst_of(cause: str, severity: float) -> ConsequenceKind:
     return max(CONSEQUENCE_KINDS, key=cost)
 
 
-def _hurts(finding: Finding, dangerous: float) -> list[Fact]:
+def _hurts(finding: Finding) -> list[Fact]:
     """What it means to leave the leading cause, and that it may be one that endangers people where that one does not."""
     hurts = []
     if finding.leading in CAUSES:
         means = worst_of(finding.leading, finding.severity)
         share = finding.probability[finding.leading]
         hurts = [Fact.of("cause_hurts", cause=finding.leading, probability=share, means=means)]
-    if dangerous < DANGER or (finding.leading in CAUSES and CAUSES[finding.leading].endangers):
+    if endangers(finding.leading) or not finding.safety:
         return hurts
-    risky = [code for code in finding.probability if code in CAUSES and CAUSES[code].endangers]
-    first, *others = sorted(risky, key=lambda code: -finding.probability[code])
+    first, *others = finding.dangers
     second = next((code for code in others if finding.probability[code] >= 0.1), None)
-    return [*hurts, Fact.of("dangers_likely", probability=dangerous, cause=first, second_cause=second)]
+    share = danger(finding.probability)
+    return [*hurts, Fact.of("dangers_likely", probability=share, cause=first, second_cause=second)]
 
 
 def _codes(finding: Finding) -> list[Fact]:

@@ -14,9 +14,9 @@ from data_contracts.family import Family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.weeks import week_end, week_of
 from models.tracking.visits import is_tracked
+from models.work.danger import danger, endangers
 from models.work.testing_plan import VanToTest
 from models.work.visit_plan import Days
-from models.work.worth import DANGER, danger
 
 WARNING, WARNED = 2.25, 10.0
 """Residual at the last visit from which it is a sign, and how many times as likely that is with a large fault: one healthy visit in ten
@@ -49,7 +49,7 @@ class Known:
     trends : polars.DataFrame
         van_id, week, quantity, z.
     listed : polars.DataFrame
-        Rows of the week's list: van_id, leading_cause, causes.
+        Rows of the week's list: van_id, leading_cause, causes, reason_facts.
     severity : mapping of str to float
         Of the likeliest cause, per listed van. [1]
     repairs : polars.DataFrame
@@ -110,7 +110,7 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
     for row in known.vans.iter_rows(named=True):
         van_id, family = row["van_id"], known.families.get(row["family"])
         probability = {one["code"]: one["probability"] for one in listed[van_id]["causes"]} if van_id in listed else {}
-        signs = _listed_signs(listed[van_id]["leading_cause"], probability) if van_id in listed else []
+        signs = _listed_signs(listed[van_id], probability) if van_id in listed else []
         often, done = wear.get(van_id, 1.0), repaired.get(van_id)
         known_from = date.min if done is None else done + timedelta(weeks=REPAIRED_WEEKS)
         visits = days.get(van_id) or ()
@@ -193,14 +193,16 @@ def _signs(p: float | None, moving: tuple[str, float] | None, codes: Sequence[st
     return times, facts
 
 
-def _listed_signs(leading: str, probability: Mapping[str, float]) -> list[Fact]:
-    """What is suspected of a van on the list."""
+def _listed_signs(listed: Mapping[str, Any], probability: Mapping[str, float]) -> list[Fact]:
+    """What is suspected of a van on the list; of danger what the list itself says."""
+    leading = str(listed["leading_cause"])
     facts = [
         Fact.of(
             "test_listed", probability=1.0 - probability.get(NONE, 0.0), cause=leading if leading in CAUSES else None
         )
     ]
-    if danger(probability) >= DANGER:
+    told = [fact["code"] for fact in listed["reason_facts"] or ()]
+    if endangers(leading) or "dangers_likely" in told:
         facts.append(Fact.of("test_danger", probability=danger(probability)))
     return facts
 

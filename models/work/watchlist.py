@@ -15,7 +15,7 @@ from models.causes.infer import CausePosterior
 from models.work.finding import finding_of
 from models.work.first_step import first_step, worth_of_step
 from models.work.urgency import Finding, most_hurting_first, urgency_of
-from models.work.worth import RankingSettings, Worth, is_safety, rank_orders
+from models.work.worth import RankingSettings, Worth, rank_orders
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def watchlist(
             }
         )
         worths.append(worth)
-        safety.append(is_safety(finding.leading, finding.probability))
+        safety.append(finding.safety)
     ranks = rank_orders(
         [str(row["urgency"]) for row in rows],
         safety,
@@ -132,5 +132,5 @@ def _worth(
     jobs: Mapping[str, Job],
 ) -> Worth:
     day = week_start(week) + timedelta(days=6)
-    step = first_step(row, posterior, about.standing_codes)
+    step = first_step(finding, row, posterior, settings)
     return worth_of_step(step, finding, day=day, warranty_until=about.warranty_until, settings=settings, jobs=jobs)

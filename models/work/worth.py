@@ -7,7 +7,7 @@ from datetime import date
 
 import numpy as np
 
-from data_contracts.causes import CAUSES, EVERY_CAUSE
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import RUNNING
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, TESTS, Job
@@ -94,10 +94,6 @@ class Worth:
         return self.expected_cost_avoided / max(self.hours, 1e-9)
 
 
-DANGER = 0.2
-"""Probability of a cause that endangers people from which that counts before any worth, whatever is likelier: one in five.
-Common practice, no source (2026-11-30). [1]"""
-
 NO_WORTH = Worth(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 """Of an order that only waits: no work, nothing avoided."""
 
@@ -182,7 +178,7 @@ def worth_of_order(
     leading : str
         A cause: its job is done. Otherwise the test is done, if one is given, else the van is recorded again.
     test : str or None
-        Key of data_contracts/jobs.py.
+        Key of data_contracts/jobs.py; beside a job it is done in the same visit.
     severity : float
         See `waiting`.
     severities : mapping of str to float
@@ -219,19 +215,17 @@ def worth_of_order(
     def losses(code: str) -> float:
         return duty * left(code).failures + left(code).running
 
-    if job is not None:
-        mended = {leading: probability[leading], **(also or {})}
-        hours = settings.handling_hours + sum(jobs[code].hours for code in mended)
-        parts = sum(jobs[code].parts_cost * share for code, share in mended.items())
-    elif test is not None:
-        found = {code: probability.get(code, 0.0) * share for code, share in TESTS[test].finds.items()}
-        mended = {
-            c: p for c, p in found.items() if losses(c) > jobs[c].hours / settings.day_hours * settings.van_day_cost
-        }
-        hours = TESTS[test].minutes / 60.0 + settings.handling_hours + sum(p * jobs[c].hours for c, p in mended.items())
-        parts = sum(p * jobs[c].parts_cost for c, p in mended.items())
-    else:
-        hours, parts, mended = settings.handling_hours, 0.0, {}
+    done = {} if job is None else {leading: probability[leading], **(also or {})}
+    hours = settings.handling_hours + sum(jobs[code].hours for code in done)
+    mended = dict(done)
+    if test is not None:
+        hours += TESTS[test].minutes / 60.0
+        for code, share in TESTS[test].finds.items():
+            odds = probability.get(code, 0.0) * share
+            if code not in done and losses(code) > jobs[code].hours / settings.day_hours * settings.van_day_cost:
+                mended[code] = odds
+                hours += odds * jobs[code].hours
+    parts = sum(jobs[code].parts_cost * share for code, share in mended.items())
     failure = duty * sum(share * left(code).failures for code, share in mended.items())
     running = sum(share * left(code).running for code, share in mended.items())
     fails = sum(share * left(code).probability for code, share in mended.items())
@@ -309,25 +303,3 @@ def rank_orders(
     ranks = np.empty(len(order), dtype=np.int64)
     ranks[order] = np.arange(1, len(order) + 1)
     return ranks
-
-
-def danger(probability: Mapping[str, float]) -> float:
-    """Probability of a cause that can endanger people while it waits. [1]"""
-    return sum(p for code, p in probability.items() if code in CAUSES and CAUSES[code].endangers)
-
-
-def is_safety(leading: str, probability: Mapping[str, float]) -> bool:
-    """Whether waiting can endanger people, by what is likeliest or by all else that it may be.
-
-    Parameters
-    ----------
-    leading : str
-        Leading cause.
-    probability : mapping of str to float
-
-    Returns
-    -------
-    bool
-        True where the leading cause endangers people, or one that does is there with a probability of `DANGER`.
-    """
-    return (leading in CAUSES and CAUSES[leading].endangers) or danger(probability) >= DANGER

@@ -235,15 +235,15 @@ def _why(order: Mapping[str, Any], now: Mapping[str, Any] | None) -> str:
 
 
 def _times(order: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Time for the test and for the repair, each by itself: together the hours the plan counts with."""
+    """Time for the tests and for the repair, each by itself: together the hours the plan counts with."""
     hours = order["hours"]
     asked = [str(dict(fact["words"] or {}).get("test")) for fact in order["action_facts"] or []]
     cause = EVERY_CAUSE.get(str(order["cause"]))
-    usual = cause.first_test if cause is not None else ""
-    test = TESTS.get(next((name for name in asked if name in TESTS), usual))
-    if not hours or test is None:
+    usual = [cause.first_test] if cause is not None else []
+    tests = [TESTS[name] for name in dict.fromkeys(asked + usual) if name in TESTS]
+    if not hours or not tests:
         return [(message("order.hours"), _hours(hours) if hours else "–")]
-    testing = min(test.minutes / 60.0, hours)
+    testing = min(sum(test.minutes for test in tests) / 60.0, hours)
     repair = _hours(hours - testing) if hours - testing >= SHORTEST_SHOWN else message("order.after_test")
     return [(message("order.test_time"), _hours(testing)), (message("order.repair_time"), repair)]
 

@@ -2,9 +2,19 @@
 
 import numpy as np
 
-from data_contracts.causes import CAUSE_CODES, NOT_SEPARABLE
+from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from models.causes.infer import CausePosterior
+from models.causes.likelihood import CauseSettings
 from models.causes.next_test import next_tests
+
+
+def prior_of(vans: int) -> np.ndarray:
+    """What the settings know of vans nothing was seen of, of a family that can have every cause."""
+    common = np.array([CAUSES[code].common if code in CAUSES else 0.0 for code in CAUSE_CODES])
+    none = CauseSettings().prior_none
+    prior = (1.0 - none) * common / common.sum()
+    prior[CAUSE_CODES.index(NONE)] = none
+    return np.tile(prior, (vans, 1))
 
 
 def posterior(causes: dict[str, dict[str, float]], minimum: float = 0.5) -> CausePosterior:
@@ -24,6 +34,7 @@ def posterior(causes: dict[str, dict[str, float]], minimum: float = 0.5) -> Caus
         likeliest=likeliest,
         leading_probability=probability.max(axis=1),
         severities=np.full(probability.shape, 0.7),
+        prior=prior_of(vans),
         evidence_for=none,
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=none,

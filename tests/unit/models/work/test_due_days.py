@@ -84,8 +84,8 @@ def test_a_warranty_never_puts_an_urgent_van_off() -> None:
 @pytest.mark.parametrize(("urgency", "days"), [("now", 7), ("plan", 28), ("watch", 91)])
 def test_a_planned_van_that_may_endanger_people_is_due_within_four_weeks(urgency: str, days: int) -> None:
     van = watched("v1", urgency=urgency, weeks_to_limit=None)
-    even = Finding({"unmetered_air": 0.2, "lambda_slow": 0.8}, "lambda_slow", 0.0)
-    assert cost_of_waiting(even, 13.0) == 0.0
+    even = Finding({"unmetered_air": 0.2, "lambda_slow": 0.8}, "lambda_slow", 0.0, {"unmetered_air": 0.25})
+    assert cost_of_waiting(even, 13.0) < RankingSettings().call_in_cost
     assert due_by(van, even, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
     less = replace(even, probability={"unmetered_air": float(np.nextafter(0.2, 0.0)), "lambda_slow": 0.8})
     later = {"plan": 45}.get(urgency, days)

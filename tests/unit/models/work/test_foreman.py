@@ -20,6 +20,7 @@ from models.causes.next_test import next_tests
 from models.tracking.charts.family_limits import beyond_limit, family_limits
 from models.work.orders import WatchedVan, propose_orders
 from models.work.watchlist import Circumstances, watchlist
+from tests.unit.models.work.posteriors import prior_of
 
 CASES = list(csv.DictReader(Path(__file__).with_name("foreman_cases.csv").open(encoding="utf-8")))
 WEEK = "2026-W14"
@@ -63,6 +64,7 @@ def posterior_of(case: dict[str, str]) -> CausePosterior:
         likeliest=(likeliest,),
         leading_probability=np.array([most]),
         severities=np.where(np.array(CAUSE_CODES) == "none", np.nan, float(case["severity"]))[None],
+        prior=prior_of(1),
         evidence_for=((),),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=((),),

@@ -12,7 +12,7 @@ from data_contracts.causes import CAUSES, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import sentence
-from data_contracts.jobs import JOBS
+from data_contracts.jobs import JOBS, TESTS
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.infer import CausePosterior
 from models.causes.pairs import PairProbability
@@ -369,14 +369,40 @@ def test_a_cause_that_endangers_people_is_looked_for_in_the_visit_of_a_likelier_
     order = propose_orders([watched("v1", urgency="now", reasons=(danger,))], found).orders.row(0, named=True)
     assert (order["cause"], order["safety"]) == ("ignition_weak", lifted)
     (action,) = order["action_facts"]
-    assert dict(action["words"]).get("second_cause") == ("fuel_aeration" if lifted else None)
+    test = TESTS[CAUSES["fuel_aeration"].first_test]
+    assert dict(action["words"]).get("test") == (test.name if lifted else None)  # at odds no job is ordered by
+    assert "second_cause" not in dict(action["words"])
+    assert (test.title.en[1:] in sentence(order, "action")) is lifted
     codes = [fact["code"] for fact in order["reason_facts"]]
     assert codes == ["dangers_likely", "cause_likely"]
     alone = propose_orders(
         [watched("v1", urgency="now")], posterior({"v1": {"ignition_weak": 1.0 - share, "lambda_slow": share}})
     ).orders
-    assert order["hours"] == pytest.approx(alone["hours"][0] + JOBS["fuel_aeration"].hours * lifted)
+    found_hours = share * test.finds["fuel_aeration"] * JOBS["fuel_aeration"].hours
+    assert order["hours"] == pytest.approx(alone["hours"][0] + (test.minutes / 60.0 + found_hours) * lifted)
     assert (order["failure_avoided"] > alone["failure_avoided"][0]) is lifted
+
+
+def test_from_the_odds_that_name_a_cause_the_job_of_a_dangerous_one_joins_the_visit() -> None:
+    found = posterior({"v1": {"ignition_weak": 0.54, "fuel_aeration": 0.46}})
+    order = propose_orders([watched("v1", urgency="now")], found).orders.row(0, named=True)
+    (action,) = order["action_facts"]
+    assert dict(action["words"]) == {"cause": "ignition_weak", "second_cause": "fuel_aeration"}
+
+
+def test_a_pair_keeps_its_second_job_and_the_dangerous_cause_its_test() -> None:
+    causes = {"v1": {"lambda_slow": 0.7, "fuel_aeration": 0.25, "intake_restricted": 0.05}}
+    found = replace(posterior(causes), pairs=paired(0.9).pairs)
+    order = propose_orders([watched("v1", urgency="now")], found).orders.row(0, named=True)
+    (action,) = order["action_facts"]
+    assert order["safety"]
+    assert dict(action["words"]) == {
+        "cause": "lambda_slow",
+        "second_cause": "intake_restricted",
+        "test": CAUSES["fuel_aeration"].first_test,
+    }
+    assert "in the same visit" in sentence(order, "action")
+    assert "while the van is in" in sentence(order, "action")
 
 
 @pytest.mark.parametrize(("share", "code"), [(0.25, "do_test"), (0.15, "record_again_unknown")])

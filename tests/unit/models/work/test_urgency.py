@@ -155,7 +155,8 @@ def test_urgency_at_the_thresholds_of_limits_and_worth(told: dict[str, Any], avo
         (0.5, 0.0, True, "plan"),
         (0.5, 1.0, False, "plan"),
         (JUST_BELOW, 1.0, True, "plan"),
-        (0.2, 0.0, False, "plan"),
+        (0.2, 0.25, False, "plan"),
+        (0.2, 0.2, False, "watch"),  # likely slight, and less likely than not
         (0.19, 1.0, True, "watch"),
     ],
 )

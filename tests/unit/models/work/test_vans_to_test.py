@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 
+from data_contracts.facts.fact import Fact
 from data_contracts.tables import CAPTURES, REPAIRS, TRENDS, VANS, WATCHLIST, polars_schema
 from data_contracts.weeks import week_of
 from models.work.testing_plan import VanToTest
@@ -154,17 +155,23 @@ def test_a_van_on_the_list_brings_its_causes_and_a_dangerous_one_is_told() -> No
         "van_id": "a",
         "leading_cause": "unmetered_air",
         "causes": [{"code": "unmetered_air", "probability": 0.6}, {"code": "none", "probability": 0.4}],
+        "reason_facts": [],
     }
     other = row | {
         "van_id": "b",
         "leading_cause": "not_separable",
         "causes": [{"code": "lambda_slow", "probability": 1.0}],
     }
+    third = other | {
+        "van_id": "c",
+        "causes": [{"code": "fuel_aeration", "probability": 0.3}, {"code": "lambda_slow", "probability": 0.7}],
+        "reason_facts": [Fact.of("dangers_likely", probability=0.3, cause="fuel_aeration").row()],
+    }
     told = found(
         captures({"van_id": "a", "fault_codes": ["P0171"]}),
-        [{"van_id": "a"}, {"van_id": "b"}],
+        [{"van_id": "a"}, {"van_id": "b"}, {"van_id": "c"}],
         p={"a": 1e-4},
-        listed=[row, other],
+        listed=[row, other, third],
         severity={"a": 0.7},
     )
     assert told["a"].probability == {"unmetered_air": 0.6, "none": 0.4}
@@ -173,6 +180,7 @@ def test_a_van_on_the_list_brings_its_causes_and_a_dangerous_one_is_told() -> No
     assert told["a"].signs[0].numbers["probability"] == pytest.approx(0.6)
     assert told["a"].signs[0].words == {"cause": "unmetered_air"}
     assert codes(told["b"]) == ["test_listed"]
+    assert codes(told["c"]) == ["test_listed", "test_danger"]  # as the list has it
     assert told["b"].signs[0].words == {}
 
 

@@ -11,7 +11,6 @@ from models.work.worth import (
     NO_WORTH,
     RankingSettings,
     Worth,
-    is_safety,
     rank_orders,
     waiting,
     worth_fact,
@@ -80,7 +79,7 @@ def test_each_part_of_an_uncertain_job_by_hand() -> None:
     worth = worth_of_order(
         {"fuel_delivery_weak": 0.6, "none": 0.4},
         "fuel_delivery_weak",
-        "fuel_pressure",
+        None,
         severity=0.8,
         day=DAY,
         warranty_until=None,
@@ -184,24 +183,17 @@ def test_severity_is_held_between_nothing_and_all() -> None:
     assert waiting("lambda_slow", 7.0, 26.0) == waiting("lambda_slow", 1.0, 26.0)
 
 
-@pytest.mark.parametrize(
-    ("leading", "probability", "safety"),
-    [
-        ("unmetered_air", {"unmetered_air": 0.3}, True),
-        ("unmetered_air", {"unmetered_air": 0.1}, True),
-        ("lambda_slow", {"lambda_slow": 0.8, "unmetered_air": 0.2}, True),
-        ("lambda_slow", {"lambda_slow": 0.81, "unmetered_air": 0.19}, False),
-        ("not_separable", {"unmetered_air": 0.1, "fuel_aeration": 0.1, "lambda_slow": 0.8}, True),
-        ("not_separable", {"unmetered_air": 0.19, "lambda_slow": 0.81}, False),
-        ("not_separable", {"none": 1.0}, False),
-        ("none", {"unmetered_air": 0.2, "none": 0.8}, True),
-    ],
-)
-def test_safety_by_all_that_it_may_be(leading: str, probability: dict[str, float], safety: bool) -> None:
-    assert CAUSES["unmetered_air"].endangers
-    assert CAUSES["fuel_aeration"].endangers
-    assert not CAUSES["lambda_slow"].endangers
-    assert is_safety(leading, probability) is safety
+def test_a_test_beside_a_job_costs_its_minutes_and_mends_what_it_finds() -> None:
+    causes, about = {"ignition_weak": 0.7, "fuel_aeration": 0.3}, {"severity": 0.7, "day": DAY, "warranty_until": None}
+    test = TESTS["clear_line"]
+    alone = worth_of_order(causes, "ignition_weak", None, **about)
+    beside = worth_of_order(causes, "ignition_weak", test.name, **about)
+    job, odds = JOBS["fuel_aeration"], 0.3 * test.finds["fuel_aeration"]
+    assert beside.hours == pytest.approx(alone.hours + test.minutes / 60.0 + odds * job.hours)
+    assert beside.parts == pytest.approx(alone.parts - odds * job.parts_cost)
+    left = waiting("fuel_aeration", 0.7, 26.0)
+    assert beside.failure_avoided == pytest.approx(alone.failure_avoided + odds * left.failures)
+    assert beside.put_off == pytest.approx(alone.put_off + odds * (job.parts_cost + job.hours * 85))
 
 
 def test_per_hour_of_no_hours_is_finite() -> None:
