@@ -45,7 +45,7 @@ def interval(share: float, n: float) -> tuple[float, float]:
     z = 1.959964
     middle = (share + z * z / (2 * n)) / (1 + z * z / n)
     half = z * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n)) / (1 + z * z / n)
-    return middle - half, middle + half
+    return max(float(middle - half), 0.0), min(float(middle + half), 1.0)
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from tests.studies.tracking import came_true, not_said_crossed, not_yet, scenari
 from tests.studies.tracking import report as tracking_report
 from tests.studies.tracking_ceiling import Known, odds, second_last
 from tests.studies.tracking_other import _moment
-from tests.studies.tracking_run import interval
+from tests.studies.tracking_run import Share, interval
 from tests.studies.true_levels import true_crossings, week_of
 
 
@@ -190,3 +190,10 @@ def test_a_fault_of_the_second_fleet_crosses_in_the_week_that_reaches_the_severi
     assert np.isnan(_moment(fault, np.nan))
     late = OtherFault("lambda_slow", 0.8, onset=20, ramp_weeks=12.0, profile="ramp")
     assert _moment(late, 1.0) == np.inf  # after the last week
+
+
+@pytest.mark.parametrize("of", [7, 177, 189])
+def test_no_share_is_below_none_or_above_all(of: int) -> None:
+    assert Share(0, of).interval[0] == 0.0
+    assert 0.9 * of / (of + 4) < Share(of, of).interval[1] <= 1.0
+    assert "-" not in str(Share(0, of))
