@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
+from data_contracts.facts.rendering import render
 from data_contracts.family import Family, parse_family
 from models.causes.infer import CausePosterior, infer_causes
+from models.causes.pairs import PairProbability
 from models.tracking.state.residuals import Residuals
 from models.work.danger import DANGER, danger
 from models.work.finding import finding_of
@@ -138,3 +140,31 @@ def test_the_test_of_causes_that_cannot_be_told_apart_looks_into_the_dangerous_o
     told = harmless.next_test[0]
     assert told is not None
     assert first_step(finding_of(0, harmless, Circumstances()), 0, harmless).test == told.name
+
+
+@pytest.mark.parametrize(
+    ("causes", "pair", "words"),
+    [
+        ({"ignition_weak": 0.54, "fuel_aeration": 0.46}, None, {"second_cause": "fuel_aeration"}),
+        ({"ignition_weak": 0.6, "fuel_aeration": 0.4}, None, {"test": CAUSES["fuel_aeration"].first_test}),
+        ({"ignition_weak": 0.85, "fuel_aeration": 0.15}, None, {}),
+        (
+            {"lambda_slow": 0.7, "fuel_aeration": 0.25, "intake_restricted": 0.05},
+            "intake_restricted",
+            {"second_cause": "intake_restricted", "test": CAUSES["fuel_aeration"].first_test},
+        ),
+        ({"lambda_slow": 0.7, "fuel_aeration": 0.3}, "fuel_aeration", {"second_cause": "fuel_aeration"}),
+        ({"lambda_slow": 0.7, "intake_restricted": 0.3}, "intake_restricted", {"second_cause": "intake_restricted"}),
+    ],
+)
+def test_a_visit_does_what_is_likely_enough_and_looks_into_the_dangerous_rest(
+    causes: dict[str, float], pair: str | None, words: dict[str, str]
+) -> None:
+    found, leading = posterior({"v1": causes}), next(iter(causes))
+    if pair is not None:
+        found = replace(found, pairs=((PairProbability((leading, pair), 0.9),),))
+    action = first_step(finding_of(0, found, Circumstances()), 0, found).action(wait=False, proving=False)
+    assert action.words == {"cause": leading} | words
+    for language, visit, here in (("en", "same visit", "while the van is in"), ("de", "selben Besuch", "solange das")):
+        assert (visit in render(action, language)) is ("second_cause" in words)
+        assert (here in render(action, language)) is ("test" in words)

@@ -383,28 +383,6 @@ def test_a_cause_that_endangers_people_is_looked_for_in_the_visit_of_a_likelier_
     assert (order["failure_avoided"] > alone["failure_avoided"][0]) is lifted
 
 
-def test_from_the_odds_that_name_a_cause_the_job_of_a_dangerous_one_joins_the_visit() -> None:
-    found = posterior({"v1": {"ignition_weak": 0.54, "fuel_aeration": 0.46}})
-    order = propose_orders([watched("v1", urgency="now")], found).orders.row(0, named=True)
-    (action,) = order["action_facts"]
-    assert dict(action["words"]) == {"cause": "ignition_weak", "second_cause": "fuel_aeration"}
-
-
-def test_a_pair_keeps_its_second_job_and_the_dangerous_cause_its_test() -> None:
-    causes = {"v1": {"lambda_slow": 0.7, "fuel_aeration": 0.25, "intake_restricted": 0.05}}
-    found = replace(posterior(causes), pairs=paired(0.9).pairs)
-    order = propose_orders([watched("v1", urgency="now")], found).orders.row(0, named=True)
-    (action,) = order["action_facts"]
-    assert order["safety"]
-    assert dict(action["words"]) == {
-        "cause": "lambda_slow",
-        "second_cause": "intake_restricted",
-        "test": CAUSES["fuel_aeration"].first_test,
-    }
-    assert "in the same visit" in sentence(order, "action")
-    assert "while the van is in" in sentence(order, "action")
-
-
 @pytest.mark.parametrize(("share", "code"), [(0.25, "do_test"), (0.15, "record_again_unknown")])
 def test_where_nothing_known_fits_a_cause_that_endangers_people_is_tested_for(share: float, code: str) -> None:
     found = posterior({"v1": {"none": 1.0 - share, "fuel_aeration": share}})
