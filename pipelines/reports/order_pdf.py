@@ -237,10 +237,12 @@ def _why(order: Mapping[str, Any], now: Mapping[str, Any] | None) -> str:
 def _times(order: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Time for the tests and for the repair, each by itself: together the hours the plan counts with."""
     hours = order["hours"]
-    asked = [str(dict(fact["words"] or {}).get("test")) for fact in order["action_facts"] or []]
+    told = [dict(fact["words"] or {}) for fact in order["action_facts"] or []]
+    asked = [str(words["test"]) for words in told if words.get("test")]
     cause = EVERY_CAUSE.get(str(order["cause"]))
-    usual = [cause.first_test] if cause is not None else []
-    tests = [TESTS[name] for name in dict.fromkeys(asked + usual) if name in TESTS]
+    if cause is not None and (not asked or any(words.get("cause") for words in told)):  # a job's own test comes first
+        asked.insert(0, cause.first_test)
+    tests = [TESTS[name] for name in dict.fromkeys(asked) if name in TESTS]
     if not hours or not tests:
         return [(message("order.hours"), _hours(hours) if hours else "–")]
     testing = min(sum(test.minutes for test in tests) / 60.0, hours)

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from data_contracts.causes import CAUSES
 from data_contracts.cautions import cautions_for
 from data_contracts.jobs import JOBS, TESTS, steps_of
 from pipelines.read_side.published import families, open_published
@@ -221,3 +222,16 @@ def test_weeks_to_a_limit_are_told_as_on_the_board(weeks: float | None, said: st
 )
 def test_no_probability_is_told_as_certain(probability: float, said: str) -> None:
     assert percent(probability) == said
+
+
+def test_a_job_with_a_test_beside_it_shows_the_minutes_of_both() -> None:
+    words = [("cause", "ignition_weak"), ("test", "clear_line")]
+    order = {"hours": 2.0, "cause": "ignition_weak", "action_facts": [{"words": words}]}
+    minutes = TESTS[CAUSES["ignition_weak"].first_test].minutes + TESTS["clear_line"].minutes
+    times = order_pdf._times(order)
+    assert times == [
+        ("Time for the test", f"{minutes / 60:.1f} h"),
+        ("Time for the repair", f"{2 - minutes / 60:.1f} h"),
+    ]
+    alone = order_pdf._times(order | {"action_facts": [{"words": words[:1]}]})
+    assert alone[0] == ("Time for the test", f"{(minutes - TESTS['clear_line'].minutes) / 60:.1f} h")
