@@ -11,8 +11,8 @@ from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.signals import BANK2_PREFIX, base_name, tracking_of
 from models.at_the_van.expected import JUDGED, Band, Expectation, VanPast, family_band, own_band, scatter_of_mean
-from models.at_the_van.repeats import Repeated, over_repeats
-from models.statistics.arrays import Flags, Floats
+from models.at_the_van.repeats import Held, Repeated, over_repeats
+from models.statistics.arrays import Floats
 from models.tracking.charts.family_limits import beyond_limit, family_limits
 from models.tracking.scales import derivative, from_scale, to_scale
 
@@ -106,7 +106,7 @@ def judge_visit(
     family: Family,
     van_id: str,
     past: VanPast | None,
-    long: Flags | None = None,
+    held: Held | None = None,
 ) -> VisitVerdict:
     """Judge the accepted snaps of one visit.
 
@@ -120,20 +120,20 @@ def judge_visit(
         The van; empty where only its family is known.
     past : VanPast or None
         None where nothing is published.
-    long : ndarray of shape (snaps,), bool, optional
-        As `models.at_the_van.repeats.held_long` returns; default: all.
+    held : Held, optional
+        As `models.at_the_van.repeats.held_of` returns; default: as the past was, and long enough for everything.
 
     Returns
     -------
     VisitVerdict
     """
     expected = {} if past is None else past.expected
-    known = over_repeats({name: values[name] for name in JUDGED if name in values}, u, expected, long)
+    known = over_repeats({name: values[name] for name in JUDGED if name in values}, u, expected, held)
     count = sum(name in expected for name in known)
     judged = tuple(_judge(name, found, expected.get(name), family, count) for name, found in known.items())
     words = {one.word for one in judged}
     verdict: Verdict = next((word for word in ("worse", "better", "same") if word in words), "unknown")
-    brief = [Fact.of("van_held_briefly")] if long is not None and long.size and not long.any() else []
+    brief = [Fact.of("van_held_briefly")] if held is not None and held.long.size and not held.long.any() else []
     return VisitVerdict(verdict, (*_leading(judged, past), *brief, *_basis(judged, van_id, family, past)), judged)
 
 

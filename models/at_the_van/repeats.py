@@ -8,12 +8,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.facts.fact import Fact
-from data_contracts.signals import QUANTITIES
 from models.at_the_van.expected import Expectation
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.repeats import covering, scatter_of_repeats, unwidened
 from models.tracking.scales import derivative, to_scale
-from models.tracking.visits import COUNTS, is_tracked, medoids
+from models.tracking.visits import COUNTS, is_tracked, medoids, of_hold
 
 
 def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> Codes:
@@ -29,8 +28,9 @@ def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> C
     Returns
     -------
     ndarray of shape (accepted,), int
-        Those not sent back. Where all were sent back for the throttle alone, all: a main peak that is low each time
-        points to the van. Without any of these, those of idle alone. The rule is `models.tracking.visits.is_tracked`.
+        Those not sent back. Where all that were held long were sent back for the throttle alone, these too, two of them or
+        more beside kept short ones: a main peak that is low each time points to the van. Without any of these, those of
+        idle alone. The rule is `models.tracking.visits.is_tracked`.
     """
     visit = pl.DataFrame(
         {"grade": grades, "grade_reasons": [list(reasons) for reasons in grade_reasons], "van_id": "", "visit": ""},
@@ -39,19 +39,62 @@ def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> C
     return np.flatnonzero(visit.select(is_tracked()).to_series().to_numpy()).astype(np.int64)
 
 
-def held_long(grade_reasons: Sequence[Sequence[str]]) -> Flags:
-    """Whether each snap was held until the engine reached its highest speed.
+class Held(NamedTuple):
+    """How the snaps of a visit were held.
+
+    Attributes
+    ----------
+    long : ndarray of shape (snaps,), bool
+        Until the engine reached its highest speed.
+    hold_s : ndarray of shape (snaps,)
+        How long; NaN where not read. [s]
+    """
+
+    long: Flags
+    hold_s: Floats
+
+    def of(self, snaps: Codes) -> "Held":
+        """Of some of them."""
+        return Held(self.long[snaps], self.hold_s[snaps])
+
+
+def held_of(grade_reasons: Sequence[Sequence[str]], hold_s: Floats) -> Held:
+    """How each snap was held.
 
     Parameters
     ----------
     grade_reasons : sequence of sequence of str
         Reasons of each.
+    hold_s : ndarray of shape (snaps,)
+        As read. [s]
 
     Returns
     -------
-    ndarray of shape (snaps,), bool
+    Held
     """
-    return np.array(["hold_short" not in reasons for reasons in grade_reasons], dtype=np.bool_)
+    long = np.array(["hold_short" not in reasons for reasons in grade_reasons], dtype=np.bool_)
+    return Held(long, np.asarray(hold_s, dtype=np.float64))
+
+
+def asked_of(values: Mapping[str, Floats], held: Held) -> dict[str, Flags]:
+    """Which snaps are asked for each quantity, by how long they were held.
+
+    Parameters
+    ----------
+    values : mapping of str to ndarray of shape (snaps,)
+        Readings; NaN where not read. [unit of the quantity]
+    held : Held
+        Of the same snaps.
+
+    Returns
+    -------
+    dict of str to ndarray of shape (snaps,), bool
+        The rule is `models.tracking.visits.of_hold`.
+    """
+    told = {"held_long": held.long, "hold_s": held.hold_s, "van_id": "", "visit": ""}
+    visit = pl.DataFrame({**values, **told}).fill_nan(None)
+    asked = visit.select(of_hold(name).alias(name) for name in values)
+    return {name: np.broadcast_to(asked[name].to_numpy(), held.long.shape) for name in values}
 
 
 def representative(
@@ -68,7 +111,7 @@ def representative(
     names : sequence of (file, snap)
         Of every snap.
     long : ndarray of shape (snaps,), bool, optional
-        As `held_long` returns: of those held long, where there are any.
+        As `held_of` returns: of those held long, where there are any.
 
     Returns
     -------
@@ -121,9 +164,9 @@ def over_repeats(
     values: Mapping[str, Floats],
     u: Mapping[str, Floats],
     expected: Mapping[str, Expectation],
-    long: Flags | None = None,
+    held: Held | None = None,
 ) -> dict[str, Repeated]:
-    """Every quantity of a visit that half of its snaps or more give; of one that needs a hold, half of those held long.
+    """Every quantity of a visit that half or more of the snaps asked for it give (`asked_of`).
 
     Parameters
     ----------
@@ -131,19 +174,20 @@ def over_repeats(
         Readings and their standard uncertainty; NaN where not read. [unit of the quantity]
     expected : mapping of str to Expectation
         What is known of the van and its family.
-    long : ndarray of shape (snaps,), bool, optional
-        As `held_long` returns; default: all.
+    held : Held, optional
+        As `held_of` returns; default: every snap is asked for everything.
 
     Returns
     -------
     dict of str to Repeated
     """
     out = {}
+    asked = {} if held is None else asked_of(values, held)
     for name, column in values.items():
-        there = np.isfinite(column)
+        of_these = asked.get(name, np.ones(column.size, dtype=np.bool_))
+        there = np.isfinite(column) & of_these
         count = int(there.sum())
-        asked = column.size if long is None or not QUANTITIES[name].need.hold_s else int(long.sum())
-        if not count or 2 * count < asked:
+        if not count or 2 * count < int(of_these.sum()):
             continue
         read = column[there]
         value, trace_u = float(np.mean(read) if name in COUNTS else np.median(read)), float(np.median(u[name][there]))

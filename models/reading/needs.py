@@ -15,6 +15,10 @@ from models.statistics.estimate import Estimate, reason_number
 # Sampling rate that is enough where an engine-speed channel replaces the ripple. [Hz]
 SPEED_CHANNEL_RATE_HZ = 5.0
 
+# What is not given where the flow still climbs as the pedal is lifted: it would depend on how long the pedal was held. What
+# stood as the main peak is left, as a lower bound.
+OF_THE_HIGHEST_SPEED = ("main_peak_reference_g_s", "run_up_time_s", "flow_per_rev_mg", "volumetric_efficiency")
+
 
 @dataclass(frozen=True)
 class Extent:

@@ -30,7 +30,7 @@ from models.reading.entries import Entries, extent_of, hold_end, list_entries
 from models.reading.grade import grade
 from models.reading.lambda_trace.banks import read_banks
 from models.reading.manifold_pressure import has_flow, with_efficiency, with_port_flow
-from models.reading.needs import Extent, apply_needs
+from models.reading.needs import OF_THE_HIGHEST_SPEED, Extent, apply_needs
 from models.reading.quality_flags import (
     LOWER_BOUND_RATE_HZ,
     cut_short,
@@ -60,9 +60,6 @@ CLIPPED_FALL_U = 0.25
 # No foot lifts so soon [s]: a fall that early is that of a manifold which is full, of a flow that hardly climbs afterwards.
 SOONEST_RELEASE_S = 0.1
 NOT_BY_FILLING = (*LOST_BY_CLIPPING, "release_s", "hold_s", "settle_time_s")
-# What is not given where the flow still climbs as the pedal is lifted: it would depend on how long the pedal was held. What
-# stood as the main peak is left, as a lower bound.
-OF_THE_HIGHEST_SPEED = ("main_peak_reference_g_s", "run_up_time_s", "flow_per_rev_mg", "volumetric_efficiency")
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from data_contracts.reasons import REPEAT_REASONS
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.states import IDLE_ONLY
 from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
+from models.reading.needs import OF_THE_HIGHEST_SPEED
 from models.statistics.arrays import Codes, Floats
 
 COUNTS: frozenset[str] = frozenset(name for name in TRACKED if tracking_of(name).scale == "root")
@@ -51,7 +52,7 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
         and not to the technician. A visit that brought recordings of idle alone is tracked by what they hold. The throttle
         opening is tracked only where a channel gave it. `low_throughout` says which count though they were sent back for the
         throttle, `held_long` which were held until the engine reached its highest speed; of others the main peak is a lower
-        bound that depends on the foot, and null.
+        bound that depends on the foot, and null. So is what `of_hold` leaves to the others of the visit.
     """
     read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
     known = set(frame.collect_schema().names())
@@ -60,7 +61,14 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
         low_throughout=(pl.col("grade") == "repeat") & is_good(), held_long=~_is_short(), **_whole_peak(known)
     )
     used = throttle_from_channel(told.filter(is_tracked()).select(*columns, "low_throughout", "held_long"))
-    return used.sort("van_id", "captured_at", "capture_id").collect()
+    left = [
+        pl.when(of_hold(name)).then(pl.col(name + end)).alias(name + end)
+        for name in TRACKED
+        if name in known and QUANTITIES[name].need.hold_s
+        for end in ("", "_u")
+        if name + end in known
+    ]
+    return used.with_columns(left).sort("van_id", "captured_at", "capture_id").collect()
 
 
 def is_tracked() -> pl.Expr:
@@ -98,12 +106,42 @@ def _is_short() -> pl.Expr:
     return pl.col("grade_reasons").list.contains("hold_short").fill_null(value=False)
 
 
+def of_hold(name: str) -> pl.Expr:
+    """Whether a snap is asked for a quantity, by how long it was held.
+
+    Parameters
+    ----------
+    name : str
+        A name of data_contracts/signals.py, and a column.
+
+    Returns
+    -------
+    polars.Expr
+        Over all snaps of a visit that count, with van_id, visit, held_long and hold_s: for what belongs to the highest
+        speed those held until the engine reached it; for another quantity that needs a hold likewise where one of them
+        gives it, since most of these depend on the hold a little, and else those whose hold meets its need.
+    """
+    need = QUANTITIES[name].need.hold_s
+    if not need:
+        return pl.lit(value=True)
+    if name in OF_THE_HIGHEST_SPEED:
+        return pl.col("held_long")
+    read = pl.col(name).is_not_null()
+    met = read | pl.col("hold_s").is_null() | (pl.col("hold_s") >= need)
+    return pl.when((pl.col("held_long") & read).any().over("van_id", "visit")).then(pl.col("held_long")).otherwise(met)
+
+
 def _whole_peak(known: set[str]) -> dict[str, pl.Expr]:
-    """The main peak, null where it is a lower bound, which is never brought to reference conditions."""
+    """The main peak, null where it is a lower bound: the pedal was lifted, or the record ended, while the flow still climbed.
+
+    Of a record that ended, a reference value that is null says so, unless the record is too slow for one anyhow.
+    """
     if MAIN_PEAK not in known:
         return {}
+    slow = pl.col("rate_hz") < QUANTITIES[MAIN_PEAK].need.rate_hz
+    whole = ~_is_short() & (pl.col(MAIN_PEAK).is_not_null() | slow)
     names = (MAIN_PEAK_AS_READ, MAIN_PEAK_AS_READ + "_u")
-    return {name: pl.when(pl.col(MAIN_PEAK).is_not_null()).then(pl.col(name)) for name in names if name in known}
+    return {name: pl.when(whole).then(pl.col(name)) for name in names if name in known}
 
 
 def _is_idle() -> pl.Expr:
@@ -145,8 +183,9 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software,
         fuel, the recorder's accuracy (where known), hold_s, length_s, rate_hz, and for each tracked quantity its value,
         `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). A quantity that fewer than half
-        of the repeats give is null; of one that needs a hold, those held briefly are not asked. main_peak_g_s has the main
-        peak's tracked name. Sorted by van and time.
+        of the repeats give is null; `of_hold` says which are asked. hold_s is the median of those held long, where there
+        are any: what depends on the hold is read from them. main_peak_g_s has the main peak's tracked name. Sorted by van
+        and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
     level = [
@@ -161,13 +200,16 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).count().cast(pl.Int32).alias(name + "_n")
         for name in present
     ]
-    per_visit = captures.group_by("van_id", "visit", maintain_order=True).agg(
+    asked = captures.with_columns(of_hold(name).alias(name + "_asked") for name in present)
+    held = pl.col("hold_s").filter("held_long").median()
+    per_visit = asked.group_by("van_id", "visit", maintain_order=True).agg(
         pl.col("captured_at").max(),
         *(pl.col(name).first() for name in ("family", "depot")),
         pl.col("week").max(),
         pl.len().cast(pl.Int32).alias("repeats"),
-        pl.col("held_long").sum().alias("long"),
-        *(pl.col(name).median() for name in (*CONDITIONS, "hold_s", "length_s", "rate_hz")),
+        *(pl.col(name + "_asked").sum() for name in present),
+        *(pl.col(name).median() for name in (*CONDITIONS, "length_s", "rate_hz")),
+        pl.coalesce(held, pl.col("hold_s").median()).alias("hold_s"),
         *(pl.col(name).median() for name in RECORDER if name in captures.columns),
         *(pl.col(name).drop_nulls().last() for name in ("recorder_serial", "ecu_software", "fuel")),
         *level,
@@ -175,14 +217,11 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         *counts,
     )
     half_read = [
-        pl.when(2 * pl.col(name + "_n") >= pl.col("long" if QUANTITIES[name].need.hold_s else "repeats"))
-        .then(pl.col(name))
-        .alias(name)
-        for name in present
+        pl.when(2 * pl.col(name + "_n") >= pl.col(name + "_asked")).then(pl.col(name)).alias(name) for name in present
     ]
     return (
         per_visit.with_columns(half_read)
-        .drop("long")
+        .drop(name + "_asked" for name in present)
         .sort("van_id", "captured_at", "visit")
         .unique(["van_id", "week"], keep="last", maintain_order=True)
         .sort("van_id", "captured_at")

@@ -110,16 +110,16 @@ def hold_against(
     """
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
-    from models.at_the_van.repeats import accepted, held_long, over_repeats, representative
+    from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
 
     known = _known(target, family)
     shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
     kept = accepted(readings.grade, readings.grade_reasons)
-    long = held_long(readings.grade_reasons)
-    chosen, why = representative(readings.shape_airflow, kept, names, long)
+    held = held_of(readings.grade_reasons, readings.values["hold_s"])
+    chosen, why = representative(readings.shape_airflow, kept, names, held.long)
     past = None if known is None else known.past
     values, u = ({name: column[kept] for name, column in of.items()} for of in (readings.values, readings.u))
-    visit = judge_visit(values, u, family, target.van_id, past, long[kept])
+    visit = judge_visit(values, u, family, target.van_id, past, held.of(kept))
     facts = list(visit.facts) if kept.size else []
     proof = _proof(visit, known, target) if kept.size else None
     if proof is not None:
@@ -142,7 +142,7 @@ def hold_against(
         "quantities": [_row(one) for one in visit.quantities],
         "repeats": {
             name: {**repeated_of(one), "snaps": one.snaps}
-            for name, one in over_repeats(values, u, {} if past is None else past.expected, long[kept]).items()
+            for name, one in over_repeats(values, u, {} if past is None else past.expected, held.of(kept)).items()
             if one.source is not None
         },
         "representative": None if chosen < 0 else {"file": names[chosen][0], "snap": names[chosen][1]},

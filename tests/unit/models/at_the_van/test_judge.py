@@ -14,7 +14,7 @@ from data_contracts.facts.rendering import render
 from data_contracts.family import Family
 from models.at_the_van.expected import JUDGED, VanPast, before_repair, own_band, past_of
 from models.at_the_van.judge import VisitVerdict, judge_visit, levels_of
-from models.at_the_van.repeats import accepted, held_long, over_repeats, representative
+from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
 from models.tracking.scales import from_scale, to_scale
 from models.work.repair_proof import Verdict as ProofVerdict
 from models.work.repair_proof import prove_repair
@@ -292,19 +292,37 @@ def test_snaps_sent_back_for_the_throttle_alone_count_where_all_were() -> None:
 def test_snaps_held_briefly_leave_the_main_peak_to_the_others_and_one_sentence_asks_for_a_longer_one(
     past: VanPast,
 ) -> None:
-    long = held_long([["hold_short"], ["hold_short", "needles"], []])
-    assert long.tolist() == [False, False, True]
+    held = held_of([["hold_short"], ["hold_short", "needles"], []], np.array([0.5, 0.5, 1.0]))
+    assert held.long.tolist() == [False, False, True]
     values = {name: np.full(3, level) for name, level in LEVELS.items()}
     sure = {name: np.full(3, U[name]) for name in LEVELS}
     peak = "main_peak_reference_g_s"
     values[peak] = np.array([np.nan, np.nan, LEVELS[peak]])
     assert peak not in over_repeats(values, sure, {})
-    told = over_repeats(values, sure, {}, long)
+    told = over_repeats(values, sure, {}, held)
     assert (told[peak].snaps, told["idle_g_s"].snaps) == (1, 3)
-    codes = [fact.code for fact in judge_visit(values, sure, wideband(), "V00", past, long).facts]
+    codes = [fact.code for fact in judge_visit(values, sure, wideband(), "V00", past, held).facts]
     assert "van_held_briefly" not in codes
     two = ({name: column[:2] for name, column in of.items()} for of in (values, sure))
-    brief = judge_visit(*two, wideband(), "V00", past, long[:2])
+    brief = judge_visit(*two, wideband(), "V00", past, held.of(np.arange(2)))
     assert [fact.code for fact in brief.facts].count("van_held_briefly") == 1
     shapes = np.ones((3, 4), dtype=np.float32)
-    assert representative(shapes, np.arange(3), [("a", 1), ("b", 1), ("c", 1)], long)[0] == 2
+    assert representative(shapes, np.arange(3), [("a", 1), ("b", 1), ("c", 1)], held.long)[0] == 2
+
+
+def test_half_of_the_snaps_whose_hold_meets_its_need_give_a_quantity_and_short_ones_only_where_no_long_one_does() -> (
+    None
+):
+    lean, slope = "lambda_to_lean_time_constant_s", "lambda_full_throttle_slope_per_s"
+    hold = np.array([0.5, 0.5, 0.7])
+
+    def told(held: np.ndarray, **values: tuple[float, ...]) -> dict[str, float]:
+        columns = {name: np.array(column) for name, column in values.items()}
+        sure = {name: np.full(3, 0.01) for name in columns}
+        reasons = [["hold_short"] if each < 0.8 else [] for each in held]
+        return {name: one.value for name, one in over_repeats(columns, sure, {}, held_of(reasons, held)).items()}
+
+    one = {lean: (0.1, np.nan, np.nan), slope: (np.nan, np.nan, 0.2)}
+    assert told(hold, **one) == {slope: 0.2}  # one of three that could; the only one held long enough for a slope
+    mixed = {lean: (0.3, 0.3, 0.1), "idle_g_s": (2.0, 2.0, 3.0)}
+    assert told(np.array([0.5, 0.5, 1.0]), **mixed) == {lean: 0.1, "idle_g_s": 2.0}

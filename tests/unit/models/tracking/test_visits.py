@@ -254,3 +254,33 @@ def test_a_snap_held_briefly_tells_what_it_can_and_leaves_the_rest_to_the_others
     assert accepted(["good", "good", "good"], reasons[:3]).tolist() == [0, 1, 2]
     assert accepted(["usable", "repeat", "repeat"], reasons[3:6]).tolist() == [0, 1, 2]
     assert accepted(["usable", "repeat"], reasons[6:]).tolist() == [0]
+
+
+def test_one_short_snap_in_three_is_no_visit_and_short_ones_are_left_to_the_long_ones_of_their_visit():
+    brief = {"grade_reasons": ["hold_short"], "hold_s": 0.5, "main_peak_reference_g_s": None}
+    name = "lambda_to_lean_time_constant_s"
+    frame = _captures(
+        *({**brief, name: value, name + "_u": value} for value in (0.3, None, None)),
+        *({**brief, name: 0.3, name + "_u": 0.02, "visit": "mixed", "week": "2026-W11"} for _ in range(3)),
+        {name: 0.1, name + "_u": 0.01, "visit": "mixed", "week": "2026-W11", "hold_s": 1.1},
+        *(
+            {**brief, "hold_s": hold, name: value, "visit": "brief", "week": "2026-W12"}
+            for hold, value in ((0.2, None), (0.4, 0.3))
+        ),
+    ).drop("held_long")
+    captures = tracked_captures(frame)
+    third, mixed, brief_one = visits_of(captures).iter_rows(named=True)
+    assert (third[name], third["idle_g_s"], third["hold_s"]) == (None, 3.0, 0.5)
+    assert (mixed[name], mixed[name + "_u"], mixed[name + "_n"], mixed["repeats"]) == (0.1, 0.01, 1, 4)
+    assert mixed["hold_s"] == 1.1  # the hold of what depends on it
+    assert (brief_one[name], brief_one[name + "_n"]) == (0.3, 1)  # the other was too short to be asked
+    assert repeat_spread(captures)[name].to_list() == [None, None, None]  # short and long ones scatter otherwise
+
+
+def test_a_slow_record_keeps_its_main_peak_and_one_that_ends_in_the_climb_does_not():
+    slow = {"grade": "usable", "grade_reasons": ["low_rate"], "rate_hz": 10.0, "main_peak_reference_g_s": None}
+    ended = {"grade": "usable", "grade_reasons": ["ends_before_settle"], "main_peak_reference_g_s": None}
+    short = slow | {"grade_reasons": ["low_rate", "hold_short"]}
+    captures = tracked_captures(_captures(slow, ended, short, {}).drop("held_long"))
+    assert captures["main_peak_g_s"].to_list() == [60.0, None, None, 60.0]
+    assert captures["main_peak_g_s_u"].to_list() == [0.5, None, None, 0.5]
