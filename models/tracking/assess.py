@@ -165,7 +165,7 @@ def assess(
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
-    carry_standing(std, followed, alarms, forecasts, latest)
+    carry_standing(std, followed, alarms, forecasts, latest, within_weeks=setting.forget_after_weeks)
     anomaly = judge_fleet(
         std,
         followed,
@@ -186,7 +186,7 @@ def assess(
             week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
         ),
         states=states,
-        residuals=residuals_of(std, followed, alarms, repeats, listed),
+        residuals=residuals_of(std, followed, alarms, repeats, listed, within_weeks=setting.forget_after_weeks),
         notices=notices_of(std, week),
         model_cards=anomaly.cards,
         models=anomaly.models,

@@ -118,17 +118,16 @@ def of_hold(name: str) -> pl.Expr:
     -------
     polars.Expr
         Over all snaps of a visit that count, with van_id, visit, held_long and hold_s: for what belongs to the highest
-        speed those held until the engine reached it; for another quantity that needs a hold likewise where one of them
-        gives it, since most of these depend on the hold a little, and else those whose hold meets its need.
+        speed those held until the engine reached it; for another quantity that needs a hold likewise where there are any,
+        since most of these depend on the hold and a visit has one hold, and else those whose hold meets its need.
     """
     need = QUANTITIES[name].need.hold_s
     if not need:
         return pl.lit(value=True)
     if name in OF_THE_HIGHEST_SPEED:
         return pl.col("held_long")
-    read = pl.col(name).is_not_null()
-    met = read | pl.col("hold_s").is_null() | (pl.col("hold_s") >= need)
-    return pl.when((pl.col("held_long") & read).any().over("van_id", "visit")).then(pl.col("held_long")).otherwise(met)
+    met = pl.col(name).is_not_null() | pl.col("hold_s").is_null() | (pl.col("hold_s") >= need)
+    return pl.when(pl.col("held_long").any().over("van_id", "visit")).then(pl.col("held_long")).otherwise(met)
 
 
 def _whole_peak(known: set[str]) -> dict[str, pl.Expr]:

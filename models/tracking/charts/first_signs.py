@@ -9,6 +9,7 @@ from models.statistics.arrays import Flags, Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.change_hypotheses import GROSS_SHARE, GROSS_SPREAD
 from models.tracking.charts.recursion import Followed
+from models.tracking.restarts import CHANGED, REPAIRED
 from models.tracking.standardise import Standardised
 
 SIGN = 2.0
@@ -83,11 +84,12 @@ def gross_share(std: Standardised, followed: Followed, q: int) -> float:
     -------
     float
         Between what is usual and what was seen: visits that stood far apart while the next that read it did not. A visit nothing
-        follows yet is no witness of its own. [1]
+        follows yet is no witness of its own, nor is one that a repair or new software of the engine control ended. [1]
     """
     rows = np.flatnonzero(np.isfinite(followed.z[:, q]))
     size, van = np.abs(followed.z[rows, q]), std.van[rows]
-    same = van[1:] == van[:-1]
+    touched = np.cumsum((std.restart[:, q] == REPAIRED) | (std.restart[:, q] == CHANGED))[rows]
+    same = (van[1:] == van[:-1]) & (touched[1:] == touched[:-1])
     seen = int(((size[:-1] > APART) & (size[1:] < BACK) & same).sum())
     noticed = 2.0 * float(ndtr(-APART / np.hypot(1.0, GROSS_SPREAD)))
     return (GROSS_VISITS * GROSS_SHARE + seen) / (GROSS_VISITS + noticed * int(same.sum()))

@@ -53,17 +53,56 @@ def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes
 
     An alarm comes a visit or more after the fault, because a chart holds single visits back. Of the last few visits,
     those count in which the quantities in alarm stand out most from the van's own baseline, or from the family where
-    only the family shows it. An alarm that rests on one visit has one.
+    only the family shows it; at least two, where there are two.
     """
     place = end[:, None] - 1 - np.arange(PRESENT_VISITS)
-    x = np.where((place >= begin[:, None])[:, :, None], std.x[np.maximum(place, begin[:, None])], np.nan)
-    last = end - 1
+    place = np.where(place >= begin[:, None], place, -1)
+    return np.asarray(np.maximum(begin, end - _most_apart(std, followed, alarms, place, end - 1)))
+
+
+def _most_apart(std: Standardised, followed: Followed, alarms: Alarms, place: Codes, last: Codes) -> Codes:
+    """How many of some visits, from the newest back, stand out most in what is in alarm at each van's last visit.
+
+    `place`, of shape (vans, visits), is -1 for no visit.
+    """
+    x = np.where((place >= 0)[:, :, None], std.x[place], np.nan)
     base = np.where(alarms.own[last], followed.baseline[last], 0.0)
     moved = (x - base[:, None]) / np.sqrt(std.variance[last])[:, None]
     read = np.isfinite(moved) & alarms.any[last][:, None]
     total, count = np.cumsum(np.where(read, moved, 0.0), axis=1), np.maximum(np.cumsum(read, axis=1), 1)
-    visits = 2 + np.argmax((total**2 / count).sum(axis=2)[:, 1:], axis=1)
-    return np.asarray(np.maximum(begin, end - visits))
+    return np.asarray(2 + np.argmax((total**2 / count).sum(axis=2)[:, 1:], axis=1))
+
+
+def _read_before(
+    std: Standardised, followed: Followed, alarms: Alarms, begin: Codes, window: Codes, end: Codes, within_weeks: int
+) -> Codes:
+    """Visits before the present ones, of shape (vans, `PRESENT_VISITS`), newest first and -1 for none, that read what is in
+    alarm and the present ones could not read."""
+    out = np.full((end.size, PRESENT_VISITS), -1)
+    for v, (first, stop) in enumerate(zip(window.tolist(), end.tolist(), strict=True)):
+        missed = alarms.any[stop - 1] & ~np.isfinite(std.x[first:stop]).any(axis=0)
+        told = begin[v] + np.flatnonzero(np.isfinite(std.x[begin[v] : first][:, missed]).any(axis=1))
+        if told.size:
+            told = told[std.weeks[told] > std.weeks[told[-1]] - within_weeks][::-1][:PRESENT_VISITS]
+            out[v, : told.size] = told
+    number = _most_apart(std, followed, alarms, out, end - 1)
+    return np.where(np.arange(PRESENT_VISITS) < number[:, None], out, -1)
+
+
+def _rests_on(std: Standardised, window: Codes, end: Codes, before: Codes) -> tuple[Codes, Floats]:
+    """Visits each van's present level rests on, oldest first, and their values; arrays of shape (vans, visits, quantities).
+
+    What the present visits did not read rests on those before, if any, so that what one visit read stays together. Where
+    there are fewer visits one is repeated, and counts as unread.
+    """
+    now = window[:, None] + np.arange(PRESENT_VISITS)
+    there = np.isfinite(std.x[np.minimum(now, end[:, None] - 1)]).any(axis=1)
+    older = (before[:, :1] >= 0) & ~there
+    now, then = np.where(now < end[:, None], now, -1), before[:, ::-1]
+    place = np.where(older[:, None], then[:, :, None], now[:, :, None])
+    column = np.arange(len(std.quantities))
+    x = np.where(place >= 0, std.x[place, column], np.nan)
+    return np.where(place >= 0, place, place.max(axis=1, keepdims=True)), x
 
 
 def _present_variance(x: Floats, variance: Floats) -> Floats:
@@ -82,7 +121,13 @@ def _present_variance(x: Floats, variance: Floats) -> Floats:
 
 
 def residuals_of(
-    std: Standardised, followed: Followed, alarms: Alarms, repeats: pl.DataFrame, van_ids: list[str]
+    std: Standardised,
+    followed: Followed,
+    alarms: Alarms,
+    repeats: pl.DataFrame,
+    van_ids: list[str],
+    *,
+    within_weeks: int,
 ) -> Residuals:
     """Present level of listed vans against what they are expected to read.
 
@@ -96,12 +141,16 @@ def residuals_of(
         As `models.tracking.visits.repeat_spread` returns.
     van_ids : list of str
         Rows wanted, in order.
+    within_weeks : int
+        Readings of what only earlier visits read are taken from so many weeks together. [weeks]
 
     Returns
     -------
     Residuals
         Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so
-        that the pattern over the quantities belongs to one time; none of them lies before the van's last repair. A van that has stood apart from its family since its
+        that the pattern over the quantities belongs to one time; none of them lies before the van's last repair. What is in
+        alarm but was read by none of them is taken from the last visits that read it, together with what else only these
+        read. A van that has stood apart from its family since its
         first visits is compared with the family, not with itself. Where the van's visits, or the repeats of a visit,
         disagree more than usual, the uncertainty of the shift is larger.
     """
@@ -111,21 +160,18 @@ def residuals_of(
     end, f = std.starts[vans + 1], std.family[std.starts[vans]]
     begin = _since_repair(std, vans)
     window = _present(std, followed, alarms, begin, end)
-    place = np.minimum(window[:, None] + np.arange(PRESENT_VISITS), end[:, None] - 1)
-    repeated = (
-        np.diff(place, axis=1, prepend=-1) == 0
-    )  # with fewer visits the last one is repeated, and counts as unread
-    x = np.where(repeated[:, :, None], np.nan, std.x[place])
+    before = _read_before(std, followed, alarms, begin, window, end, within_weeks)
+    place, x = _rests_on(std, window, end, before)
     read = np.isfinite(x)
     column = np.arange(len(std.quantities))
-    first = np.take_along_axis(place, np.argmax(read, axis=1), axis=1)
-    last = np.take_along_axis(place, PRESENT_VISITS - 1 - np.argmax(read[:, ::-1], axis=1), axis=1)
+    first = np.take_along_axis(place, np.argmax(read, axis=1)[:, None], axis=1)[:, 0]
+    last = np.take_along_axis(place, PRESENT_VISITS - 1 - np.argmax(read[:, ::-1], axis=1)[:, None], axis=1)[:, 0]
     sigma, centre, spread = std.scatter[f], *(table[f] for table in _level_tables(std))
     base, base_p = followed.baseline[first, column], followed.baseline_variance[first, column]
     stood = alarms.peer[last, column] & (np.abs(base) > STRAYED * spread)
     base, base_p = np.where(stood, 0.0, base), np.where(stood, spread**2, base_p)
     present = middle_of(x)
-    shift_p = _present_variance(x, std.variance[place]) + base_p
+    shift_p = _present_variance(x, std.variance[place, column]) + base_p
     expected, shift, steep = (np.full(base.shape, np.nan) for _ in range(3))
     for q, quantity in enumerate(std.quantities):
         from_level = centre[:, q] + sigma[:, q] * base[:, q]

@@ -35,7 +35,7 @@ def _tables(std: Standardised, followed: Followed, alarms: Alarms, forecasts: Fl
 
 
 def carry_standing(
-    std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, latest: Codes
+    std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, latest: Codes, *, within_weeks: int
 ) -> None:
     """Let an alarm of a quantity that a van's latest visit did not read stand there as at its last reading.
 
@@ -48,17 +48,21 @@ def carry_standing(
         quantity was not read.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
+    within_weeks : int
+        So long a last reading counts, however many visits could not read the quantity since; and where visits are rare, while
+        it is one of the last `PRESENT_VISITS`. [weeks]
 
     Notes
     -----
-    The last reading counts while it is one of the visits that the present level rests on (`PRESENT_VISITS`), and no
-    repair touched the quantity since.
+    A visit that did not read the quantity is no evidence that it is well: where feet are quick, one visit in six tells the
+    main peak. What ends it is a reading, a repair that touched the quantity, or time.
     """
     read = np.isfinite(std.x)
     last = _last_true(read)[latest]
     repaired = _last_true((std.restart == REPAIRED) | (std.restart == HELD))[latest]
-    oldest = np.maximum(std.starts[std.van[latest]], latest - PRESENT_VISITS + 1)
-    stands = ~read[latest] & (last >= oldest[:, None]) & (repaired <= last)
+    recent = std.weeks[last] > (std.weeks[latest] - within_weeks)[:, None]
+    recent |= last > latest[:, None] - PRESENT_VISITS
+    stands = ~read[latest] & (last >= std.starts[std.van[latest], None]) & recent & (repaired <= last)
     van, q = np.nonzero(stands)
     there = alarms.any[last[van, q], q]
     van, q = van[there], q[there]

@@ -21,6 +21,7 @@ from models.tracking.charts.change_hypotheses import (
 )
 from models.tracking.charts.first_signs import ALONE, IN_COMPANY, ONSET_RATE, gross_share, onset_rates
 from models.tracking.charts.onset import Changes, changes
+from models.tracking.restarts import CHANGED, HELD, NO_RESTART, REPAIRED
 
 
 def judged(
@@ -145,7 +146,7 @@ def test_what_is_stated_at_a_first_sign_comes_true() -> None:
 def charted(z: list[list[float]], vans: tuple[int, ...]) -> tuple[SimpleNamespace, SimpleNamespace, SimpleNamespace]:
     """Visits of vans one after another, their charts, and no alarm."""
     table = np.array(z, np.float64).reshape(len(z), -1 if z else 1)
-    std = SimpleNamespace(van=np.repeat(np.arange(len(vans)), vans))
+    std = SimpleNamespace(van=np.repeat(np.arange(len(vans)), vans), restart=np.zeros(table.shape, np.int8))
     return std, SimpleNamespace(z=table), SimpleNamespace(any=table > 1e9)
 
 
@@ -173,6 +174,19 @@ def test_how_often_a_visit_stands_apart_is_what_the_fleet_has_shown() -> None:
     assert shown([0.1] * 1000 + [9.0, np.nan, 0.5] + [0.1] * 998, (2001,)) > 1.5 * quiet
     often = shown([0.0, 0.0, 0.0, 9.0] * 500, (2000,))
     assert 0.25 < often < 0.75
+
+
+@pytest.mark.parametrize("at", [1001, 1002])
+def test_a_van_that_came_back_by_a_repair_was_no_gross_error(at: int) -> None:
+    z = [0.1] * 1000 + [9.0, np.nan, 0.5] + [0.1] * 998  # whether or not the visit after the repair read it
+    std, followed, _ = charted([[each] for each in z], (2001,))
+    alone = gross_share(std, followed, 0)  # type: ignore[arg-type]
+    for kind, counts in ((REPAIRED, False), (CHANGED, False), (HELD, True)):
+        std.restart[at] = kind
+        found = gross_share(std, followed, 0)  # type: ignore[arg-type]
+        assert found == alone if counts else found < 0.7 * alone
+    std.restart[1000], std.restart[at] = REPAIRED, NO_RESTART  # it began there
+    assert gross_share(std, followed, 0) == pytest.approx(alone, rel=0.01)  # type: ignore[arg-type]
 
 
 def test_the_share_of_gross_errors_found_is_that_which_was_drawn() -> None:

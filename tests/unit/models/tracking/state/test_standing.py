@@ -1,4 +1,4 @@
-"""An alarm stands though a van's last visits did not read its quantity, as a short record doesn't; not for ever."""
+"""An alarm stands though a van's last visits did not read its quantity, as a short record doesn't; for weeks, not for ever."""
 
 from datetime import UTC, datetime
 
@@ -6,8 +6,8 @@ import polars as pl
 import pytest
 
 from data_contracts.tables import REPAIRS, polars_schema
-from data_contracts.weeks import week_of
-from models.tracking.assess import Assessment, assess
+from data_contracts.weeks import week_number, week_of
+from models.tracking.assess import Assessment, TrackingSettings, assess
 from models.tracking.state.residuals import PRESENT_VISITS
 from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
 
@@ -46,7 +46,7 @@ def state(judged: Assessment, van_id: str) -> dict[str, object]:
     return judged.states.filter(pl.col("van_id") == van_id).row(0, named=True)
 
 
-@pytest.mark.parametrize("visits", [1, PRESENT_VISITS - 1])
+@pytest.mark.parametrize("visits", [1, PRESENT_VISITS + 2])
 def test_an_alarm_stands_through_visits_that_did_not_read_its_quantity(fleet, slow, visits):
     judged = judge(fleet, unread_since(fleet, slow, visits))
     found = state(judged, slow)
@@ -63,13 +63,17 @@ def test_an_alarm_stands_through_visits_that_did_not_read_its_quantity(fleet, sl
     assert not set(last["quantity"]) & set(RESPONSES)  # nothing is said of that week that was not read in it
 
 
-def test_it_lapses_when_the_quantity_stays_unread(fleet, slow):
-    found = state(judge(fleet, unread_since(fleet, slow, PRESENT_VISITS)), slow)
+def test_it_lapses_when_the_quantity_stays_unread_for_weeks(fleet, slow):
+    weeks = sorted({week_number(week) for week in fleet.frame.filter(pl.col("van_id") == slow)["week"]})
+    since = sum(week > weeks[-1] - TrackingSettings().forget_after_weeks for week in weeks)
+    assert since > PRESENT_VISITS
+    found = state(judge(fleet, unread_since(fleet, slow, since)), slow)
     assert not set(found["outside"]) & set(RESPONSES)  # type: ignore[call-overload]
 
 
-def test_a_repair_that_touched_it_ends_it(fleet, slow):
-    frame = unread_since(fleet, slow, 1)
+@pytest.mark.parametrize("visits", [1, PRESENT_VISITS + 2])
+def test_a_repair_that_touched_it_ends_it(fleet, slow, visits):
+    frame = unread_since(fleet, slow, visits)
     last = frame.filter(pl.col("van_id") == slow)["captured_at"].max()
     assert isinstance(last, datetime)
     done_at = datetime(last.year, last.month, last.day, tzinfo=UTC)

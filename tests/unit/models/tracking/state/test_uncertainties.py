@@ -150,7 +150,7 @@ def _shift(
     scatter = [repeats] * n if not mark[1] else [9.0 * repeats if row < mark[0] else repeats for row in range(n)]
     within = pl.DataFrame({"van_id": ["v"] * n, "captured_at": range(n), MAIN_PEAK: scatter})
     with np.errstate(invalid="ignore", divide="ignore"):
-        found = residuals_of(std, followed, alarms, within, ["v"])  # type: ignore[arg-type]
+        found = residuals_of(std, followed, alarms, within, ["v"], within_weeks=8)  # type: ignore[arg-type]
     return SimpleNamespace(
         shift=found.shift[0, 0],
         u=found.shift_u[0, 0],
