@@ -53,6 +53,13 @@ AT_THE_VAN = (
         "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte; Hauptspitze und Hochlauf sind daher nicht "
         "beurteilt: in einem weiteren Gasstoß etwa eine Sekunde durchgetreten halten.",
     ),
+    of_quantity(
+        "van_held_otherwise",
+        "{Quantity} is {level}, and usually {before}: dead, switch and response times of lambda depend on it, so they are not judged.",
+        "{Quantity} ist {level}, sonst {before}: Tot-, Umschalt- und Ansprechzeiten von Lambda hängen davon ab und sind daher "
+        "nicht beurteilt.",
+        "level before",
+    ),
     template(
         "van_nothing_read",
         "Nothing that matters could be read: record again.",

@@ -103,6 +103,8 @@ class VanPast:
         Vans of the family with a visit.
     expected : mapping of str to Expectation
         By quantity of `JUDGED`.
+    hold_s : float
+        Usual hold of the van's snaps, or its family's without any; NaN where none is known. [s]
     """
 
     van_id: str
@@ -111,6 +113,7 @@ class VanPast:
     last_week: str
     vans: int
     expected: Mapping[str, Expectation]
+    hold_s: float = np.nan
 
 
 def past_of(van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFrame) -> VanPast:
@@ -120,7 +123,8 @@ def past_of(van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFra
     ----------
     van_id, family : str
     captures : polars.DataFrame
-        van_id, week, visit and the quantities of `JUDGED` with their `_u`, of the accepted captures of the family.
+        van_id, week, visit, where published hold_s, and the quantities of `JUDGED` with their `_u`, of the accepted captures
+        of the family.
     trends : polars.DataFrame
         van_id, week, quantity, value, value_u, baseline, baseline_u, alarm, onset_low, and where published repeat_u and
         repeat_from, of the family's vans.
@@ -148,7 +152,15 @@ def past_of(van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFra
         str(mine["week"].max() or ""),
         trends["van_id"].n_unique(),
         expected,
+        _usual_hold(van_id, captures),
     )
+
+
+def _usual_hold(van_id: str, captures: pl.DataFrame) -> float:
+    if "hold_s" not in captures.columns:
+        return np.nan
+    own = pl.col("hold_s").filter(pl.col("van_id") == van_id).median()
+    return float(_number(captures.select(pl.coalesce(own, pl.col("hold_s").median())).item())[0])
 
 
 def before_repair(

@@ -25,6 +25,11 @@ SLOPE = "lambda_full_throttle_slope_per_s"
 HELD = SLOPE.removesuffix("_slope_per_s")
 """Level at full throttle, as lambda or with `_v` in volts; and how it moves while held."""
 
+RESPONSES = ("lambda_to_rich_", "lambda_to_lean_")
+ALIKE, SETTLED_S = 4.0 / 3.0, 1.0
+"""Responses of lambda are judged where the hold and that of the van's past differ by no more than this factor [1]; from this hold
+on they no longer depend on it [s]. Common practice, no source (2026-11-30)."""
+
 
 @dataclass(frozen=True)
 class Judged:
@@ -129,12 +134,33 @@ def judge_visit(
     """
     expected = {} if past is None else past.expected
     known = over_repeats({name: values[name] for name in JUDGED if name in values}, u, expected, held)
+    otherwise = [] if held is None or past is None else _held_otherwise(held, past)
+    if otherwise:
+        known = {name: found for name, found in known.items() if not base_name(name).startswith(RESPONSES)}
     count = sum(name in expected for name in known)
     judged = tuple(_judge(name, found, expected.get(name), family, count) for name, found in known.items())
     words = {one.word for one in judged}
     verdict: Verdict = next((word for word in ("worse", "better", "same") if word in words), "unknown")
     brief = [Fact.of("van_held_briefly")] if held is not None and held.long.size and not held.long.any() else []
-    return VisitVerdict(verdict, (*_leading(judged, past), *brief, *_basis(judged, van_id, family, past)), judged)
+    return VisitVerdict(
+        verdict, (*_leading(judged, past), *brief, *otherwise, *_basis(judged, van_id, family, past)), judged
+    )
+
+
+def _held_otherwise(held: Held, past: VanPast) -> list[Fact]:
+    """What to say where the pedal was held for another time than in the past, so that responses are not comparable.
+
+    The hold is that of the snaps which responses are read from.
+    """
+    known = held.hold_s[held.long if held.long.any() else np.ones_like(held.long)]
+    known = known[np.isfinite(known)]
+    if not known.size or not np.isfinite(past.hold_s):
+        return []
+    now = float(np.median(known))
+    apart = min(now, SETTLED_S) / min(past.hold_s, SETTLED_S)
+    if 1.0 / ALIKE <= apart <= ALIKE:
+        return []
+    return [Fact.of("van_held_otherwise", "hold_s", level=now, before=past.hold_s)]
 
 
 def levels_of(

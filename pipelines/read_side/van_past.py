@@ -71,9 +71,10 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
     stored = set(published.ask("SELECT * FROM readings LIMIT 0").columns)
     names = [name for name in (*JUDGED, "throttle_opened") if name in stored]
     columns = ", ".join(f'r."{name}{end}"' for name in dict.fromkeys(names) for end in ("", "_u"))
+    hold = 'r."hold_s", ' if "hold_s" in stored else ""
     captures = published.ask(
         f"""
-        SELECT c.van_id, c.week, c.visit, {columns} FROM captures c JOIN readings r USING (capture_id)
+        SELECT c.van_id, c.week, c.visit, {hold}{columns} FROM captures c JOIN readings r USING (capture_id)
         WHERE c.family = $family
           AND (c.grade <> 'repeat' OR c.held IS NOT NULL OR list_contains(c.grade_reasons, $idle))
         """,

@@ -33,7 +33,7 @@ IDLE_OF_EXPECTED = 0.15
 # A record without idle whose flow stands by this part of the snap's height above the lowest afterwards begins in the rise, or
 # later: what looks like half a height may be the climb. [1]
 IN_THE_RISE = 0.1
-QUANTITIES_OF_OPENING = ("opening_s", "hold_s", "run_up_time_s")
+QUANTITIES_OF_OPENING = ("opening_s", "hold_s", "run_up_time_s", "climb_slope_g_s2")
 QUANTITIES_OF_IDLE = ("idle_v", "idle_g_s", "engine_speed_idle_rpm", "lambda_idle", "lambda_idle_v")
 
 

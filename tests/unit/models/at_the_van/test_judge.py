@@ -326,3 +326,26 @@ def test_half_of_the_snaps_whose_hold_meets_its_need_give_a_quantity_and_short_o
     assert told(hold, **one) == {slope: 0.2}  # one of three that could; the only one held long enough for a slope
     mixed = {lean: (0.3, 0.3, 0.1), "idle_g_s": (2.0, 2.0, 3.0)}
     assert told(np.array([0.5, 0.5, 1.0]), **mixed) == {lean: 0.1, "idle_g_s": 2.0}
+
+
+def test_responses_are_not_judged_where_the_pedal_was_held_for_another_time_than_before(past: VanPast) -> None:
+    lean = "lambda_to_lean_time_constant_s"
+    slow = {name: np.full(3, level) for name, level in (LEVELS | {lean: 0.5}).items()}
+    sure = {name: np.full(3, U[name]) for name in LEVELS}
+
+    def judged(known: VanPast, hold: float) -> VisitVerdict:
+        return judge_visit(slow, sure, wideband(), "V00", known, held_of([["hold_short"]] * 3, np.full(3, hold)))
+
+    held_long = replace(past, hold_s=1.1)
+    for known, hold in ((past, 0.5), (held_long, 0.9), (held_long, np.nan), (replace(past, hold_s=0.5), 0.5)):
+        assert judged(known, hold).verdict == "worse"
+    brief = judged(held_long, 0.5)
+    assert brief.verdict == "same"
+    assert lean not in {one.quantity for one in brief.quantities}
+    assert lean not in levels_of(brief, held_long)[1]  # nor is it a proof
+    told = next(fact for fact in brief.facts if fact.code == "van_held_otherwise")
+    assert "0.5" in render(told)
+    assert "1.1" in render(told)
+    captures, trends = fleet()
+    assert past_of("V00", "one", captures.with_columns(hold_s=pl.lit(1.2)), trends).hold_s == 1.2
+    assert np.isnan(past_of("V00", "one", captures, trends).hold_s)

@@ -154,6 +154,15 @@ def test_a_record_that_begins_in_the_rise_or_the_hold_states_no_opening():
         assert counts[name].plain_read >= 0.9 * counts[name].plain > 0, name
 
 
+def test_a_record_that_begins_in_the_rise_states_no_climb():
+    wave = airflow(SNAP, QUIET, np.random.default_rng(1))
+    starts = [SNAP.opening + late for late in (-1.0, 0.02, 0.08, 0.2, 0.4)]
+    cut = [wave.time_s >= start for start in starts]
+    found = read(*(make_waveform(wave.time_s[at], {n: c[at] for n, c in wave.channels.items()}) for at in cut))
+    assert np.isfinite(found.values["climb_slope_g_s2"]).tolist() == [True, False, False, False, False]
+    assert np.isnan(found.values["opening_s"]).tolist() == [False, True, True, True, True]
+
+
 @pytest.mark.parametrize(("raised", "idles"), [(1.0, True), (1.45, False)])
 def test_a_flow_that_has_not_come_back_from_the_snap_before_is_no_idle(raised, idles):
     t = np.arange(0.0, 7.0, 1e-3)
