@@ -182,9 +182,8 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software,
         fuel, the recorder's accuracy (where known), hold_s, length_s, rate_hz, and for each tracked quantity its value,
         `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). A quantity that fewer than half
-        of the repeats give is null; `of_hold` says which are asked. hold_s is the median of those held long, where there
-        are any: what depends on the hold is read from them. main_peak_g_s has the main peak's tracked name. Sorted by van
-        and time.
+        of the repeats give is null; `of_hold` says which are asked. main_peak_g_s has the main peak's tracked name. Sorted
+        by van and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
     level = [
@@ -200,15 +199,13 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         for name in present
     ]
     asked = captures.with_columns(of_hold(name).alias(name + "_asked") for name in present)
-    held = pl.col("hold_s").filter("held_long").median()
     per_visit = asked.group_by("van_id", "visit", maintain_order=True).agg(
         pl.col("captured_at").max(),
         *(pl.col(name).first() for name in ("family", "depot")),
         pl.col("week").max(),
         pl.len().cast(pl.Int32).alias("repeats"),
         *(pl.col(name + "_asked").sum() for name in present),
-        *(pl.col(name).median() for name in (*CONDITIONS, "length_s", "rate_hz")),
-        pl.coalesce(held, pl.col("hold_s").median()).alias("hold_s"),
+        *(pl.col(name).median() for name in (*CONDITIONS, "hold_s", "length_s", "rate_hz")),
         *(pl.col(name).median() for name in RECORDER if name in captures.columns),
         *(pl.col(name).drop_nulls().last() for name in ("recorder_serial", "ecu_software", "fuel")),
         *level,
