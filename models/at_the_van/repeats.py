@@ -94,7 +94,7 @@ def asked_of(values: Mapping[str, Floats], held: Held) -> dict[str, Flags]:
     told = {"held_long": held.long, "hold_s": held.hold_s, "van_id": "", "visit": ""}
     visit = pl.DataFrame({**values, **told}).fill_nan(None)
     asked = visit.select(of_hold(name).alias(name) for name in values)
-    return {name: np.broadcast_to(asked[name].to_numpy(), held.long.shape) for name in values}
+    return {name: np.broadcast_to(asked[name].to_numpy().astype(np.bool_), held.long.shape) for name in values}
 
 
 def representative(

@@ -226,6 +226,7 @@ def test_the_workshop_records_a_finding_from_the_code_on_paper(
         {"name": "sensor.jpg", "mimeType": "image/jpeg", "buffer": picture()}
     )
     dialog.get_by_text("sensor.jpg").wait_for()
+    settled(page)  # the photo has arrived
     clicks(dialog.get_by_role("button", name="Record it"))
     page.get_by_text(f"The order of {VANS[1]} is done.").first.wait_for()
     assert clicks.count <= 4

@@ -349,3 +349,8 @@ def test_responses_are_not_judged_where_the_pedal_was_held_for_another_time_than
     captures, trends = fleet()
     assert past_of("V00", "one", captures.with_columns(hold_s=pl.lit(1.2)), trends).hold_s == 1.2
     assert np.isnan(past_of("V00", "one", captures, trends).hold_s)
+
+
+def test_a_visit_of_which_no_snap_counts_reads_nothing() -> None:
+    none = np.empty(0)
+    assert over_repeats({"run_up_time_s": none, "idle_g_s": none}, {}, {}, held_of([], none)) == {}
