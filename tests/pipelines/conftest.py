@@ -26,3 +26,11 @@ def paper(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Pape
 @pytest.fixture(scope="session")
 def told_sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return told_home.made(tmp_path_factory.mktemp("told") / "home")
+
+
+@pytest.fixture
+def post(monkeypatch: pytest.MonkeyPatch) -> told_home.Post:
+    """What would be sent to people, kept in place of it."""
+    made = told_home.Post()
+    monkeypatch.setattr("pipelines.notify.after_run.send", made)
+    return made

@@ -32,13 +32,6 @@ LOGIN = {
 
 
 @pytest.fixture
-def post(monkeypatch: pytest.MonkeyPatch) -> Post:
-    made = Post()
-    monkeypatch.setattr(after_run, "send", made)
-    return made
-
-
-@pytest.fixture
 def home(told_sample: Path, tmp_path: Path) -> Workspace:
     return copied(told_sample, tmp_path / "home")
 

@@ -34,13 +34,6 @@ from tests.pipelines.told_home import ANN, AT, DAY, NILS, Post, change, copied, 
 
 
 @pytest.fixture
-def post(monkeypatch: pytest.MonkeyPatch) -> Post:
-    made = Post()
-    monkeypatch.setattr(after_run, "send", made)
-    return made
-
-
-@pytest.fixture
 def home(told_sample: Path, tmp_path: Path) -> Workspace:
     return copied(told_sample, tmp_path / "home")
 
