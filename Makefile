@@ -102,7 +102,7 @@ LOCKED := --quiet --python-version 3.11 --universal --generate-hashes --no-emit-
 
 lock: $(READY)
 	@$(UV) pip compile $(LOCKED) --all-extras --group tests --upgrade pyproject.toml -o requirements-tests.lock
-	@$(UV) pip compile $(LOCKED) --all-extras --constraints requirements-tests.lock pyproject.toml -o requirements.lock
+	@$(UV) pip compile $(LOCKED) --extra mdf --constraints requirements-tests.lock pyproject.toml -o requirements.lock
 	@printf 'uv\nsetuptools\n' | $(UV) pip compile $(LOCKED) --upgrade --constraints requirements-tests.lock - -o requirements-setup.lock
 
 sbom: $(TOOLS)

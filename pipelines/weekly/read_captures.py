@@ -1,17 +1,16 @@
 """From held recordings to captures and readings: only what is new or changed is read, many recordings at a time.
 
 A recording is read again when its samples, its conditions (the recorder's accuracy among them), its van's family or the
-method changed; `read_id` is the hash over all four. Work goes to a process pool in batches; the one writer
+method changed; `read_id` is the hash over all four. Work goes in batches to processes or to a cluster; the one writer
 commits each batch whole, so a killed run loses at most the batch it was in.
 """
 
 import hashlib
-import multiprocessing
-import os
 import traceback
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +25,9 @@ from data_contracts.tables import CAPTURES, READINGS, SHAPES, polars_schema
 from data_contracts.weeks import week_of
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import read_chunk
+from pipelines.weekly.batches import Tell, in_order
 from pipelines.weekly.progress import Report
+from pipelines.workspace.cluster_settings import ClusterSettings
 from pipelines.workspace.register import Register
 from pipelines.workspace.workspace import Workspace
 
@@ -72,7 +73,14 @@ class _Result:
 
 
 def read_new_captures(
-    workspace: Workspace, warehouse: Warehouse, register: Register, *, workers: int, progress: Report
+    workspace: Workspace,
+    warehouse: Warehouse,
+    register: Register,
+    *,
+    workers: int,
+    progress: Report,
+    cluster: ClusterSettings | None = None,
+    tell: Tell = lambda line: None,
 ) -> int:
     """Read every held recording that is new or changed, and drop captures of recordings no longer held.
 
@@ -88,6 +96,10 @@ def read_new_captures(
         Processes; 0 is one per core.
     progress : callable
         Told (done, total).
+    cluster : ClusterSettings, optional
+        Where to read instead.
+    tell : callable
+        Told in one line where the cluster failed.
 
     Returns
     -------
@@ -119,7 +131,7 @@ def read_new_captures(
     done = 0
     progress(0, len(todo))
     failed: list[str] = []
-    for batch, result in _read_batches(workspace, todo, families, register, workers):
+    for batch, result in _read_batches(workspace, todo, families, register, workers, cluster, tell):
         for captures, readings, shapes in result.tables:
             with warehouse.transaction():
                 warehouse.upsert("captures", captures)
@@ -186,6 +198,8 @@ def _read_batches(
     families: Mapping[str, Family | None],
     register: Register,
     workers: int,
+    cluster: ClusterSettings | None,
+    tell: Tell,
 ) -> Iterator[tuple[_Batch, _Result]]:
     batches = []
     for start in range(0, len(todo), _BATCH):
@@ -196,14 +210,19 @@ def _read_batches(
             van = register.vans[row["van_id"]]
             row["family"], row["depot"] = van.family, van.depot
         batches.append(_Batch(workspace.waveforms, recordings, known))
-    count = workers or os.cpu_count() or 1
-    if len(todo) < _POOL_FROM or count == 1:
-        for batch in batches:
-            yield batch, _read_apart(batch)
-        return
-    context = multiprocessing.get_context("forkserver")
-    with ProcessPoolExecutor(min(count, len(batches)), mp_context=context) as pool:
-        yield from zip(batches, pool.map(_read_apart, batches), strict=True)
+    if len(todo) < _POOL_FROM:
+        workers, cluster = 1, None
+    results = in_order(_read_apart, batches, version=_version, processes=workers, cluster=cluster, tell=tell)
+    yield from zip(batches, results, strict=True)
+
+
+@cache
+def _version() -> str:
+    """What a reading depends on beside recording and family."""
+    from models.reading.read import METHOD
+
+    packages = ", ".join(f"{name} {version(name)}" for name in ("numpy", "numba", "scipy", "polars"))
+    return f"method {METHOD}, {packages}"
 
 
 def _read_apart(batch: _Batch) -> _Result:

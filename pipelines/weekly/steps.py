@@ -6,6 +6,7 @@ is continued by running again.
 
 import hashlib
 import json
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -33,6 +34,7 @@ from pipelines.weekly.prepare import say_first_use
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.testing import test_plan_facts
+from pipelines.workspace.log import note
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.version import VERSION
@@ -134,7 +136,20 @@ def read_captures(home: Path, *, quiet: bool = True) -> int:
         say_first_use()
     with open_warehouse(workspace) as warehouse, bar("reading", quiet=quiet) as progress:
         register = standing_register(workspace, warehouse).register
-        return read_new_captures(workspace, warehouse, register, workers=settings.intake.workers, progress=progress)
+        return read_new_captures(
+            workspace,
+            warehouse,
+            register,
+            workers=settings.intake.workers,
+            progress=progress,
+            cluster=settings.cluster.within(workspace.root),
+            tell=lambda line: _cluster_failed(workspace, line),
+        )
+
+
+def _cluster_failed(workspace: Workspace, line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+    note(workspace, "cluster_failed", why=line)
 
 
 def resolve_week(home: Path, week: str | None) -> str:

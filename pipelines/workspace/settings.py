@@ -17,6 +17,7 @@ from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.units import Units
 from data_contracts.wording import LANGUAGES, Language
+from pipelines.workspace.cluster_settings import CLUSTER_TEMPLATE, ClusterSettings
 from pipelines.workspace.notify_settings import NOTIFY_TEMPLATE, NotifySettings, not_placed
 from pipelines.workspace.testing_settings import TestingSettings
 
@@ -246,6 +247,7 @@ class Settings(Entry):
 
     schedule: ScheduleSettings = ScheduleSettings()
     intake: IntakeSettings = IntakeSettings()
+    cluster: ClusterSettings = ClusterSettings()
     tracking: TrackingSettings = TrackingSettings()
     causes: CauseSettings = CauseSettings()
     workshop: WorkshopSettings = WorkshopSettings()
@@ -293,6 +295,7 @@ timezone = "UTC"                        # zone the schedule is read in
 [intake]
 workers = 0                             # processes that decode recordings; 0 is one per core
 
+@CLUSTER@
 [tracking]
 false_alarms_per_100_van_weeks = 0.5    # what the watchlist may cost in false alarms, all quantities together
 weeks_between_visits = 1.0              # usual time between two visits of a van
@@ -362,6 +365,7 @@ trusted_keys = {}                       # { "our fleet" = "32 digits `vansnap ch
 SETTINGS_TEMPLATE = (
     _TEMPLATE.replace("@JOBS@", _JOB_LINES)
     .replace("@LANGUAGES@", " or ".join(f'"{code}"' for code in LANGUAGES))
+    .replace("@CLUSTER@", CLUSTER_TEMPLATE)
     .replace("@NOTIFY@", NOTIFY_TEMPLATE)
 )
 
