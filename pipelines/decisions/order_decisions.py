@@ -22,6 +22,7 @@ from models.work.order_states import OrderEvent, OrderStatus, check_event, repla
 from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.decisions.photos import is_photo
 from pipelines.decisions.proofs import proof_statistics_of
+from pipelines.storage.atomic_files import clear_drafts
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 
@@ -113,6 +114,7 @@ def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
     Parameters
     ----------
     workspace : Workspace
+        Held by the caller; drafts of writers that were killed go.
     warehouse : Warehouse
         Open for writing, outside a transaction.
 
@@ -121,6 +123,7 @@ def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
     int
         Decisions taken in.
     """
+    clear_drafts(sorted({workspace.decisions, *(p for p in workspace.decisions.glob("*") if p.is_dir())}))
     waiting = [(path, event) for path, event in _waiting(workspace) if event is not None]
     if not waiting:
         return 0

@@ -86,6 +86,8 @@ class Warehouse:
                     self._upgrade()
                 else:
                     self._make_complete(anew=state == "new")
+            for older in kept_copies(self.path)[:-1]:  # the newest stays; a killed upgrade leaves more
+                older.unlink(missing_ok=True)
         except BaseException:
             self.connection.close()
             raise
@@ -100,9 +102,6 @@ class Warehouse:
         except BaseException:
             copy.unlink(missing_ok=True)  # it is what the file is
             raise
-        for older in kept_copies(self.path):
-            if older != copy:
-                older.unlink(missing_ok=True)
 
     def _make_complete(self, *, anew: bool) -> None:
         with self.transaction():

@@ -24,8 +24,10 @@ from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.accounts import DeliveryAccount
+from pipelines.intake.journal import FOLDER as JOURNAL
 from pipelines.intake.journal import note_intake, note_run
 from pipelines.intake.take_in import Report, take_in
+from pipelines.storage.atomic_files import clear_drafts
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.standing_register import keep_families, standing_register
 from pipelines.storage.warehouse import Warehouse, open_warehouse
@@ -75,6 +77,7 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     """
     workspace, settings = _opened(home)
     at = now or datetime.now(UTC)
+    clear_drafts((workspace.waveforms / JOURNAL, workspace.models, workspace.reports))
     with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
         found = take_in_all(workspace, warehouse, settings, at, progress=progress)
         note_intake(workspace, warehouse, [account.delivery for account in found], now=at)

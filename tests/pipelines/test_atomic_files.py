@@ -1,12 +1,14 @@
 """A file is there whole or not at all, whatever happens while it is written."""
 
 import os
+import time
 from pathlib import Path
 
 import pytest
 
 from pipelines.storage import atomic_files
-from pipelines.storage.atomic_files import write_atomically
+from pipelines.storage.atomic_files import clear_drafts, draft_of, write_atomically
+from tests.killed import in_child
 
 
 def test_a_file_is_replaced_by_a_whole_one_that_is_on_disk_before_it_has_its_name(
@@ -48,3 +50,27 @@ def test_a_write_that_fails_leaves_what_was_there_and_no_draft(tmp_path: Path, m
 def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         write_atomically(tmp_path / "gone" / "x", b"")
+
+
+def test_drafts_of_killed_writers_go_and_those_of_living_ones_and_other_machines_stay(tmp_path: Path) -> None:
+    path = tmp_path / "decision.json"
+    for moment in range(1, 40):
+        in_child(lambda: written_for_ever(path), kill_after_s=0.01 * moment)
+        if left := list(tmp_path.glob(".*.part")):
+            break
+    (killed,) = left
+    living = draft_of(path)
+    elsewhere = tmp_path / f".decision.json.{'0' * 8}-{os.getpid()}.part"
+    old = tmp_path / ".cards.json.77.part"  # as earlier versions named them
+    for draft in (living, elsewhere, old):
+        draft.write_bytes(b"half")
+    os.utime(old, (0, 0))
+    clear_drafts([tmp_path, tmp_path / "not there"])
+    assert set(tmp_path.glob(".*.part")) == {living, elsewhere}
+    assert not killed.exists()
+
+
+def written_for_ever(path: Path) -> None:
+    """Write a file as a writer does that is killed before its draft is in place."""
+    draft_of(path).write_bytes(b"half")
+    time.sleep(60)

@@ -103,6 +103,16 @@ def test_an_upgrade_killed_at_any_stage_is_whole_or_not_begun(tmp_path: Path) ->
         assert names[1].startswith("warehouse.duckdb.before-upgrade-"), stage
 
 
+def test_a_copy_that_a_killed_upgrade_left_goes_at_the_next_opening(tmp_path: Path) -> None:
+    path = unpacked(NAMES[0], tmp_path / "home").warehouse_path
+    left = path.with_name(f"{path.name}.before-upgrade-20260101T000000000000Z")
+    Warehouse(path).close()
+    (newest,) = kept_copies(path)
+    left.write_bytes(path.read_bytes())  # killed between the end of its upgrade and that of the copy before
+    Warehouse(path).close()
+    assert kept_copies(path) == [newest]
+
+
 def test_a_copy_there_is_no_room_for_stops_the_upgrade(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     home = unpacked(NAMES[-1], tmp_path / "home")
 

@@ -20,6 +20,7 @@ from pipelines.commands.check import audit
 from pipelines.commands.retry import retry
 from pipelines.decisions.order_decisions import event_from, record
 from pipelines.intake.corrections import Mend, record_mend
+from pipelines.intake.journal import read_journal
 from pipelines.storage.backups import BackupPlace
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
@@ -117,7 +118,8 @@ STAGES: dict[str, Callable[[Path], None]] = {
 def state_of(root: Path) -> dict[str, str]:
     """What is there, by its name: a hash of each table, each file's name and that of its bytes, what `check` finds.
 
-    Left out are moments of runs, and databases as files; of journal and reports the bytes, which hold such moments.
+    Left out are moments of runs, and databases as files; of reports the bytes, which hold such moments. Of the journal
+    it is told what was taken in and judged, once: a run that was killed when it had written all down is made again.
     """
     workspace = Workspace(root / "home")
     with Warehouse(workspace.warehouse_path) as warehouse:
@@ -131,16 +133,22 @@ def state_of(root: Path) -> dict[str, str]:
                 found[f"{path.stem}: {name}"] = hashlib.sha256("\n".join(lines).encode()).hexdigest()
     for path in sorted(one for one in root.rglob("*") if one.is_file()):
         inside = path.relative_to(root).as_posix()
-        if inside.startswith("backups/"):
-            continue  # told by what can be put back
+        if inside.startswith("backups/") or path.match("journal/[!.]*.json"):
+            continue  # told by what can be put back, and by what the entries say
         volatile = (
             path.suffix in (".duckdb", ".wal") or "before-upgrade" in path.name or path.name in (".lock", ".workspace")
         )
-        moments = any(part in inside for part in ("/journal/", "/reports/", "/models/"))
+        moments = any(part in inside for part in ("/reports/", "/models/"))
         name = inside.split("before-upgrade-")[0]
         while f"file: {name}" in found:  # copies of upgrades, whose names are moments
             name += "+"
         found[f"file: {name}"] = "" if volatile or moments else hashlib.sha256(path.read_bytes()).hexdigest()
+    for entry in read_journal(workspace):
+        taken = sorted((name, kept.content_id, sorted(kept.files.items())) for name, kept in entry.deliveries.items())
+        found |= {f"journal, taken in: {one}": "" for one in taken}
+        found |= {f"journal, decision: {name}": "" for name in entry.decisions}
+        if entry.week:
+            found[f"journal, judged: {entry.week} {entry.run_id}"] = ""
     if (root / "backups").is_dir():
         found |= _backed_up(root)
     return found
