@@ -21,7 +21,7 @@ import fsspec
 from fsspec.spec import AbstractFileSystem
 
 from data_contracts.errors import InputError, WorkspaceError, first_line
-from pipelines.storage.atomic_files import write_atomically
+from pipelines.storage.atomic_files import clear_drafts, write_atomically
 from pipelines.storage.upgrades import KEPT
 from pipelines.workspace.workspace import Workspace
 
@@ -162,6 +162,7 @@ class BackupPlace:
     def _claim(self, workspace: Workspace) -> None:
         """Make the place the workspace's own, or find that it is another's."""
         own = workspace.root / IDENTITY
+        clear_drafts([workspace.root])
         if not own.exists():
             write_atomically(own, uuid.uuid4().hex.encode())
         theirs = f"{self._root}/workspace.json"

@@ -10,7 +10,7 @@ import json
 import secrets
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, urlencode, urlsplit
@@ -22,13 +22,21 @@ CLIENT, SECRET = "vansnap-board", "a secret of the test"
 
 
 class Provider(ThreadingHTTPServer):
-    """Serves the people it is given, each with the claims of one identity token."""
+    """Serves the people it is given, each with the claims of one identity token, and those who come by a token that is wrong."""
 
-    def __init__(self, people: Mapping[str, Mapping[str, object]], port: int = 0) -> None:
+    def __init__(
+        self,
+        people: Mapping[str, Mapping[str, object]],
+        port: int = 0,
+        *,
+        forged: Collection[str] = (),
+        unsigned: Collection[str] = (),
+    ) -> None:
         super().__init__(("127.0.0.1", port), _Handler)
         self.issuer = f"http://127.0.0.1:{self.server_address[1]}"
-        self.people = people
+        self.people, self.forged, self.unsigned = people, forged, unsigned
         self.key = RSAKey.generate_key(2048, parameters={"kid": "test", "use": "sig", "alg": "RS256"})
+        self.other_key = RSAKey.generate_key(2048, parameters={"kid": "test", "use": "sig", "alg": "RS256"})
         self.codes: dict[str, tuple[str, dict[str, str]]] = {}
         self.tokens_given = 0
 
@@ -89,8 +97,13 @@ class _Handler(BaseHTTPRequestHandler):
         now = int(time.time())
         claims = {"iss": self.server.issuer, "aud": CLIENT, "sub": who, "iat": now, "exp": now + 300}
         claims |= {"nonce": asked.get("nonce"), **self.server.people[who]}
+        claims = {name: claim for name, claim in claims.items() if claim is not None}
         self.server.tokens_given += 1
-        token = jwt.encode({"alg": "RS256", "kid": "test"}, claims, self.server.key, algorithms=["RS256"])
+        key = self.server.other_key if who in self.server.forged else self.server.key
+        token = jwt.encode({"alg": "RS256", "kid": "test"}, claims, key, algorithms=["RS256"])
+        if who in self.server.unsigned:  # RFC 7519, 6.1
+            header = base64.urlsafe_b64encode(b'{"alg":"none"}').decode().rstrip("=")
+            token = f"{header}.{token.split('.')[1]}."
         self._json({"access_token": "none needed", "token_type": "Bearer", "expires_in": 300, "id_token": token})
 
     def _json(self, document: object) -> None:
@@ -105,9 +118,11 @@ class _Handler(BaseHTTPRequestHandler):
 
 
 @contextmanager
-def provider(people: Mapping[str, Mapping[str, object]]) -> Iterator[Provider]:
+def provider(
+    people: Mapping[str, Mapping[str, object]], *, forged: Collection[str] = (), unsigned: Collection[str] = ()
+) -> Iterator[Provider]:
     """A provider that runs while the block does."""
-    with Provider(people) as server:
+    with Provider(people, forged=forged, unsigned=unsigned) as server:
         thread = threading.Thread(target=server.serve_forever, daemon=True)
         thread.start()
         try:

@@ -37,6 +37,24 @@ known = [
 """
 
 
+def login_file(home: Path, port: int, at: Provider) -> Path:
+    """The board's client of a provider, in a file of the workspace."""
+    login = home / "login.toml"
+    login.write_text(
+        f"""\
+[auth]
+redirect_uri = "http://127.0.0.1:{port}/oauth2callback"
+cookie_secret = "{"0123456789abcdef" * 4}"
+client_id = "{CLIENT}"
+client_secret = "{SECRET}"
+server_metadata_url = "{at.issuer}/.well-known/openid-configuration"
+""",
+        encoding="utf-8",
+    )
+    login.chmod(0o600)
+    return login
+
+
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     home = tmp_path_factory.mktemp("people") / "home"
@@ -55,20 +73,7 @@ def at() -> Iterator[Provider]:
 @pytest.fixture(scope="module")
 def board(home: Path, at: Provider) -> Iterator[str]:
     port = free_port()
-    login = home / "login.toml"
-    login.write_text(
-        f"""\
-[auth]
-redirect_uri = "http://127.0.0.1:{port}/oauth2callback"
-cookie_secret = "{"0123456789abcdef" * 4}"
-client_id = "{CLIENT}"
-client_secret = "{SECRET}"
-server_metadata_url = "{at.issuer}/.well-known/openid-configuration"
-""",
-        encoding="utf-8",
-    )
-    login.chmod(0o600)
-    with serving(home, port=port, login=login) as address:
+    with serving(home, port=port, login=login_file(home, port, at)) as address:
         yield address
 
 
