@@ -1,5 +1,6 @@
 """The table of effects behind the likelihood: what each cause does to each quantity, and on which scale."""
 
+import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -113,15 +114,14 @@ def effect_table(
         total = sum(way.share for way in cause.shows)
         for way in cause.shows:
             share, one_bank = way.share / total, way.banks == "one"
-            one = found.get((cause.code, way.name))
+            one, trade = found.get((cause.code, way.name)), _with_sums(way.effects, features)
             if one is None:
-                patterns.append(_pattern(cause.code, way.name, share, one_bank, way.gain, way.effects))
+                patterns.append(_pattern(cause.code, way.name, share, one_bank, way.gain, trade))
                 continue
-            patterns.append(
-                _pattern(cause.code, way.name, (1.0 - trades) * share, one_bank, one["gain"], one["effects"])
-            )
+            effects = _with_sums(one["effects"], features)
+            patterns.append(_pattern(cause.code, way.name, (1.0 - trades) * share, one_bank, one["gain"], effects))
             as_trade = f"{way.name}, as the trade has it"
-            patterns.append(_pattern(cause.code, as_trade, trades * share, one_bank, way.gain, way.effects))
+            patterns.append(_pattern(cause.code, as_trade, trades * share, one_bank, way.gain, trade))
     pairs = {frozenset((code, hard.other)): hard for code, cause in causes.items() for hard in cause.ambiguities}
     codes: dict[str, dict[str, float]] = {}
     for cause in causes.values():
@@ -132,6 +132,17 @@ def effect_table(
         for name, feature in features.items()
     )
     return EffectTable(listed, tuple(patterns), pairs, codes)
+
+
+def _with_sums(effects: Mapping[str, Sequence[float]], features: Mapping[str, Feature]) -> dict[str, Sequence[float]]:
+    """Effects and spreads, with those of features that are sums of others; parts of a sum spread by themselves."""
+    summed: dict[str, Sequence[float]] = {}
+    for name, feature in features.items():
+        parts = [(factor, effects[part]) for part, factor in feature.made_of if part in effects]
+        if parts:
+            spread = math.hypot(*(factor * one[1] for factor, one in parts))
+            summed[name] = (sum(factor * one[0] for factor, one in parts), spread)
+    return {**summed, **effects}
 
 
 def _pattern(
@@ -266,7 +277,7 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
     """
     column = {name: number for number, name in enumerate(residuals.quantities)}
     kept: list[tuple[Feature, bool]] = []
-    moved_all, u_all = [], []
+    moved_all, u_all, seen = [], [], dict[tuple[str, str], Flags]()
     for feature in table.features:
         fits = np.array([not feature.kinds or kind in feature.kinds for kind in lambda_kinds], dtype=bool)
         for prefix in ("", BANK2_PREFIX):
@@ -302,6 +313,9 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
             if QUANTITIES[feature.quantity].group == "lambda" and QUANTITIES[feature.quantity].unit == "V":
                 moved = np.where(rich_low, -moved, moved)
             read = fits & np.isfinite(moved) & np.isfinite(moved_u)
+            if feature.made_of:
+                read &= ~seen.get((prefix, feature.made_of[0][0]), np.zeros_like(read))
+            seen[prefix, feature.name] = read
             if read.any():
                 kept.append((feature, bool(prefix)))
                 moved_all.append(np.where(read, moved, np.nan))

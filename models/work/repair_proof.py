@@ -171,7 +171,11 @@ class ProofInTime:
 
 
 def proof_in_time(
-    trends: pl.DataFrame, captures: pl.DataFrame, done_at: datetime, touched: Collection[str]
+    trends: pl.DataFrame,
+    captures: pl.DataFrame,
+    done_at: datetime,
+    touched: Collection[str],
+    beside: Collection[str] = (),
 ) -> ProofInTime:
     """Where the proof of a repair stands, after the captures so far.
 
@@ -185,6 +189,9 @@ def proof_in_time(
         When it was repaired.
     touched : collection of str
         Quantities the repair should bring back.
+    beside : collection of str
+        All that it touches: where nothing of the former was read before and after (snaps held briefly have no main peak),
+        those of them decide that stood in alarm at the last visit before.
 
     Returns
     -------
@@ -196,6 +203,26 @@ def proof_in_time(
     three good captures; where these leave it open, of one visit more each time, up to six. The first visits that decide,
     decide for good: what comes later is another matter.
     """
+    stands = _by_quantities(trends, captures, done_at, touched)
+    if stands.proof is None and beside and (shown := _in_alarm_before(trends, captures, done_at, beside)):
+        return _by_quantities(trends, captures, done_at, shown)
+    return stands
+
+
+def _in_alarm_before(
+    trends: pl.DataFrame, captures: pl.DataFrame, done_at: datetime, names: Collection[str]
+) -> list[str]:
+    """Quantities in alarm at the last visit before a repair that read them."""
+    before = captures.filter(pl.col("captured_at") <= done_at)["week"].unique()
+    rows = trends.filter(pl.col("quantity").is_in(list(names)), pl.col("week").is_in(before.implode()))
+    last = rows.filter(pl.col("value").is_not_null()).sort("week").group_by("quantity").last()
+    return sorted(last.filter(pl.col("alarm"))["quantity"])
+
+
+def _by_quantities(
+    trends: pl.DataFrame, captures: pl.DataFrame, done_at: datetime, touched: Collection[str]
+) -> ProofInTime:
+    """Where the proof stands by some quantities alone."""
     good = captures.filter(is_tracked()).filter(pl.col("captured_at") > done_at)
     last_of = dict(captures.group_by("week").agg(pl.col("captured_at").max()).iter_rows())
     mine = trends.filter(pl.col("quantity").is_in(list(touched)) & pl.col("value").is_not_null()).sort("week")

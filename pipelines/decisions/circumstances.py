@@ -71,7 +71,11 @@ def circumstances_of(
             repaired_on = str(done_at.date())
             if van_id not in proving:
                 stands = proof_in_time(
-                    trends.filter(of_van), captures.filter(of_van), done_at, last[van_id]["brings_back"]
+                    trends.filter(of_van),
+                    captures.filter(of_van),
+                    done_at,
+                    last[van_id]["brings_back"],
+                    last[van_id]["touches"],
                 )
                 outcome = "cant_tell" if stands.proof is None else stands.proof.verdict
         warranty = (warranties or {}).get(van_id)

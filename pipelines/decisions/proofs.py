@@ -1,9 +1,10 @@
 """Proof of repairs: after `done`, three good captures say whether the quantities the repair touched came back."""
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from statistics import fmean
+from typing import Any
 
 import polars as pl
 
@@ -40,7 +41,7 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
         Proven or not proven, at the time of the visit that shows it; the same visits give the same event. What can't be
         told yet is waited for, for `PROVING_WEEKS`; then it is not proven.
     """
-    brings_back = dict(repairs.select("repair_id", "brings_back").iter_rows())
+    works = {row["repair_id"]: row for row in repairs.iter_rows(named=True)}
     done = warehouse.query(
         """
         SELECT e.order_id, o.van_id, max(e."at") AS "at", arg_max(e.found, (e."at", e.event_id)) AS found,
@@ -54,7 +55,7 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     for row in done.iter_rows(named=True):
         if row["found"] in JOBS:
             mine = trends.filter(pl.col("van_id") == row["van_id"])
-            event = _verdict(warehouse, mine, row, brings_back.get(row["repair_id"]) or ())
+            event = _verdict(warehouse, mine, row, works.get(row["repair_id"], {}))
             if event is not None:
                 verdicts.append(event)
     return verdicts
@@ -107,13 +108,13 @@ def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
 
 
 def _verdict(
-    warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object], wanted: Collection[str]
+    warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object], work: Mapping[str, Any]
 ) -> OrderEvent | None:
-    """The event of one order; None while it is waited for."""
+    """The event of one order, by what its work touched; None while it is waited for."""
     at = row["at"]
     assert isinstance(at, datetime)
     captures = warehouse.query(f"SELECT {', '.join(PROOF_COLUMNS)} FROM captures WHERE van_id = ?", [row["van_id"]])
-    stands = proof_in_time(mine, captures, at, wanted)
+    stands = proof_in_time(mine, captures, at, work.get("brings_back") or (), work.get("touches") or ())
     proof = stands.proof
     if proof is None:
         return None

@@ -36,7 +36,7 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
         if not repair["touches"]:
             section["text"].append(message("evidence.touches_nothing"))
             continue
-        stands = proof_in_time(tables["trends"], captures, done, repair["brings_back"])
+        stands = proof_in_time(tables["trends"], captures, done, repair["brings_back"], repair["touches"])
         proof = stands.proof
         if stands.captures < GOOD_CAPTURES:
             section["text"].append(message("evidence.being_proven", captures=stands.captures, needed=GOOD_CAPTURES))

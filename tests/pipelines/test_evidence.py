@@ -203,6 +203,7 @@ def test_the_report_says_what_a_repair_did() -> None:
             "baseline": 0.86,
             "baseline_u": 0.002,
             "peer_baseline": None,
+            "alarm": True,
         }
     )
     at = [datetime.fromisocalendar(2026, k, 3).replace(tzinfo=UTC) for k in range(1, 27)]

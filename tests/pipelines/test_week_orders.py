@@ -262,7 +262,7 @@ def test_a_repair_is_being_proven_until_three_good_captures_or_six_weeks() -> No
             {"van_id": "v1", "captured_at": at, "grade": ["good", *grades], "week": "2026-W13", "visit": "one"}
         ).with_columns(grade_reasons=pl.lit(list(reasons), pl.List(pl.String)))
         captures = captures.with_columns(visit=pl.int_range(pl.len()).cast(pl.String))  # each a visit of its own
-        told = [{"van_id": "v1", "done_at": done, "brings_back": ["idle_g_s"]}]
+        told = [{"van_id": "v1", "done_at": done, "brings_back": ["idle_g_s"], "touches": ["idle_g_s"]}]
         repairs = pl.DataFrame(told, schema={name: polars_schema(REPAIRS)[name] for name in told[0]})
         trends = pl.DataFrame(schema=polars_schema(TRENDS))
         codes = {"v1": {"P0171": 3}}

@@ -49,6 +49,23 @@ def test_a_first_peak_out_of_all_proportion_is_compared_as_the_highest_in_order(
     assert column(found, "first_beside_main") == pytest.approx(0.1 * PROPORTIONS[1])
 
 
+def test_a_first_peak_speaks_by_itself_where_no_main_peak_was_read() -> None:
+    shift = {FIRST: [-12.0, -12.0], MAIN: [np.nan, -20.0]}
+    found = moved_of({FIRST: 60.0, MAIN: 100.0}, shift)
+    assert column(found, "first_alone") == pytest.approx([-0.2, np.nan], nan_ok=True)
+    assert column(found, "first_beside_main") == pytest.approx([np.nan, -0.08], nan_ok=True)
+    names = [feature.name for feature in moved_of({FIRST: 60.0, MAIN: 100.0}, {FIRST: [-12.0]}).features]
+    assert "first_alone" not in names
+
+
+def test_what_a_cause_does_to_a_first_peak_alone_follows_from_its_parts() -> None:
+    for pattern in load_effects().patterns:
+        beside, main = (pattern.effect.get(name, 0.0) for name in ("first_beside_main", "main_peak"))
+        assert pattern.effect.get("first_alone", 0.0) == pytest.approx(beside + 0.7 * main)
+        beside, main = (pattern.spread.get(name, 0.0) for name in ("first_beside_main", "main_peak"))
+        assert pattern.spread.get("first_alone", 0.0) == pytest.approx(np.hypot(beside, 0.7 * main))
+
+
 def test_of_a_pulse_that_hardly_was_any_size_is_many_times_that() -> None:
     found = moved_of({PULSE: 0.05}, {PULSE: [-0.05, -0.02, 0.0, 0.05, 1.0, 4.0]})
     gone, less, same, double, large, huge = column(found, "recirculation_pulse")

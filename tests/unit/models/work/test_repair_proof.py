@@ -127,6 +127,21 @@ def test_recordings_of_idle_alone_prove_a_repair_by_what_they_hold() -> None:
     assert found.proof.verdict == "proven"
 
 
+def test_where_short_holds_show_nothing_it_should_bring_back_what_stood_in_alarm_decides() -> None:
+    """A restricted intake stays restricted: no main peak is read any more, but the first peak is as low as before."""
+    trends, captures = of_a_van([*FAULTY, 80.1, 79.9])
+    first = trends.with_columns(quantity=pl.lit("first_peak_g_s"), alarm=pl.col("week") >= "2026-W12")
+    main = trends.filter(pl.col("week") <= "2026-W14").with_columns(alarm=True)
+    read = pl.concat([main, first])
+    assert proof_in_time(read, captures, DONE, {PEAK}).proof is None
+    found = proof_in_time(read, captures, DONE, {PEAK}, {PEAK, "first_peak_g_s"})
+    assert found.proof is not None
+    assert found.proof.verdict == "not_proven"
+    assert [one.quantity for one in found.proof.quantities] == ["first_peak_g_s"]
+    at_rest = read.with_columns(alarm=pl.col("quantity") == PEAK)
+    assert proof_in_time(at_rest, captures, DONE, {PEAK}, {PEAK, "first_peak_g_s"}).proof is None
+
+
 def test_nothing_read_or_touched_is_no_proof() -> None:
     trends, captures = of_a_van([*FAULTY, 100.0, 100.0])
     assert proof_in_time(trends, captures, DONE, set()).proof is None
