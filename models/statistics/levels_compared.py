@@ -148,13 +148,16 @@ def mean_level(values: Floats, u: Floats) -> Level:
     Returns
     -------
     Level
-        Their mean; its uncertainty is the stated one, or the visits' own spread where that is wider, the stated one
-        counting as two visits. NaN where nothing was read.
+        Their mean, each weighted by its stated variance; its uncertainty is the stated one, or the visits' own spread
+        where that is wider, the stated one counting as two visits (Birge's ratio, drawn towards one). NaN where nothing
+        was read.
     """
     read = np.isfinite(values) & np.isfinite(u)
     count = int(read.sum())
     if not count:
         return Level(float("nan"), float("nan"))
-    stated, middle = float(np.mean(u[read] ** 2)), float(np.mean(values[read]))
-    own = float(np.sum((values[read] - middle) ** 2))
-    return Level(middle, float(np.sqrt(max(stated, (2.0 * stated + own) / (count + 1.0)) / count)))
+    x, size = values[read], float(u[read].max()) or 1.0
+    weight = 1.0 / np.maximum(u[read] / size, 1e-6) ** 2
+    middle = float(np.sum(weight * x) / np.sum(weight))
+    own = float(np.sum(weight * ((x - middle) / size) ** 2))
+    return Level(middle, size * float(np.sqrt(max(1.0, (2.0 + own) / (count + 1.0)) / np.sum(weight))))
