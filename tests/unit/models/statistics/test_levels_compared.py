@@ -1,3 +1,11 @@
+"""Levels of several visits, and how they are compared."""
+
+import numpy as np
+import pytest
+
+from models.statistics.levels_compared import mean_level
+
+
 def test_a_visit_read_badly_hardly_counts_and_widens_nothing() -> None:
     """Inverse-variance weighting: two measurements of 62 ± 2 and 61 ± 5, and one that knows nothing, by hand."""
     level = mean_level(np.array([62.0, 70.0, 61.0]), np.array([2.0, 26.0, 5.0]))
