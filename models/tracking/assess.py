@@ -31,7 +31,7 @@ from models.tracking.standardise import Standardised, sound_level, standardise, 
 from models.tracking.state.notices import Notice, notices_of
 from models.tracking.state.record import Judged
 from models.tracking.state.residuals import Residuals, residuals_of
-from models.tracking.state.standing import carry_standing
+from models.tracking.state.standing import carry_standing, visits_told
 from models.tracking.state.states import no_states, states_of
 from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
@@ -162,9 +162,17 @@ def assess(
     followed = _followed(std)
     alarms = raise_alarms(std, followed, per_van_week=per_van_week)
     repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
-    forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
+    first_week = week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6)
+    forecasts = fleet_forecasts(
+        std,
+        followed,
+        alarms,
+        families,
+        usual_interval=setting.visit_interval_weeks,
+        wanted=visits_told(std, latest, first_week),
+    )
     carry_standing(std, followed, alarms, forecasts, latest, within_weeks=setting.forget_after_weeks)
     anomaly = judge_fleet(
         std,
@@ -180,11 +188,7 @@ def assess(
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
-        trends=trends_of(
-            judged,
-            _until(repairs, week),
-            week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
-        ),
+        trends=trends_of(judged, _until(repairs, week), first_week),
         states=states,
         residuals=residuals_of(std, followed, alarms, repeats, listed, within_weeks=setting.forget_after_weeks),
         notices=notices_of(std, week),

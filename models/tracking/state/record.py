@@ -291,6 +291,6 @@ def _latest_of(repairs: pl.DataFrame) -> Iterator[tuple[str, str, Any]]:
 
 def _weeks_named(numbers: NDArray[np.float64]) -> pl.Series:
     """ISO weeks of week numbers; null for NaN."""
-    whole = pl.Series(numbers).fill_nan(None).floor().cast(pl.Int64)
-    names = {number: week_name(number) for number in whole.drop_nulls().unique().to_list()}
-    return whole.replace_strict(names, default=None, return_dtype=pl.String)
+    whole, place = np.unique(np.floor(numbers), return_inverse=True)  # all NaN are one
+    names = pl.Series([week_name(int(each)) if np.isfinite(each) else None for each in whole], dtype=pl.String)
+    return names.gather(place)
