@@ -117,7 +117,7 @@ class Assessment:
 
 
 def assess(
-    frame: pl.DataFrame,
+    frame: pl.DataFrame | pl.LazyFrame,
     *,
     families: Mapping[str, Family],
     repairs: pl.DataFrame,
@@ -130,8 +130,9 @@ def assess(
 
     Parameters
     ----------
-    frame : polars.DataFrame
-        Captures joined with their readings, in any order; later weeks are left out.
+    frame : polars.DataFrame or polars.LazyFrame
+        Captures joined with their readings, in any order; later weeks are left out. Of a lazy one only the columns that tracking
+        needs are ever in memory.
     families : mapping of str to Family
         Register; captures of a family that is not in it are left out.
     repairs : polars.DataFrame
@@ -183,7 +184,7 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
-    judged = Judged(std, followed, alarms, forecasts, repeatability, repeat_scatter(std, repeats))
+    judged = Judged(std, followed, alarms, forecasts, repeatability, repeat_scatter(std, repeats, first_week))
     states = states_of(judged, anomaly, latest)
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
