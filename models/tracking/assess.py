@@ -31,7 +31,7 @@ from models.tracking.standardise import Standardised, sound_level, standardise, 
 from models.tracking.state.notices import Notice, notices_of
 from models.tracking.state.record import Judged
 from models.tracking.state.residuals import Residuals, residuals_of
-from models.tracking.state.standing import carry_standing
+from models.tracking.state.standing import carry_standing, visits_told
 from models.tracking.state.states import no_states, states_of
 from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
@@ -117,7 +117,7 @@ class Assessment:
 
 
 def assess(
-    frame: pl.DataFrame,
+    frame: pl.DataFrame | pl.LazyFrame,
     *,
     families: Mapping[str, Family],
     repairs: pl.DataFrame,
@@ -130,8 +130,9 @@ def assess(
 
     Parameters
     ----------
-    frame : polars.DataFrame
-        Captures joined with their readings, in any order; later weeks are left out.
+    frame : polars.DataFrame or polars.LazyFrame
+        Captures joined with their readings, in any order; later weeks are left out. Of a lazy one only the columns that tracking
+        needs are ever in memory.
     families : mapping of str to Family
         Register; captures of a family that is not in it are left out.
     repairs : polars.DataFrame
@@ -162,9 +163,17 @@ def assess(
     followed = _followed(std)
     alarms = raise_alarms(std, followed, per_van_week=per_van_week)
     repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
-    forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
+    first_week = week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6)
+    forecasts = fleet_forecasts(
+        std,
+        followed,
+        alarms,
+        families,
+        usual_interval=setting.visit_interval_weeks,
+        wanted=visits_told(std, latest, first_week),
+    )
     carry_standing(std, followed, alarms, forecasts, latest, within_weeks=setting.forget_after_weeks)
     anomaly = judge_fleet(
         std,
@@ -175,16 +184,12 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
-    judged = Judged(std, followed, alarms, forecasts, repeatability, repeat_scatter(std, repeats))
+    judged = Judged(std, followed, alarms, forecasts, repeatability, repeat_scatter(std, repeats, first_week))
     states = states_of(judged, anomaly, latest)
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
-        trends=trends_of(
-            judged,
-            _until(repairs, week),
-            week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
-        ),
+        trends=trends_of(judged, _until(repairs, week), first_week),
         states=states,
         residuals=residuals_of(std, followed, alarms, repeats, listed, within_weeks=setting.forget_after_weeks),
         notices=notices_of(std, week),

@@ -178,7 +178,7 @@ def repeats_at_visits(std: Standardised, repeats: pl.DataFrame, names: tuple[str
     return np.where(np.isfinite(scatter), scatter, np.nan)
 
 
-def repeat_scatter(std: Standardised, repeats: pl.DataFrame) -> dict[str, RepeatScatter]:
+def repeat_scatter(std: Standardised, repeats: pl.DataFrame, first_week: int | None = None) -> dict[str, RepeatScatter]:
     """Scatter from repeat to repeat at every visit, with nothing of the van's later ones.
 
     Parameters
@@ -187,12 +187,15 @@ def repeat_scatter(std: Standardised, repeats: pl.DataFrame) -> dict[str, Repeat
         Visits.
     repeats : polars.DataFrame
         As `models.tracking.visits.repeat_spread` returns.
+    first_week : int, optional
+        Number of the first week wanted; all where left out.
 
     Returns
     -------
     dict of str to RepeatScatter of shape (visits,)
-        By quantity.
+        By quantity; nothing is known of the visits before.
     """
+    rows = np.flatnonzero(std.weeks >= (std.weeks.min() if first_week is None else first_week))
     within = repeats_at_visits(std, repeats, std.quantities)
     first = std.starts[:-1][std.van]
     out = {}
@@ -209,5 +212,8 @@ def repeat_scatter(std: Standardised, repeats: pl.DataFrame) -> dict[str, Repeat
         seen = np.bincount(std.family, np.isfinite(sd), len(std.families))[std.family]
         family_sd = std.repeat_share[std.family, q] * std.scatter[std.family, q] * steep
         family_sd = np.where(seen >= FEWEST_IN_FAMILY, family_sd, np.nan)
-        out[quantity] = scatter_of_repeats(sd, count, van_sd, earlier, family_sd)
+        found = scatter_of_repeats(sd[rows], count[rows], van_sd[rows], earlier[rows], family_sd[rows])
+        u, source = np.full(sd.size, np.nan), np.full(sd.size, -1, dtype=np.int64)
+        u[rows], source[rows] = found
+        out[quantity] = RepeatScatter(u, source)
     return out

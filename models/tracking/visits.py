@@ -47,15 +47,16 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every snap of
+        Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses but those of quantities that no
+        capture ever read. Where every snap of
         a visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van
         and not to the technician. A visit that brought recordings of idle alone is tracked by what they hold. The throttle
         opening is tracked only where a channel gave it. `low_throughout` says which count though they were sent back for the
         throttle, `held_long` which were held until the engine reached its highest speed; of others the main peak is a lower
         bound that depends on the foot, and null. So is what `of_hold` leaves to the others of the visit.
     """
-    read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
     known = set(frame.collect_schema().names())
+    read = [name + end for name in (*_ever_read(frame.lazy(), known), MAIN_PEAK_AS_READ) for end in ("", "_u")]
     columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
     told = frame.lazy().with_columns(
         low_throughout=(pl.col("grade") == "repeat") & is_good(), held_long=~_is_short(), **_whole_peak(known)
@@ -64,11 +65,22 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     left = [
         pl.when(of_hold(name)).then(pl.col(name + end)).alias(name + end)
         for name in TRACKED
-        if name in known and QUANTITIES[name].need.hold_s
+        if QUANTITIES[name].need.hold_s
         for end in ("", "_u")
-        if name + end in known
+        if name + end in columns
     ]
     return used.with_columns(left).sort("van_id", "captured_at", "capture_id").collect()
+
+
+def _ever_read(frame: pl.LazyFrame, known: set[str]) -> list[str]:
+    """The tracked quantities that a frame holds, without those that no capture ever read; their flow levels stay beside them."""
+    present = [name for name in TRACKED if name in known]
+    counts = frame.select(pl.col(name).count() for name in {*present, MAIN_PEAK_AS_READ} & known).collect()
+    read = {name for name in counts.columns if counts[name][0]}
+    if MAIN_PEAK_AS_READ in read:
+        read.add(MAIN_PEAK)
+    read |= {level for name in read & {*TRACKED} if (level := tracking_of(name).flow_level)}
+    return [name for name in present if name in read]
 
 
 def is_tracked() -> pl.Expr:

@@ -1,7 +1,7 @@
 """One tracking pass over a year of readings: seconds, peak memory and how they grow with the fleet.
 
-Each size is drawn in one process and tracked in another, so that the peak is that of tracking alone, the readings it was handed
-included. Seconds are of this machine; the last columns, relative to the smallest fleet, travel: 1.0 per van is growth in proportion.
+Each size is drawn in one process and tracked in another, so that the peak is that of tracking alone, reading its captures from a
+file included. Seconds are of this machine; the last columns, relative to the smallest fleet, travel: 1.0 per van is growth in proportion.
 """
 
 import os
@@ -62,13 +62,14 @@ def track(file: str) -> None:
     warnings.simplefilter("ignore")
     small = make_fleet(vans=30, weeks=6, seed=1)
     assess(small.frame, families=families(), repairs=no_repairs(), week=small.weeks[-1])  # compiled code loaded
-    frame = pl.read_parquet(file)
     begun, processor = time.perf_counter(), time.process_time()
-    week, settings = str(frame["week"].max()), TrackingSettings(trend_weeks=1)
+    frame = pl.scan_parquet(file)
+    captures, week = frame.select(pl.len(), pl.col("week").max()).collect().row(0)
+    settings = TrackingSettings(trend_weeks=1)
     judged = assess(frame, families=families(), repairs=no_repairs(), week=week, settings=settings)
     seconds, busy = time.perf_counter() - begun, time.process_time() - processor
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-    print(frame.height, seconds, busy, peak, judged.states.filter("listed").height)
+    print(captures, seconds, busy, peak, judged.states.filter("listed").height)
 
 
 if __name__ == "__main__":

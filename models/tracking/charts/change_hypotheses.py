@@ -73,6 +73,16 @@ class Hypotheses(NamedTuple):
 
 
 @kernel
+def _raised(share: float, power: float) -> float:  # pragma: no cover - compiled
+    """A share between 0 and 1 to a power; a root is faster than a power."""
+    if power == 2.0:
+        return share * share
+    if power == 3.0:
+        return share * share * share
+    return share * math.sqrt(share) if power == 1.5 else share**power
+
+
+@kernel
 def grown(at: float, begin: float, now: float, power: float) -> float:  # pragma: no cover - compiled
     """Growth of a movement until a time, as a part of its growth until now at unit mean slope; power 0 is a step of
     size one.
@@ -80,7 +90,7 @@ def grown(at: float, begin: float, now: float, power: float) -> float:  # pragma
     if power == 0.0:
         return 1.0 if at >= begin else 0.0
     since = max(at - begin, 0.0)
-    return since if power == 1.0 else (now - begin) * (since / (now - begin)) ** power
+    return since if power == 1.0 else (now - begin) * _raised(since / (now - begin), power)
 
 
 @kernel
@@ -99,31 +109,38 @@ def gather(
 
 
 @kernel
+def _sums(at: Visits, n: int) -> tuple[Floats, Floats, float]:  # pragma: no cover - compiled
+    """Weights of the visits from each on, and weighted values, of shape (n + 1,); and the weighted sum of squares."""
+    weight, value, square = np.zeros(n + 1), np.zeros(n + 1), 0.0
+    for i in range(n - 1, -1, -1):
+        weight[i] = weight[i + 1] + at.w[i]
+        value[i] = value[i + 1] + at.w[i] * at.y[i]
+    for i in range(n):
+        square += at.w[i] * at.y[i] * at.y[i]
+    return weight, value, square
+
+
+@kernel
 def weigh(
-    at: Visits,
+    s00: float,
+    r0: float,
+    square: float,
+    moved: tuple[float, float, float],
     n: int,
     begin: float,
     end: float,
     power: float,
-    spread: float,
     log_prior: float,
     out: Hypotheses,
     c: int,
 ) -> None:  # pragma: no cover - compiled
-    """Conjugate posterior of level and slope under one hypothesis, and its evidence."""
+    """Conjugate posterior of level and slope under one hypothesis, and its evidence.
+
+    `s00` is the precision of the level, `r0` and `square` are the weighted sums of values and squares, and `moved` those of the
+    growth, of its square, and of its product with the values.
+    """
     size = STEP_SIZE if power == 0.0 else SLOPE_PRIOR
-    now = at.t[n - 1]
-    s00, s01, s11 = 1.0 / max(spread, 0.1) ** 2, 0.0, 1.0 / size**2
-    r0, r1, square = 0.0, 0.0, 0.0
-    for i in range(n):
-        u = grown(min(at.t[i], end), begin, now, power)
-        w, y = at.w[i], at.y[i]
-        s00 += w
-        s01 += w * u
-        s11 += w * u * u
-        r0 += w * y
-        r1 += w * u * y
-        square += w * y * y
+    s01, s11, r1 = moved[0], moved[1] + 1.0 / size**2, moved[2]
     determinant = s00 * s11 - s01 * s01
     level, slope = (s11 * r0 - s01 * r1) / determinant, (s00 * r1 - s01 * r0) / determinant
     left = NOISE_DEGREES + max(square - level * r0 - slope * r1, 0.0)
@@ -161,33 +178,67 @@ def stay(
 
 
 @kernel
+def _going_on(
+    at: Visits, n: int, first: int, begin: float, power: float
+) -> tuple[float, float, float]:  # pragma: no cover - compiled
+    """Sums of the growth of a movement that goes on, as `weigh` takes them; `first` is the first visit after its onset."""
+    now = at.t[n - 1]
+    s01, s11, r1 = 0.0, 0.0, 0.0
+    for i in range(first, n):
+        u = grown(at.t[i], begin, now, power)
+        s01 += at.w[i] * u
+        s11 += at.w[i] * u * u
+        r1 += at.w[i] * u * at.y[i]
+    return s01, s11, r1
+
+
+@kernel
 def propose(
     at: Visits, n: int, spread: float, moments: Floats, out: Hypotheses
 ) -> tuple[int, int]:  # pragma: no cover - compiled
     """Evaluate every onset, at a visit or midway between two, with every end; return the counts of onsets and
     hypotheses.
+
+    The sums of a straight line that ends at a visit are those of the one that ends a visit earlier, and one visit more.
     """
     now = at.t[n - 1]
     places = 0
     for k in range(n - 1):
         moments[places], moments[places + 1] = at.t[k], 0.5 * (at.t[k] + at.t[k + 1])
         places += 2
-    count = 0
+    weight, value, square = _sums(at, n)
+    s00, r0 = weight[0] + 1.0 / max(spread, 0.1) ** 2, value[0]
+    ended = np.zeros(n)
+    for e in range(n - 1):
+        ended[e] = math.log((1.0 - STEP_SHARE) * ENDS_PER_WEEK * max(at.t[e + 1] - at.t[e], 1e-3))
+    count, first = 0, 0
     for k in range(places):
         begin = moments[k]
         share = math.log(max(moments[k + 1] - begin if k + 1 < places else now - begin, 1e-3))
         if k % 2 == 1:  # a step lies between two visits
-            weigh(at, n, begin, begin, 0.0, spread, share + math.log(2.0 * STEP_SHARE), out, count)
+            i = np.searchsorted(at.t[:n], begin)
+            sums = (weight[i], weight[i], value[i])
+            prior = share + math.log(2.0 * STEP_SHARE)
+            weigh(s00, r0, square, sums, n, begin, begin, 0.0, prior, out, count)
             count += 1
-        for e in range(n - 1):
-            if at.t[e] > begin:
-                ended = math.log((1.0 - STEP_SHARE) * ENDS_PER_WEEK * max(at.t[e + 1] - at.t[e], 1e-3))
-                prior = ended - ENDS_PER_WEEK * (at.t[e] - begin)
-                weigh(at, n, begin, at.t[e], POWERS[0], spread, share + prior, out, count)
+        while first < n and at.t[first] <= begin:
+            first += 1
+        s01, s11, r1 = 0.0, 0.0, 0.0
+        for e in range(first, n):
+            u = at.t[e] - begin
+            s01 += at.w[e] * u
+            s11 += at.w[e] * u * u
+            r1 += at.w[e] * u * at.y[e]
+            if e < n - 1:
+                prior = share + ended[e] - ENDS_PER_WEEK * u
+                sums = (s01 + u * weight[e + 1], s11 + u * u * weight[e + 1], r1 + u * value[e + 1])
+                weigh(s00, r0, square, sums, n, begin, at.t[e], POWERS[0], prior, out, count)
                 count += 1
         if now > begin:
             for k_power in range(POWERS.size):
+                power = POWERS[k_power]
                 prior = math.log((1.0 - STEP_SHARE) * POWER_SHARES[k_power]) - ENDS_PER_WEEK * (now - begin)
-                weigh(at, n, begin, np.inf, POWERS[k_power], spread, share + prior, out, count)
+                sums = (s01, s11, r1) if power == 1.0 else _going_on(at, n, first, begin, power)
+                weigh(s00, r0, square, sums, n, begin, np.inf, power, share + prior, out, count)
                 count += 1
     return places, count

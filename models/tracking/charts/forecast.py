@@ -2,13 +2,13 @@
 limit.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy.special import ndtr
 
 from data_contracts.facts.of_record import HORIZON_WEEKS
-from models.statistics.arrays import Floats
+from models.statistics.arrays import Codes, Floats
 from models.tracking.charts.recursion import LEVEL_STEP
 
 GRID = np.concatenate([np.arange(0.0, 27.0), np.arange(28.0, HORIZON_WEEKS + 1, 2.0)])
@@ -35,6 +35,28 @@ class Forecast:
     within_4: Floats
     within_8: Floats
     within_13: Floats
+
+    def spread(self, rows: Codes, size: int) -> "Forecast":
+        """The same at some rows of more, NaN at the others.
+
+        Parameters
+        ----------
+        rows : ndarray of shape (n,), int
+            Where each goes.
+        size : int
+            Number of rows.
+
+        Returns
+        -------
+        Forecast
+            Of `size` rows.
+        """
+        if rows.size == size:
+            return self
+        columns = {field.name: np.full(size, np.nan) for field in fields(self)}
+        for name, column in columns.items():
+            column[rows] = getattr(self, name)
+        return Forecast(**columns)
 
 
 def weeks_to_limit(margin: Floats, variance: Floats, *, next_visit_weeks: Floats | float = 1.0) -> Forecast:

@@ -238,9 +238,15 @@ def _nearest(sides: Sequence[Forecast], judged: Sequence[tuple[Codes, Forecast, 
 
 
 def fleet_forecasts(
-    std: Standardised, followed: Followed, alarms: Alarms, families: Mapping[str, Family], *, usual_interval: float
+    std: Standardised,
+    followed: Followed,
+    alarms: Alarms,
+    families: Mapping[str, Family],
+    *,
+    usual_interval: float,
+    wanted: Flags | None = None,
 ) -> FleetForecast:
-    """When movements began, and the weeks to the family's limits, at every visit.
+    """When movements began, and the weeks to the family's limits, at every visit that is wanted.
 
     Parameters
     ----------
@@ -252,6 +258,9 @@ def fleet_forecasts(
         Register.
     usual_interval : float
         Time to the next visit of a van with few visits. [weeks]
+    wanted : ndarray of shape (visits,), bool, optional
+        Visits of which anything will be said; all where left out. At the others nothing is looked for: level and its uncertainty
+        are those of the local trend, and all else is NaN.
 
     Returns
     -------
@@ -260,6 +269,8 @@ def fleet_forecasts(
         there; any other is taken to stay at its level and only wander, until it begins to move.
     """
     interval = visit_interval(std, usual_interval)
+    wanted = np.ones(std.van.size, bool) if wanted is None else wanted
+    asked = np.flatnonzero(wanted)
     by_quantity: dict[int, Forecast] = {}
     told = {name: np.full(std.x.shape, np.nan) for name in _TOLD}
     now, now_u = followed.level.copy(), np.sqrt(followed.var_level)
@@ -270,7 +281,7 @@ def fleet_forecasts(
         low, high, limit_variance = _limits_at(std, families, q, limits)
         for f, name in enumerate(std.families):
             means |= {(f, q): beyond_limit(families[name], quantity)} if (f, q) in std.levels else {}
-        read = np.isfinite(std.x[:, q])
+        read = np.isfinite(std.x[:, q]) & wanted
         limited = read & (np.isfinite(low) | np.isfinite(high))
         outside = alarms.own[:, q] & read
         moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
@@ -285,8 +296,9 @@ def fleet_forecasts(
         now[moved[known], q], now_u[moved[known], q] = found.level[known], found.level_u[known]
         if not limited.any():
             continue
-        level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
-        told["beyond"][:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
+        level, var_level = followed.level[asked, q], (followed.var_level[:, q] + limit_variance)[asked]
+        below, above = low[asked], high[asked]
+        told["beyond"][asked, q] = beyond_probability(level, np.sqrt(var_level), low=below, high=above)
         signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & first_signs(followed, q))
         sign = look(signs, onset_rate=rates[:, q], gross_share=gross_share(std, followed, q))
         judged = [
@@ -294,17 +306,21 @@ def fleet_forecasts(
             for rows, of in ((moved, found), (signs, sign))
             for known in [np.isfinite(of.beyond)]
         ]
-        still = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
+        still = [
+            weeks_to_limit(margin, var_level, next_visit_weeks=interval[asked])
+            for margin in (level - below, above - level)
+        ]
         for rows, of, known in judged:
             told["beyond"][rows, q] = of.beyond[known]
             now[rows, q], now_u[rows, q] = of.level[known], of.level_u[known]
+        nearest = _nearest(still, [(np.searchsorted(asked, rows), of.forecast, known) for rows, of, known in judged])
         by_quantity[q] = with_what_may_begin(
-            _nearest(still, [(rows, of.forecast, known) for rows, of, known in judged]),
-            limited & ~alarms.any[:, q],
-            below=now[:, q] - low,
-            above=high - now[:, q],
-            next_visit_weeks=interval,
-        )
+            nearest,
+            (limited & ~alarms.any[:, q])[asked],
+            below=now[asked, q] - below,
+            above=above - now[asked, q],
+            next_visit_weeks=interval[asked],
+        ).spread(asked, std.van.size)
         told["beyond"][~read, q] = np.nan
     sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
     return FleetForecast(

@@ -34,6 +34,8 @@ SIGN_VISITS = 12
 ONSET_QUANTILES = np.array([0.1, 0.5, 0.9])
 """Ends and median of the onset's 80 % interval. [1]"""
 _NEGLIGIBLE = 6.0  # hypotheses with a log evidence this far below the best are left out
+_NOT_ENDED = np.exp(-ENDS_PER_WEEK * GRID)
+_CERTAIN = 6.0  # so many √2 standard deviations off a limit, a level is beyond or within it but for 1e-17
 _NEGLIGIBLE_SIGN = 10.0  # the same for a first sign: many that are unlikely each are not unlikely together
 
 
@@ -166,6 +168,19 @@ def changes(
 
 
 @kernel
+def _outside(mean: float, root: float, low: float, high: float) -> float:  # pragma: no cover - compiled
+    """Probability of being beyond the nearer limit; `root` is √2 standard deviations, NaN no limit."""
+    nearest = -np.inf
+    if np.isfinite(low):
+        nearest = max(nearest, low - mean)
+    if np.isfinite(high):
+        nearest = max(nearest, mean - high)
+    if nearest > _CERTAIN * root:
+        return 1.0
+    return 0.5 * math.erfc(-nearest / root) if nearest > -_CERTAIN * root else 0.0
+
+
+@kernel
 def _crossing(
     of: Hypotheses,
     c: int,
@@ -181,24 +196,25 @@ def _crossing(
     """Add one hypothesis' probability of having crossed by each week ahead, with and without an end before that."""
     continues = of.end[c] == np.inf
     reached, before = 0.0, 0.0
+    level, covar, var_level, var_slope = of.level[c], of.covar[c], of.var_level[c], of.var_slope[c]
+    u = grown(min(now, of.end[c]), of.begin[c], now, of.power[c])
     for g in range(grid.size):
         h = grid[g]
-        u = grown(min(now + h, of.end[c]), of.begin[c], now, of.power[c])
+        if now < of.end[c] and h > 0.0:
+            u = grown(min(now + h, of.end[c]), of.begin[c], now, of.power[c])
         moved = u * of.slope[c]
-        mean = of.level[c] + moved
-        spread2 = of.var_level[c] + 2.0 * u * of.covar[c] + u * u * of.var_slope[c] + (UNEVENNESS * moved) ** 2
+        spread2 = var_level + 2.0 * u * covar + u * u * var_slope + (UNEVENNESS * moved) ** 2
         spread2 += limit_variance + LEVEL_STEP**2 * h
         if continues:
-            spread2 += SLOPE_STEP**2 * h**3 / 3.0
-        root = math.sqrt(2.0 * max(spread2, 1e-12))
-        outside = 0.0
-        if np.isfinite(low):
-            outside = max(outside, 0.5 * math.erfc((mean - low) / root))
-        if np.isfinite(high):
-            outside = max(outside, 0.5 * math.erfc((high - mean) / root))
+            spread2 += SLOPE_STEP**2 * h * h * h / 3.0
+        outside = _outside(level + moved, math.sqrt(2.0 * max(spread2, 1e-12)), low, high)
         if outside > before:  # a movement may end before it arrives
-            reached += (outside - before) * (math.exp(-ENDS_PER_WEEK * h) if continues else 1.0)
+            reached += (outside - before) * (_NOT_ENDED[g] if continues else 1.0)
             before = outside
+        if before == 1.0 or (outside >= 0.5 and not continues):  # from here on nothing can be added
+            chance[g:] += weight * reached
+            lasting[g:] += weight * before if continues else 0.0
+            return
         chance[g] += weight * reached
         lasting[g] += weight * before if continues else 0.0
 

@@ -12,27 +12,40 @@ RECORDER_WEEKS = 13
 (2026-11-25)."""
 
 
-def lone_recorder(std: Standardised, row: int) -> str:
-    """The recorder of a visit, where no other van was recorded with it in the months before.
+class Recorders:
+    """Which vans were recorded with which recorder, and when.
 
     Parameters
     ----------
     std : Standardised
         Visits.
-    row : int
-        The visit.
-
-    Returns
-    -------
-    str
-        Serial number; empty otherwise, or where the recorder is not named.
     """
-    serial: str | None = std.visits["recorder_serial"][row]
-    if not serial:
-        return ""
-    recent = (std.weeks > std.weeks[row] - RECORDER_WEEKS) & (std.weeks <= std.weeks[row])
-    same = recent & (std.visits["recorder_serial"] == serial).fill_null(False).to_numpy()
-    return serial if np.unique(std.van[same]).size == 1 else ""
+
+    def __init__(self, std: Standardised) -> None:
+        self._serial = std.visits["recorder_serial"].fill_null("").to_numpy().astype(str)
+        _, self._code = np.unique(self._serial, return_inverse=True)
+        self._order = np.lexsort((std.weeks, self._code))
+        self._first = np.searchsorted(self._code[self._order], np.arange(self._code.max(initial=-1) + 2))
+        self._weeks, self._van = std.weeks, std.van
+
+    def lone(self, row: int) -> str:
+        """The recorder of a visit, where no other van was recorded with it in the months before.
+
+        Parameters
+        ----------
+        row : int
+            The visit.
+
+        Returns
+        -------
+        str
+            Serial number; empty otherwise, or where the recorder is not named.
+        """
+        code, until = self._code[row], self._weeks[row]
+        used = self._order[self._first[code] : self._first[code + 1]]
+        ends = np.searchsorted(self._weeks[used], [until - RECORDER_WEEKS, until], side="right")
+        other = (self._van[used[ends[0] : ends[1]]] != self._van[row]).any()
+        return "" if other else str(self._serial[row])
 
 
 @dataclass(frozen=True)

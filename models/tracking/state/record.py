@@ -77,21 +77,37 @@ def record_of(judged: Judged, rows: Codes, q: int) -> Columns:
     }
 
 
-def record_at(judged: Judged, row: int, q: int) -> dict[str, Any]:
-    """How one quantity stands at one visit: what its facts are made of.
+class Standing:
+    """How quantities stand at some visits: what their facts are made of. Each quantity is worked out once for all of them.
 
     Parameters
     ----------
     judged : Judged
-    row, q : int
-        Visit and quantity; the visit need not have read it, where what was read before still stands.
-
-    Returns
-    -------
-    dict of str to object
-        Of the columns of `record_of`: level, baseline, change, slope, movement and limits.
+    rows : ndarray of shape (n,), int
+        Visits, rising.
     """
-    return {name: values[0] for name, values in _standing(judged, np.array([row]), q).items()}
+
+    def __init__(self, judged: Judged, rows: Codes) -> None:
+        self._judged, self._rows = judged, rows
+        self._columns: dict[int, Columns] = {}
+
+    def at(self, row: int, q: int) -> dict[str, Any]:
+        """How one quantity stands at one visit.
+
+        Parameters
+        ----------
+        row, q : int
+            Visit and quantity; the visit need not have read it, where what was read before still stands.
+
+        Returns
+        -------
+        dict of str to object
+            Of the columns of `record_of`: level, baseline, change, slope, movement and limits.
+        """
+        if q not in self._columns:
+            self._columns[q] = _standing(self._judged, self._rows, q)
+        place = int(np.searchsorted(self._rows, row))
+        return {name: values[place] for name, values in self._columns[q].items()}
 
 
 def level_at(judged: Judged, row: int, q: int) -> float:
@@ -291,6 +307,6 @@ def _latest_of(repairs: pl.DataFrame) -> Iterator[tuple[str, str, Any]]:
 
 def _weeks_named(numbers: NDArray[np.float64]) -> pl.Series:
     """ISO weeks of week numbers; null for NaN."""
-    whole = pl.Series(numbers).fill_nan(None).floor().cast(pl.Int64)
-    names = {number: week_name(number) for number in whole.drop_nulls().unique().to_list()}
-    return whole.replace_strict(names, default=None, return_dtype=pl.String)
+    whole, place = np.unique(np.floor(numbers), return_inverse=True)  # all NaN are one
+    names = pl.Series([week_name(int(each)) if np.isfinite(each) else None for each in whole], dtype=pl.String)
+    return names.gather(place)

@@ -34,6 +34,29 @@ def _tables(std: Standardised, followed: Followed, alarms: Alarms, forecasts: Fl
     yield from (forecasts.moving, forecasts.stepped, forecasts.level, forecasts.level_u)
 
 
+def visits_told(std: Standardised, latest: Codes, first_week: int) -> Flags:
+    """The visits of which anything is said: those of the weeks wanted, each van's latest, and the last that read each quantity.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    latest : ndarray of shape (vans,), int
+        Each van's latest visit.
+    first_week : int
+        Number of the first week wanted.
+
+    Returns
+    -------
+    ndarray of shape (visits,)
+    """
+    told = std.weeks >= first_week
+    told[latest] = True
+    last = _last_true(np.isfinite(std.x))[latest]
+    told[last[last >= std.starts[std.van[latest], None]]] = True
+    return told
+
+
 def carry_standing(
     std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, latest: Codes, *, within_weeks: int
 ) -> None:

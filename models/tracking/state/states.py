@@ -1,5 +1,8 @@
 """The state of every van at its latest visit, and the facts it rests on."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import polars as pl
 
@@ -14,8 +17,8 @@ from models.tracking.charts.alarms import AGREES, Alarms
 from models.tracking.charts.family_limits import is_response
 from models.tracking.charts.limit_forecasts import FleetForecast
 from models.tracking.standardise import LEVELS
-from models.tracking.state.notices import lone_recorder
-from models.tracking.state.record import Judged, level_at, record_at
+from models.tracking.state.notices import Recorders
+from models.tracking.state.record import Judged, Standing, level_at
 
 _TRIMS = tuple(name for name, quantity in QUANTITIES.items() if quantity.group == "trims")
 _STATES = {
@@ -65,9 +68,12 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
     """
     std, _, alarms, forecasts, repeatability, _ = judged
     rows = []
+    outside = np.column_stack([alarms.any[latest], repeatability.alarm[latest]])
+    alarmed, recorders = np.asarray(outside.any(axis=1)), Recorders(std)
+    standing = Standing(judged, latest[alarmed | anomaly.flagged])
+    told = std.visits.select("van_id", "family", "depot", "week")[latest].rows()
     for n, row in enumerate(latest.tolist()):
-        alarm = bool(alarms.any[row].any() or repeatability.alarm[row].any())
-        flagged = bool(anomaly.flagged[n])
+        alarm, flagged = bool(alarmed[n]), bool(anomaly.flagged[n])
         f = int(std.family[row])
         columns = [
             q
@@ -82,15 +88,12 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
         together = _trims_together(judged, row)
         crossed = together is not None or min(weeks_pressing, default=np.inf) <= 0.0
         listed = alarm or flagged
-        reasons = _reasons(judged, anomaly, n, row) if listed else []
+        reasons = _reasons(judged, anomaly, n, row, standing, recorders) if listed else []
         reasons = [together, *reasons] if listed and together is not None else reasons
         parts = anomaly.contributions[n]
         rows.append(
             {
-                "van_id": std.visits["van_id"][row],
-                "family": std.visits["family"][row],
-                "depot": std.visits["depot"][row],
-                "last_week": std.visits["week"][row],
+                **dict(zip(("van_id", "family", "depot", "last_week"), told[n], strict=True)),
                 "listed": listed,
                 "alarm": alarm,
                 "outside": sorted(std.quantities[k] for k in np.flatnonzero(alarms.any[row])),
@@ -111,7 +114,7 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
                 ],
             }
         )
-    return pl.DataFrame(rows, schema=_STATES).sort(
+    return pl.DataFrame({name: [row[name] for row in rows] for name in _STATES}, schema=_STATES).sort(
         ~pl.col("listed"), "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True
     )
 
@@ -124,7 +127,9 @@ def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
     return apart if forecasts.by_quantity[q].median[row] <= 0.0 else apart or bool(alarms.any[row, q])
 
 
-def _reasons(judged: Judged, anomaly: FleetAnomaly, n: int, row: int) -> list[Fact]:
+def _reasons(
+    judged: Judged, anomaly: FleetAnomaly, n: int, row: int, standing: Standing, recorders: Recorders
+) -> list[Fact]:
     """Why the van is listed.
 
     Limits first, then what moved furthest from its own baseline, then from the family, then repeats that disagree, then
@@ -147,11 +152,11 @@ def _reasons(judged: Judged, anomaly: FleetAnomaly, n: int, row: int) -> list[Fa
         and _speaks(alarms, forecasts, row, q)
     ]
     for q in sorted(near, key=hurts):
-        facts.extend(_limit_facts(judged, q, row))
+        facts.extend(_limit_facts(judged, q, row, standing.at(row, q)))
     with np.errstate(invalid="ignore"):
         strength = np.abs(followed.ewma[row]) / alarms.ewma_limit[row]
     own = [q for q in np.argsort(-np.nan_to_num(strength)) if alarms.own[row, q]]
-    facts.extend(own_movement(std.quantities[q], record_at(judged, row, int(q))) for q in own[:3])
+    facts.extend(own_movement(std.quantities[q], standing.at(row, int(q))) for q in own[:3])
     peer = [
         q for q in np.argsort(-np.abs(np.nan_to_num(alarms.peer_z[row]))) if alarms.peer[row, q] and q not in own[:3]
     ]
@@ -164,13 +169,13 @@ def _reasons(judged: Judged, anomaly: FleetAnomaly, n: int, row: int) -> list[Fa
             family=std.families[f],
         )
         for q in peer[:2]
-        for record in [record_at(judged, row, q)]
+        for record in [standing.at(row, int(q))]
     )
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
         facts.append(Fact.of("one_more_outside") if more == 1 else Fact.of("more_outside", count=more))
     flows = [q for q, name in enumerate(std.quantities) if name in LEVELS and alarms.any[row, q]]
-    if flows and (serial := lone_recorder(std, row)):
+    if flows and (serial := recorders.lone(row)):
         facts.append(Fact.of("lone_recorder", recorder=serial))
     outside = np.flatnonzero(repeatability.alarm[row])
     if outside.size:
@@ -200,10 +205,9 @@ def _trims_together(judged: Judged, row: int) -> Fact | None:
     return Fact.of("trims_together", _TRIMS[0], level=together, limit=forecasts.trim_sum_pct[f])
 
 
-def _limit_facts(judged: Judged, q: int, row: int) -> list[Fact]:
+def _limit_facts(judged: Judged, q: int, row: int, record: Mapping[str, Any]) -> list[Fact]:
     """When a limit is or will be crossed, what comes of it, and for a response time what limit that is."""
     std, quantity, f = judged.std, judged.std.quantities[q], int(judged.std.family[row])
-    record = record_at(judged, row, q)
     if record["limit_state"] == "ahead":
         facts = [limit_ahead(quantity, record)]
     else:

@@ -196,3 +196,10 @@ def test_exponents_come_from_the_fleet_and_keep_their_doubt(fleet, judged):
     slopes = np.linalg.lstsq(np.column_stack([p, t])[known], ratio[known], rcond=None)[0]
     assert -slopes[0] == pytest.approx(0.93, abs=0.15)
     assert slopes[1] == pytest.approx(0.62, abs=0.15)
+
+
+def test_what_is_told_of_the_last_weeks_does_not_depend_on_how_many_are_asked_for(fleet, judged):
+    last = _judge(fleet, settings=TrackingSettings(trend_weeks=2))
+    assert last.states.equals(judged.states)
+    assert last.trends.equals(judged.trends.filter(pl.col("week") >= fleet.weeks[-2]))
+    assert last.trends["weeks_to_limit"].count()

@@ -5,6 +5,15 @@ import json
 import numpy as np
 import pytest
 
+from models.tracking.charts.change_hypotheses import (
+    NOISE_DEGREES,
+    POWERS,
+    SLOPE_PRIOR,
+    STEP_SIZE,
+    Hypotheses,
+    Visits,
+    propose,
+)
 from models.tracking.charts.onset import Changes, changes
 from tests.reference_files import HERE
 
@@ -133,3 +142,31 @@ def test_a_slope_is_that_of_a_ramp_and_none_of_a_step_however_restless_its_level
     assert np.median(found.slope[ramp]) == pytest.approx(0.8, rel=0.15)
     assert np.mean(np.abs(found.slope[ramp] - 0.8) < 1.96 * found.slope_u[ramp]) > 0.85
     assert np.mean(np.abs(found.slope[step]) < 1.96 * found.slope_u[step]) > 0.9
+
+
+def test_the_evidence_of_every_hypothesis_is_that_of_its_regression():
+    rng = np.random.default_rng(8)
+    t, n, spread = np.cumsum(rng.uniform(0.5, 2.0, 9)), 9, 1.4
+    y, w = 3.0 * rng.standard_normal(n) + np.maximum(t - t[4], 0.0), 1.0 / rng.uniform(0.5, 2.0, n)
+    found = Hypotheses(*(np.full(400, np.nan) for _ in Hypotheses._fields))
+    _, count = propose(Visits(t, y, w), n, spread, np.empty(2 * n), found)
+    assert {0.0, *POWERS} == set(found.power[:count])
+    middles = 0.5 * (t[1:] + t[:-1])
+    assert set(found.begin[:count]) == {*t[:-1], *middles}
+    for c in range(count):
+        power, begin, end = found.power[c], found.begin[c], min(found.end[c], t[-1])
+        grows = np.minimum(t, end) - begin
+        if power == 0.0:
+            shape = (t >= begin).astype(float)
+        else:
+            shape = (t[-1] - begin) * (np.maximum(grows, 0.0) / (t[-1] - begin)) ** power
+            shape = np.maximum(grows, 0.0) if power == 1.0 else shape
+        design = np.column_stack([np.ones(n), shape])
+        prior = np.diag([1.0 / spread**2, 1.0 / (STEP_SIZE if power == 0.0 else SLOPE_PRIOR) ** 2])
+        precision = design.T @ (w[:, None] * design) + prior
+        mean = np.linalg.solve(precision, design.T @ (w * y))
+        left = NOISE_DEGREES + w @ y**2 - mean @ precision @ mean
+        covariance = np.linalg.inv(precision) * left / (NOISE_DEGREES + n)
+        assert [found.level[c], found.slope[c]] == pytest.approx(mean, rel=1e-9, abs=1e-9)
+        told = [found.var_level[c], found.covar[c], found.var_slope[c]]
+        assert told == pytest.approx([covariance[0, 0], covariance[0, 1], covariance[1, 1]], rel=1e-9)

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from models.tracking.shared_shifts import RecorderShift
-from models.tracking.state.notices import RECORDER_WEEKS, lone_recorder, notices_of
+from models.tracking.state.notices import RECORDER_WEEKS, Recorders, notices_of
 
 FLOWS = ("idle_g_s", "first_peak_g_s", "main_peak_reference_g_s", "flow_per_rev_mg")
 
@@ -50,4 +50,4 @@ def test_a_recorder_is_alone_where_no_other_van_used_it_in_the_months_before(wee
         van=np.array([0, 1]),
         weeks=np.array([100, 100 - weeks_before]),
     )
-    assert lone_recorder(std, 0) == ("R1" if lone else "")  # type: ignore[arg-type]
+    assert Recorders(std).lone(0) == ("R1" if lone else "")  # type: ignore[arg-type]
