@@ -50,8 +50,10 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
         lead = []
     elif all(capture["shown_grade"] == IDLE_ONLY for capture in captures):
         st.info(_headed(message("read.idle_only"), [] if state else lead), icon=":material/check:")
-    else:
+    elif any(capture["shown_grade"] == "good" for capture in captures):
         st.success(_headed(message("read.accept"), [] if state else lead), icon=":material/check:")
+    else:
+        st.info(_headed(message("read.accept_usable"), [] if state else lead), icon=":material/check:")
     if state:
         box = _box(state, listed=bool(against["on_list"]))
         box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])

@@ -232,6 +232,20 @@ def test_a_listed_van_is_never_green_and_leads_to_its_page(
     assert "Why N\\-01 is on the list" in told(app)
 
 
+def test_where_no_snap_is_good_the_head_says_that_something_is_missing(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dashboards import read_one_now
+
+    usable = document(["1.csv", "2.csv"])
+    for capture in usable["captures"]:
+        capture |= {"grade": "usable", "shown_grade": "usable"}
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: usable)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"), ("2.csv", b"y"))
+    assert any(shown.value.startswith("## Keep it, with something missing") for shown in app.info)
+    assert not any(shown.value.startswith("## Keep it") for shown in app.success)
+
+
 def test_too_few_quantities_are_not_green_of_a_van_that_is_not_listed_either(
     view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
 ) -> None:
