@@ -6,7 +6,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboards import parts, text
+from dashboards import arriving, parts, text
 from dashboards.text import inert, message
 from dashboards.who import home, me
 from data_contracts.causes import FINDINGS, NONE, OTHER
@@ -29,6 +29,7 @@ NEXT: Mapping[str, str] = {
 """What usually comes next for an order."""
 _NAME = "decide-person"
 _WHO = "vansnap_who_decides"
+_DUE = "vansnap_due_"
 
 
 def moves(state: str) -> list[str]:
@@ -95,6 +96,7 @@ def note_button(row: Mapping[str, Any]) -> None:
         icon=":material/add_a_photo:",
         help=message("noted.help", van=inert(van_id)),
     ):
+        _begin(order_id)
         st.dialog(message("noted.title", van=inert(van_id)))(_note_form)(order_id)
 
 
@@ -104,20 +106,42 @@ def _note_form(order_id: str) -> None:
     if not who.may("decide"):
         st.error(message("you.may_not"))
         return
-    answers = {"order_id": order_id, "state": NOTED, **_noted(order_id)}
+    noted, on_their_way = _noted(order_id)
+    answers = {"order_id": order_id, "state": NOTED, **noted}
     person = name_of(who).strip()
-    if not st.button(message("decide.save"), type="primary", key=f"save-note-{order_id}"):
+    if not _pressed(order_id, f"save-note-{order_id}"):
         return
     if not person:
         st.error(message("decide.who"))
-    elif not answers["note"] and not answers["photos"]:
+    elif not answers["note"] and not answers["photos"] and not on_their_way:
         st.error(message("noted.needed"))
-    else:
+    elif _complete(order_id, on_their_way):
         _record([answers], person)
 
 
-def _noted(order_id: str, *, note: bool = True) -> dict[str, object]:
-    """A note in one's own words, where it is asked for, and photos."""
+def _begin(order_id: str) -> None:
+    """A form of an order opens: nothing of it waits to be recorded."""
+    arriving.begin()
+    st.session_state.pop(_DUE + order_id, None)
+
+
+def _pressed(order_id: str, key: str) -> bool:
+    """The button that records, and whether it was pressed, now or while a photo was on its way."""
+    now = st.button(message("decide.save"), type="primary", key=key)
+    return bool(st.session_state.pop(_DUE + order_id, False)) or now
+
+
+def _complete(order_id: str, on_their_way: int) -> bool:
+    """Whether all that was given is here; else say that it is recorded once it is, or at once without."""
+    if not on_their_way:
+        return True
+    st.session_state[_DUE + order_id] = True
+    st.warning(message("noted.on_its_way", count=on_their_way), icon=":material/hourglass_top:")
+    return st.button(message("noted.without", count=on_their_way), key=f"without-{order_id}")
+
+
+def _noted(order_id: str, *, note: bool = True) -> tuple[dict[str, object], int]:
+    """A note in one's own words, where it is asked for, and photos; and how many chosen photos are still on their way."""
     told: dict[str, object] = {}
     if note:
         words = st.text_area(message("noted.note"), max_chars=LONGEST_NOTE, key=f"noted-{order_id}", height=100)
@@ -131,10 +155,11 @@ def _noted(order_id: str, *, note: bool = True) -> dict[str, object]:
         key=f"photos-{order_id}",
     )
     told["photos"] = [(file.name, file.getvalue()) for file in files]
-    return told
+    return told, arriving.waiting(files)
 
 
 def _open(order_id: str, van_id: str, action: str, state: str, first: str = "") -> None:
+    _begin(order_id)
     st.dialog(message("decide.title", van=inert(van_id)))(form)(order_id, van_id, action, state, first)
 
 
@@ -177,9 +202,10 @@ def form(order_id: str, van_id: str, action: str, state: str, first: str = "") -
         answers |= _finding()
     if move == "declined":
         answers["reason"] = st.text_input(message("decide.reason_needed"), max_chars=300, key="decide-reason")
-    answers |= _noted(order_id, note=answers.get("found") != OTHER)  # its note says what it was
+    noted, on_their_way = _noted(order_id, note=answers.get("found") != OTHER)  # its note says what it was
+    answers |= noted
     person = name_of(who).strip()
-    if not st.button(message("decide.save"), type="primary", key=f"save-{order_id}"):
+    if not _pressed(order_id, f"save-{order_id}"):
         return
     if not person:
         st.error(message("decide.who"))
@@ -187,7 +213,7 @@ def form(order_id: str, van_id: str, action: str, state: str, first: str = "") -
         st.error(message("decide.found_needed", van=inert(van_id)))
     elif move == "done" and answers["found"] == OTHER and not answers["note"]:
         st.error(message("decide.namely_needed", van=inert(van_id)))
-    else:
+    elif _complete(order_id, on_their_way):
         _record([answers], person)
 
 
@@ -222,6 +248,8 @@ def _record(answers: Sequence[Mapping[str, object]], person: str) -> None:
     except VansnapError as error:
         st.error(inert(text.sentence(str(error))))
         return
+    for one in answers:
+        st.session_state.pop(_DUE + str(one["order_id"]), None)
     parts.keep_message(said(done))
     st.rerun()
 

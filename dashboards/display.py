@@ -34,7 +34,9 @@ def _held(key: str, known: tuple[str, ...]) -> str:
 
 
 def start(home: Path) -> None:
-    """Called at the start of every run of the page: the workspace's settings, where nothing was chosen yet."""
+    """Called at the start of every run of the page: what the address asks for (`language=de`), else the workspace's settings, where
+    nothing was chosen yet."""
     settings = board_settings(home).display
-    st.session_state.setdefault(LANGUAGE_KEY, settings.language)
+    asked = str(st.query_params.get("language", ""))
+    st.session_state.setdefault(LANGUAGE_KEY, asked if asked in LANGUAGES else settings.language)
     st.session_state.setdefault(UNITS_KEY, settings.units)

@@ -9,6 +9,7 @@ import streamlit as st
 
 from dashboards import markup, meant, parts, text
 from dashboards import meaning_pictures as pictures
+from dashboards.display import language
 from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.make_pages import pages
@@ -27,8 +28,8 @@ def titles() -> Mapping[str, str]:
 
 
 def body(page: str) -> str:
-    """Markdown of a page without its heading, links leading to other pages of this view, by their titles."""
-    made = _made()[f"{page}.md"]
+    """Markdown of a page in the reader's language without its heading, links leading to other pages of this view, by their titles."""
+    made = _made(language())[f"{page}.md"]
     made = re.sub(r"<!--.*?-->\s*", "", made)
     made = re.sub(r"\A# .*\n+", "", made)
     return re.sub(r"\[[^\]]*\]\((?:\.\./)?(?:quantities/|causes/)?(\w+)\.md\)", lambda found: _titled(found[1]), made)

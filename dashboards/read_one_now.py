@@ -16,7 +16,7 @@ from dashboards.display import language, reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.snap_drawing import draw
 from dashboards.text import inert, message
-from dashboards.van_now import held_table, more_said, reading_frame, snap_lines, verdict
+from dashboards.van_now import held_table, more_said, on_list, reading_frame, snap_lines, verdict
 from dashboards.who import me
 from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
@@ -332,6 +332,7 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
     said, plot = st.columns(2, gap="large")
     with said, st.container(key="verdict"):
         verdict(against, captures)
+        on_list(against)
     if picture := draw(drawing, parts.palette()) if drawing else "":
         with plot:
             st.image(picture, width="stretch", alt=message("read.plot_alt"))

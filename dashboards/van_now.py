@@ -1,6 +1,6 @@
 """What one recording says of its van: better, same or worse, what hurts most first, and every quantity in its band."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
@@ -13,15 +13,16 @@ from dashboards.text import inert, message
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import IDLE_ONLY
-from pipelines.commands.at_the_van import verdict_words
+from pipelines.commands.at_the_van import list_facts, verdict_words
 
-_STATES = ("limit", "worse", "better", "same")
+_STATES = ("limit", "worse", "better", "same", "few")
 _KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
 _ICONS = {
     "limit": ":material/dangerous:",
     "worse": ":material/trending_down:",
     "better": ":material/trending_up:",
     "same": ":material/check_circle:",
+    "few": ":material/help:",
 }
 
 
@@ -49,11 +50,36 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
         lead = []
     elif all(capture["shown_grade"] == IDLE_ONLY for capture in captures):
         st.info(_headed(message("read.idle_only"), [] if state else lead), icon=":material/check:")
-    else:
+    elif any(capture["shown_grade"] == "good" for capture in captures):
         st.success(_headed(message("read.accept"), [] if state else lead), icon=":material/check:")
+    else:
+        st.info(_headed(message("read.accept_usable"), [] if state else lead), icon=":material/check:")
     if state:
-        box = st.error if state in ("worse", "limit") else st.success
+        box = _box(state, listed=bool(against["on_list"]))
         box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])
+
+
+def _box(state: str, *, listed: bool) -> Callable[..., object]:
+    """The box of a verdict: green only where enough was compared, and the van is not on the list."""
+    if state in ("worse", "limit"):
+        return st.error
+    if state == "few":
+        return st.warning
+    return st.info if listed else st.success
+
+
+def on_list(against: Mapping[str, Any]) -> None:
+    """That the van is on the newest week's list whatever the snaps say, why, and the way to its page. Parameters as `verdict`."""
+    listed = against["on_list"]
+    if not listed:
+        return
+    with st.container(border=True, key="read-on-list"):
+        with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+            parts.badge_urgency(str(listed["urgency"]))
+            parts.link(
+                "a_van", message("read.to_van", van=inert(against["van"])), van=against["van"], week=listed["week"]
+            )
+        st.markdown("  \n".join(meant.fact(Fact.from_row(row)) for row in list_facts(against)))
 
 
 def _headed(head: str, lines: Sequence[str]) -> str:

@@ -1,20 +1,24 @@
-"""Pages per quantity and per cause, made from the contracts: `python -m data_contracts.make_pages`.
+"""Pages per quantity and per cause, made from the contracts in every language: `python -m data_contracts.make_pages`.
 
-A test fails when the written pages differ from what this makes.
+A test fails when the written pages differ from what this makes. The English pages lie in pages/, each other language's in a folder
+of its own beside them, under the same names.
 """
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass
 from pathlib import Path
 
+from data_contracts.bilingual import LANGUAGES, Words
 from data_contracts.causes import CAUSES, EVERY_CAUSE, UNTOLD
 from data_contracts.causes.record import RUNNING, Cause, Consequence
 from data_contracts.cautions import cautions_for
+from data_contracts.facts.numerals import in_language
 from data_contracts.facts.vocabulary import PHRASES
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES, SOFT, FeatureScale
 from data_contracts.jobs import TESTS, steps_of
+from data_contracts.pages_de import ONLY_ENGLISH, PAGES_DE
 from data_contracts.quantities.record import Method, Need, Quantity
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
@@ -26,7 +30,7 @@ _CHANNELS = {
     "manifest": "the manifest of the delivery",
 }
 _GUM = " Uncertainties are standard uncertainties in the sense of JCGM 100:2008."
-_REFERENCE = "Brought to 25 °C and 99 kPa of dry air (limits.py) where the conditions were recorded.\n"
+_REFERENCE = "Brought to 25 °C and 99 kPa of dry air (limits.py) where the conditions were recorded."
 
 _CAUSE_METHOD = Method(
     "Every cause declares its effect on each quantity, by severity. The van's shifts from its own baseline and from its family are "
@@ -46,62 +50,110 @@ _UNJUDGED_METHOD = Method(
 )
 
 
-def pages() -> Mapping[str, str]:
-    """All pages.
+@dataclass(frozen=True)
+class _Language:
+    """Says texts of the pages in one language.
+
+    Attributes
+    ----------
+    code : str
+        One of `LANGUAGES`.
+    """
+
+    code: str
+
+    def say(self, text: str, **places: object) -> str:
+        """A text with its places filled; what has no translation is said to be in English only."""
+        if self.code != "en":
+            text = PAGES_DE.get(text, f"{ONLY_ENGLISH} {text}")
+        return text.format(**places) if places else text
+
+    def of(self, words: Words) -> str:
+        """Words of a record."""
+        return words.in_language(self.code)
+
+    def number(self, text: str) -> str:
+        """A number, or text of ours that holds some, in the notation of the language."""
+        return in_language(text, self.code)
+
+    def share(self, value: float) -> str:
+        """A share in per cent, as the language writes it."""
+        return f"{value:.0%}" if self.code == "en" else f"{100.0 * value:.0f} %"
+
+    def heading(self, text: str) -> str:
+        """A heading below the page's own."""
+        return f"## {self.say(text)}\n"
+
+
+def pages(language: str = "en") -> Mapping[str, str]:
+    """All pages in a language.
+
+    Parameters
+    ----------
+    language : str
+        One of `LANGUAGES`.
 
     Returns
     -------
     mapping of str to str
-        Path under pages/ to Markdown.
+        Path under the folder of the language to Markdown.
     """
+    told = _Language(language)
     own = [quantity for quantity in QUANTITIES.values() if not quantity.name.startswith(BANK2_PREFIX)]
-    made = {f"quantities/{quantity.name}.md": _HEAD + quantity_page(quantity) for quantity in own}
-    made |= {f"causes/{cause.code}.md": _HEAD + cause_page(cause) for cause in EVERY_CAUSE.values()}
-    index = ["# Quantities\n", *(f"- [{q.name}](quantities/{q.name}.md): {q.description.en}" for q in own)]
-    index += ["\n# Causes\n", *(f"- [{cause.title.en}](causes/{cause.code}.md)" for cause in CAUSES.values())]
-    index += [
-        "\n# Causes that are not judged from snaps\n",
-        *(f"- [{c.title.en}](causes/{c.code}.md)" for c in UNTOLD.values()),
+    made = {f"quantities/{quantity.name}.md": _HEAD + quantity_page(quantity, language) for quantity in own}
+    made |= {f"causes/{cause.code}.md": _HEAD + cause_page(cause, language) for cause in EVERY_CAUSE.values()}
+    index = [
+        f"# {told.say('Quantities')}\n",
+        *(f"- [{q.name}](quantities/{q.name}.md): {told.of(q.description)}" for q in own),
+        f"\n# {told.say('Causes')}\n",
+        *(f"- [{told.of(cause.title)}](causes/{cause.code}.md)" for cause in CAUSES.values()),
+        f"\n# {told.say('Causes that are not judged from snaps')}\n",
+        *(f"- [{told.of(c.title)}](causes/{c.code}.md)" for c in UNTOLD.values()),
     ]
     made["index.md"] = _HEAD + "\n".join(index) + "\n"
     return made
 
 
-def quantity_page(quantity: Quantity) -> str:
+def quantity_page(quantity: Quantity, language: str = "en") -> str:
     """The page of a quantity: what it is, what it needs, its uncertainty, and which jobs restore it.
 
     Parameters
     ----------
     quantity : Quantity
         Its record.
+    language : str
+        One of `LANGUAGES`.
 
     Returns
     -------
     str
         Markdown.
     """
-    unit = "none (a ratio or count)" if quantity.unit == "1" else quantity.unit
+    told = _Language(language)
+    say = told.say
+    unit = say("none (a ratio or count)") if quantity.unit == "1" else quantity.unit
+    bank = say("as `{name}`", name=BANK2_PREFIX + quantity.name) if quantity.banked else say("none")
     lines = [
         f"# {quantity.name}\n",
-        f"{_sentence(quantity.description.en)}.\n",
-        f"- Unit: {unit}",
-        f"- Read from: {_CHANNELS[quantity.need.channel]}",
-        f"- Charted per van and week: {'yes' if quantity.tracked else 'no'}",
-        f"- Second lambda bank: {f'as `{BANK2_PREFIX}{quantity.name}`' if quantity.banked else 'none'}",
-        f"- Standard uncertainty of the trace: column `{quantity.name}_u`, same unit",
-        *([_REPEATS] if quantity.tracked else []),
-        "\n## What a recording must have\n",
-        *_needs(quantity.need),
-        "\nWhere this is not met the value is null, and `unread` holds the reason.\n",
-        *_method(replace(quantity.method, source=quantity.method.source + _GUM)),
+        f"{_sentence(told.of(quantity.description))}.\n",
+        say("- Unit: {unit}", unit=unit),
+        say("- Read from: {channel}", channel=say(_CHANNELS[quantity.need.channel])),
+        say("- Charted per van and week: {answer}", answer=say("yes" if quantity.tracked else "no")),
+        say("- Second lambda bank: {answer}", answer=bank),
+        say("- Standard uncertainty of the trace: column `{name}_u`, same unit", name=quantity.name),
+        *([say(_REPEATS)] if quantity.tracked else []),
+        "\n" + told.heading("What a recording must have"),
+        *_needs(quantity.need, told),
+        f"\n{say('Where this is not met the value is null, and `unread` holds the reason.')}\n",
+        *_method(quantity.method, told, _GUM),
     ]
     if "reference" in quantity.name:
-        lines.append(_REFERENCE)
+        lines.append(say(_REFERENCE) + "\n")
     jobs = [cause for cause in EVERY_CAUSE.values() if quantity.name in cause.job.touches]
     if jobs:
         lines += [
-            "## Repairs that should bring it back\n",
-            *(f"- [{c.title.en}](../causes/{c.code}.md)" for c in jobs),
+            told.heading("Repairs that should bring it back"),
+            *(f"- [{told.of(c.title)}](../causes/{c.code}.md)" for c in jobs),
             "",
         ]
     return "\n".join(lines)
@@ -117,27 +169,39 @@ def _sentence(words: str) -> str:
     return words[0].upper() + words[1:]
 
 
-def _method(method: Method) -> list[str]:
+def _method(method: Method, told: _Language, more: str = "") -> list[str]:
+    """How it is computed, how sure that is and where it comes from, with more words after the source."""
+    source = told.say(method.source) + (told.say(more) if more else "")
     return [
-        f"## How it is computed\n\n{method.computed}\n",
-        f"## Uncertainty\n\n{method.uncertainty}\n",
-        f"## Source\n\n{method.source}\n",
+        f"{told.heading('How it is computed')}\n{told.say(method.computed)}\n",
+        f"{told.heading('Uncertainty')}\n{told.say(method.uncertainty)}\n",
+        f"{told.heading('Source')}\n{source}\n",
     ]
 
 
-def _needs(need: Need) -> list[str]:
+def _needs(need: Need, told: _Language) -> list[str]:
+    names = f" {told.say('or')} ".join(f"`{name}`" for name in need.or_channels)
     lines = [
-        (need.rate_hz, f"- {need.rate_hz:g} samples a second or more"),
-        (need.before_s, f"- {need.before_s:g} s of steady idle before the opening"),
-        (need.hold_s, f"- {need.hold_s:g} s or more from opening to release"),
-        (need.after_s, f"- {need.after_s:g} s after the release"),
-        (need.snap, "- a throttle snap"),
-        (need.kinds, f"- a sensor of kind {', '.join(need.kinds)}"),
-        (need.metered, "- an air-mass sensor ahead of the throttle: manifold pressure does not show it"),
-        (need.or_channels, f"- or, in place of the air flow: {' or '.join(f'`{name}`' for name in need.or_channels)}"),
-        (need.conditions, f"- in the manifest: {', '.join(need.conditions)}"),
+        (need.rate_hz, "- {number} samples a second or more", {"number": f"{need.rate_hz:g}"}),
+        (need.before_s, "- {number} s of steady idle before the opening", {"number": f"{need.before_s:g}"}),
+        (need.hold_s, "- {number} s or more from opening to release", {"number": f"{need.hold_s:g}"}),
+        (need.after_s, "- {number} s after the release", {"number": f"{need.after_s:g}"}),
+        (need.snap, "- a throttle snap", {}),
+        (need.kinds, "- a sensor of kind {kinds}", {"kinds": ", ".join(need.kinds)}),
+        (
+            need.metered,
+            "- an air-mass sensor ahead of the throttle: manifold pressure does not show it",
+            {},
+        ),
+        (need.or_channels, "- or, in place of the air flow: {names}", {"names": names}),
+        (need.conditions, "- in the manifest: {names}", {"names": ", ".join(need.conditions)}),
     ]
-    return [line for there, line in lines if there] or ["- nothing else"]
+    said = [
+        told.say(line, **({**places, "number": told.number(places["number"])} if "number" in places else places))
+        for there, line, places in lines
+        if there
+    ]
+    return said or [told.say("- nothing else")]
 
 
 def _whom(cause: Cause) -> str:
@@ -146,64 +210,91 @@ def _whom(cause: Cause) -> str:
     return "families with an air-mass sensor only" if cause.metered_only else "every family"
 
 
-def cause_page(cause: Cause) -> str:
+def cause_page(cause: Cause, language: str = "en") -> str:
     """The page of a cause: severity, the job with its defaults, tests that find it, cautions.
 
     Parameters
     ----------
     cause : Cause
         Its record.
+    language : str
+        One of `LANGUAGES`.
 
     Returns
     -------
     str
         Markdown.
     """
-    job = cause.job
-    tests = sorted(
-        (test for test in TESTS.values() if cause.code in test.finds), key=lambda test: -test.finds[cause.code]
-    )
+    told = _Language(language)
+    say, job = told.say, cause.job
+    judged = say("yes") if cause.unjudged is None else f"{say('no')}. {told.of(cause.unjudged)}"
+    parts = told.of(job.parts) if job.parts else say("none expected")
+    hours = told.number(f"{job.hours:g}")
     lines = [
-        f"# {_sentence(cause.title.en)}\n",
-        f"- Code: `{cause.code}`",
-        f"- Severity 1 means: {cause.severity_one}",
-        f"- Can happen to: {_whom(cause)}",
-        f"- Safety comes first: {'yes' if cause.endangers else 'no'}",
-        f"- Judged from snaps: {'yes' if cause.unjudged is None else f'no. {cause.unjudged.en}'}",
-        "\n## The job\n",
-        f"{job.action.en}.\n",
-        *(f"{number}. {step.en}" for number, step in enumerate(steps_of(cause.code), 1)),
-        f"\nParts: {job.parts.en if job.parts else 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
-        "a published source.",
-        "\n## What waiting costs\n",
-        *(_consequence(consequence) for consequence in cause.if_left),
-        "\n## Quantities the repair should bring back\n",
-        *(f"- [{name}](../quantities/{name}.md): {QUANTITIES[name].description.en}" for name in job.touches),
-        "\n## How it shows at severity 1\n",
-        *_shown(cause),
-        "\n## Tests that find it\n",
-        *(f"- {test.title.en} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
-        *([] if tests else ["- none is listed"]),
-        *_codes(cause),
-        *_ambiguities(cause),
+        f"# {_sentence(told.of(cause.title))}\n",
+        say("- Code: `{code}`", code=cause.code),
+        say("- Severity 1 means: {what}", what=say(cause.severity_one)),
+        say("- Can happen to: {whom}", whom=say(_whom(cause))),
+        say("- Safety comes first: {answer}", answer=say("yes" if cause.endangers else "no")),
+        say("- Judged from snaps: {answer}", answer=judged),
+        "\n" + told.heading("The job"),
+        f"{told.of(job.action)}.\n",
+        *(f"{number}. {told.of(step)}" for number, step in enumerate(steps_of(cause.code), 1)),
+        "\n" + say(_DEFAULTS, parts=parts, hours=hours),
+        "\n" + told.heading("What waiting costs"),
+        *(_consequence(consequence, told) for consequence in cause.if_left),
+        "\n" + told.heading("Quantities the repair should bring back"),
+        *(f"- [{name}](../quantities/{name}.md): {told.of(QUANTITIES[name].description)}" for name in job.touches),
+        "\n" + told.heading("How it shows at severity 1"),
+        *_shown(cause, told),
+        "\n" + told.heading("Tests that find it"),
+        *_tests(cause, told),
+        *_codes(cause, told),
+        *_ambiguities(cause, told),
         "",
-        *_method(_CAUSE_METHOD if cause.unjudged is None else _UNJUDGED_METHOD),
-        "## Cautions\n",
-        *(f"- {caution.text.en} ({caution.source})" for caution in cautions_for(cause.code)),
+        *_method(_CAUSE_METHOD if cause.unjudged is None else _UNJUDGED_METHOD, told),
+        told.heading("Cautions"),
+        *(f"- {told.of(caution.text)} ({say(caution.source)})" for caution in cautions_for(cause.code)),
         "",
     ]
     return "\n".join(lines)
 
 
-def _shown(cause: Cause) -> list[str]:
+_DEFAULTS = (
+    "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source."
+)
+
+
+def _tests(cause: Cause, told: _Language) -> list[str]:
+    """Tests that find a cause, the surest first."""
+    tests = sorted(
+        (test for test in TESTS.values() if cause.code in test.finds), key=lambda test: -test.finds[cause.code]
+    )
+    return [
+        told.say(
+            "- {test} ({minutes} min; finds it in {share})",
+            test=told.of(test.title),
+            minutes=told.number(f"{test.minutes:g}"),
+            share=told.share(test.finds[cause.code]),
+        )
+        for test in tests
+    ] or [told.say("- none is listed")]
+
+
+def _shown(cause: Cause, told: _Language) -> list[str]:
     """Effects by the trade, way by way; what is not in the table does not move."""
-    rows = [
-        f"| {way.name} | {FEATURES[name].words.en} | {moved(FEATURES[name].scale, effect)} | {moved(FEATURES[name].scale, spread, of=effect)} |"
+    rows = []
+    for way in cause.shows:
+        for name, (effect, spread) in way.effects.items():
+            scale = FEATURES[name].scale
+            sizes = (told.number(moved(scale, effect)), told.number(moved(scale, spread, of=effect)))
+            rows.append(f"| {told.say(way.name)} | {told.of(FEATURES[name].words)} | {' | '.join(sizes)} |")
+    none = [
+        told.say("Nothing that a snap reads moves: {way}.", way=told.say(way.name))
         for way in cause.shows
-        for name, (effect, spread) in way.effects.items()
+        if not way.effects
     ]
-    none = [f"Nothing that a snap reads moves: {way.name}." for way in cause.shows if not way.effects]
-    head = ["| way | reading | moves by | give or take |", "| --- | --- | --- | --- |"] if rows else []
+    head = [told.say("| way | reading | moves by | give or take |"), "| --- | --- | --- | --- |"] if rows else []
     return [*head, *rows, *([""] if rows and none else []), *none]
 
 
@@ -235,40 +326,52 @@ def moved(scale: FeatureScale, size: float, of: float | None = None) -> str:
     return f"{sign}{size:.2g}{' %' if scale == 'soft' else ''}"
 
 
-def _says(code: str) -> str:
-    return FAULT_CODES[code].says.en if code in FAULT_CODES else "the maker's own"
-
-
-def _codes(cause: Cause) -> list[str]:
+def _codes(cause: Cause, told: _Language) -> list[str]:
     """Fault codes that make it likelier."""
     if not cause.fault_codes:
         return []
-    rows = (f"| {code} | {_says(code)} | {times:g} |" for code, times in sorted(cause.fault_codes.items()))
-    return ["\n## Fault codes that make it likelier\n", "| code | says | times |", "| --- | --- | --- |", *rows]
+    rows = []
+    for code, times in sorted(cause.fault_codes.items()):
+        says = told.of(FAULT_CODES[code].says) if code in FAULT_CODES else told.say("the maker's own")
+        rows.append(f"| {code} | {says} | {told.number(f'{times:g}')} |")
+    head = ["\n" + told.heading("Fault codes that make it likelier"), told.say("| code | says | times |")]
+    return [*head, "| --- | --- | --- |", *rows]
 
 
-def _ambiguities(cause: Cause) -> list[str]:
+def _ambiguities(cause: Cause, told: _Language) -> list[str]:
     """Which other causes a free snap does not separate from this one, and why; declared on either of the two."""
     pairs = {hard.other: hard.because for hard in cause.ambiguities if hard.other in EVERY_CAUSE}
     pairs |= {c.code: hard.because for c in EVERY_CAUSE.values() for hard in c.ambiguities if hard.other == cause.code}
     if not pairs:
         return []
-    rows = (f"- [{EVERY_CAUSE[code].title.en}]({code}.md): {why.en}" for code, why in sorted(pairs.items()))
-    return ["\n## Hard to tell from\n", *rows]
+    rows = (f"- [{told.of(EVERY_CAUSE[code].title)}]({code}.md): {told.of(why)}" for code, why in sorted(pairs.items()))
+    return ["\n" + told.heading("Hard to tell from"), *rows]
 
 
-def _consequence(consequence: Consequence) -> str:
+def _consequence(consequence: Consequence, told: _Language) -> str:
     """A line of what waiting costs."""
-    means = PHRASES[f"means.{consequence.kind}"].en
-    often = f"{consequence.a_week:.2g} a week"
-    size = often if consequence.kind in RUNNING else f"{often}, then {consequence.cost:,.0f}"
-    grows = "" if consequence.grows == 1 else f", with severity to the power {consequence.grows:g}"
-    return f"- {_sentence(means)}: {size} at severity 1{grows} ({consequence.source})"
+    means = told.of(PHRASES[f"means.{consequence.kind}"])
+    size = told.say("{often} a week", often=told.number(f"{consequence.a_week:.2g}"))
+    if consequence.kind not in RUNNING:
+        size += told.say(", then {cost}", cost=told.number(f"{consequence.cost:,.0f}"))
+    size += told.say(" at severity 1")
+    if consequence.grows != 1:
+        size += told.say(", with severity to the power {power}", power=told.number(f"{consequence.grows:g}"))
+    return f"- {_sentence(means)}: {size} ({told.say(consequence.source)})"
+
+
+def every_page() -> Mapping[str, str]:
+    """The pages of every language, by their path under pages/."""
+    return {
+        f"{'' if language == 'en' else language + '/'}{name}": text
+        for language in LANGUAGES
+        for name, text in pages(language).items()
+    }
 
 
 def main() -> None:
     """Write all pages, and remove those whose record is gone."""
-    made = pages()
+    made = every_page()
     for path in PAGES.rglob("*.md"):
         if path.relative_to(PAGES).as_posix() not in made:
             path.unlink()

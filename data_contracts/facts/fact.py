@@ -75,6 +75,7 @@ NUMBERS: dict[str, str] = {
     "wrong": "whole",
     "told": "whole",
     "in_family": "whole",
+    "out_of": "whole",
     "family_findings": "whole",
     "in_fleet": "whole",
     "fleet_findings": "whole",
@@ -116,6 +117,7 @@ WORDS: dict[str, str] = {
     "proof": "proof",  # verdict of models/work/repair_proof.py
     "van": "name",
     "week": "name",
+    "urgency": "urgency",  # now, plan or watch
     "file": "name",
     "delivery": "name",
     "log": "name",  # a file of the workspace

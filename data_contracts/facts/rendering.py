@@ -451,6 +451,7 @@ _WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
     "quantity": lambda rendering, word: rendering.name_of(word),
     "flag": _flag,
     "cause": _cause,
+    "urgency": lambda rendering, word: rendering.phrase(f"urgency.{word}"),
     "means": lambda rendering, word: rendering.phrase(f"means.{word}"),
     "fault_code": lambda rendering, word: FAULT_CODES[word].says.in_language(rendering.language),
     "test": lambda rendering, word: rendering.inside(TESTS[word].title),

@@ -36,9 +36,31 @@ AT_THE_VAN = (
     ),
     template(
         "van_same",
-        "{count:The one quantity held against what is expected is/All # quantities held against what is expected are} as expected.",
-        "{count:Die eine Größe, die mit dem Erwarteten verglichen ist, ist/Alle # Größen, die mit dem Erwarteten verglichen sind, sind} wie erwartet.",
+        "{count:The one quantity held against what is expected is/All # quantities held against what is expected are} as expected"
+        "[; of this van {out_of} are known].",
+        "{count:Die eine Größe, die mit dem Erwarteten verglichen ist, ist/Alle # Größen, die mit dem Erwarteten verglichen sind, sind} wie erwartet"
+        "[; bekannt sind von diesem Fahrzeug {out_of}].",
         "count",
+        "out_of",
+    ),
+    template(
+        "van_few_own",
+        "Held against its own past in {count} of {out_of} quantities: too few to say how the van is.",
+        "Mit der eigenen Vergangenheit in {count} von {out_of} Größen verglichen: zu wenige, um zu sagen, wie es dem Fahrzeug geht.",
+        "count out_of",
+    ),
+    template(
+        "van_few_family",
+        "Held against its family in {count} of {out_of} quantities: too few to say how the van is.",
+        "Mit der Motorfamilie in {count} von {out_of} Größen verglichen: zu wenige, um zu sagen, wie es dem Fahrzeug geht.",
+        "count out_of",
+    ),
+    template(
+        "van_on_list",
+        "Whatever this recording says, {van} is on the list of {week}, {urgency}[: {cause}].",
+        "Was auch immer diese Aufnahme sagt: {van} steht auf der Liste von {week}, {urgency}[: {cause}].",
+        "van week urgency",
+        "cause",
     ),
     template(
         "van_within_limits",
@@ -158,6 +180,7 @@ VISIT_WORDS: Mapping[str, Words] = {
     "worse": Words("worse", "schlechter"),
     "better": Words("better", "besser"),
     "same": Words("same", "gleich"),
+    "few": Words("too few quantities to say", "zu wenige Größen für ein Urteil"),
     "unknown": Words("not known", "unbekannt"),
     "limit": Words("beyond a limit", "jenseits einer Grenze"),
     "repeat": Words("repeat", "wiederholen"),

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:  # scipy.stats comes with it, which a reading without a repair
     from models.work.repair_proof import Level
 
 Word = Literal["better", "same", "worse"]
-Verdict = Literal["better", "same", "worse", "unknown"]
+Verdict = Literal["better", "same", "worse", "few", "unknown"]
 SLOPE = "lambda_full_throttle_slope_per_s"
 HELD = SLOPE.removesuffix("_slope_per_s")
 """Level at full throttle, as lambda or with `_v` in volts; and how it moves while held."""
@@ -29,6 +29,9 @@ RESPONSES = ("lambda_to_rich_", "lambda_to_lean_")
 ALIKE, SETTLED_S = 4.0 / 3.0, 1.0
 """Responses of lambda are judged where the hold and that of the van's past differ by no more than this factor [1]; from this hold
 on they no longer depend on it [s]. Common practice, no source (2026-11-30)."""
+FEWEST_COMPARED = 0.5
+"""Share of the quantities known of the van that a visit must hold against them before it says that the van is the same or better.
+Common practice, no source (2026-11-30). [1]"""
 
 
 @dataclass(frozen=True)
@@ -92,8 +95,9 @@ class VisitVerdict:
 
     Attributes
     ----------
-    verdict : {"better", "same", "worse", "unknown"}
-        unknown: no past to hold it against, and no limit crossed.
+    verdict : {"better", "same", "worse", "few", "unknown"}
+        few: nothing is worse, and too few of the quantities known of the van were read to say more. unknown: no past to hold it
+        against, and no limit crossed.
     facts : tuple of Fact
         What to say, what hurts most first; then what it was held against.
     quantities : tuple of Judged
@@ -141,10 +145,30 @@ def judge_visit(
     judged = tuple(_judge(name, found, expected.get(name), family, count) for name, found in known.items())
     words = {one.word for one in judged}
     verdict: Verdict = next((word for word in ("worse", "better", "same") if word in words), "unknown")
+    compared = _compared(judged, past)
+    if verdict != "worse" and judged and compared.held < FEWEST_COMPARED * compared.known:
+        verdict = "few"
     brief = [Fact.of("van_held_briefly")] if held is not None and held.long.size and not held.long.any() else []
     return VisitVerdict(
-        verdict, (*_leading(judged, past), *brief, *otherwise, *_basis(judged, van_id, family, past)), judged
+        verdict,
+        (*_leading(judged, compared, few=verdict == "few"), *brief, *otherwise, *_basis(judged, van_id, family, past)),
+        judged,
     )
+
+
+class _Compared(NamedTuple):
+    """How many of the quantities known of a van a visit was held against, and whether its own past knows them or its family."""
+
+    held: int
+    known: int
+    basis: Literal["own", "family"]
+
+
+def _compared(judged: Sequence[Judged], past: VanPast | None) -> _Compared:
+    expected = {} if past is None else past.expected
+    own = {name for name, of in expected.items() if np.isfinite(of.baseline + of.baseline_u)}
+    known = own or {name for name, of in expected.items() if of.family is not None}
+    return _Compared(sum(one.quantity in known for one in judged), len(known), "own" if own else "family")
 
 
 def _held_otherwise(held: Held, past: VanPast) -> list[Fact]:
@@ -247,8 +271,9 @@ def _against(name: str, value: float, held: Band | None, last_outside: bool, gro
     return "worse"
 
 
-def _leading(judged: Sequence[Judged], past: VanPast | None) -> list[Fact]:
-    """What to say first: crossed limits by what comes of them, what is worse, what is better, or that nothing is."""
+def _leading(judged: Sequence[Judged], compared: _Compared, *, few: bool) -> list[Fact]:
+    """What to say first: crossed limits by what comes of them, what is worse, what is better, or that nothing is; ahead of it how
+    little it rests on."""
     found = {one.quantity: one for one in judged}
     told_with_level = {
         slope
@@ -267,9 +292,14 @@ def _leading(judged: Sequence[Judged], past: VanPast | None) -> list[Fact]:
     better = sorted((one for one in rest if one.word == "better"), key=hurts)
     facts = [_said(one, "van_worse", _holding(one, found)) for one in worse]
     facts += [_said(one, "van_back" if one.last_outside and one.within else "van_better", None) for one in better]
+    if few:
+        facts.insert(0, Fact.of(f"van_few_{compared.basis}", count=compared.held, out_of=compared.known))
     if not facts and judged:
-        compared = sum(one.band is not None for one in judged)
-        facts = [Fact.of("van_same", count=compared) if compared else Fact.of("van_within_limits", count=len(judged))]
+        count = sum(one.band is not None for one in judged)
+        more = compared.known if compared.known > count else None
+        facts = [
+            Fact.of("van_same", count=count, out_of=more) if count else Fact.of("van_within_limits", count=len(judged))
+        ]
     return facts if judged else [Fact.of("van_nothing_read")]
 
 

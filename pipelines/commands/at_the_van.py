@@ -97,7 +97,8 @@ def hold_against(
     Returns
     -------
     dict
-        van, verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
+        van, on_list (None, or week, urgency and facts: that it is on the newest week's list, and why in short, whatever the
+        snaps say), verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
         and the snaps can't be of the family), check_van (a van was named, they can't be of its family, and its own past says no
         such thing: the van is judged, but it and the recorder are to be checked), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),
         quantities, repeats (of every quantity, from repeat to repeat), representative (file and snap, or
@@ -133,6 +134,7 @@ def hold_against(
         facts.insert(0 if far else min(1, len(facts)), doubted)
     return {
         "van": target.van_id or None,
+        "on_list": None if known is None else known.on_list,
         "verdict": visit.verdict if kept.size else None,
         "sent_back": all(grade == "repeat" for grade in shown),
         "check_family": check_family,
@@ -149,7 +151,7 @@ def hold_against(
         "proof": proof,
         "asks_for_work": not kept.size
         or far
-        or visit.verdict == "worse"
+        or visit.verdict in ("worse", "few")
         or "repeat" in shown
         or (proof is not None and proof["verdict"] != "proven"),
     }
@@ -178,14 +180,22 @@ def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[s
     list of str
         First what hurts most; empty where no snap counts.
     """
-    facts = [render(Fact.from_row(row), display.language, display.units) for row in against["facts"]]
+    facts, listed = (
+        [render(Fact.from_row(row), display.language, display.units) for row in rows]
+        for rows in (against["facts"], list_facts(against))
+    )
     if against["verdict"] is None:
-        return facts
+        return [*facts, *listed]
     words = verdict_words(against)
     head = "  ".join(
         part for part in (", ".join(said_of_visit(each, display) for each in words).upper(), facts[0]) if part
     )
-    return [head, *(f"  {fact}" for fact in facts[1:]), *_table(against["quantities"], display)]
+    return [head, *(f"  {fact}" for fact in (*listed, *facts[1:])), *_table(against["quantities"], display)]
+
+
+def list_facts(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """What the newest week's list says of the van, as rows of facts; empty where it is not on it. Parameters as `report_lines`."""
+    return list(against["on_list"]["facts"]) if against["on_list"] else []
 
 
 def verdict_words(against: Mapping[str, Any]) -> list[str]:

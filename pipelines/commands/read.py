@@ -142,7 +142,7 @@ def _draw(
 def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
     """All that is said on a terminal: what was found first; where nothing counts, why; cautions while work is asked."""
     found = "\n".join(report_lines(against, display)).rstrip()
-    told_first = against["check_family"] or against["check_van"] or against["verdict"] in ("worse", "better", "same")
+    told_first = against["check_family"] or against["check_van"] or against["verdict"] not in (None, "unknown")
     head = [found] if told_first else []  # first what hurts
     tail = [] if head or not found else [found]
     cautions = ["\n".join(cautions_told(family, display))] if against["asks_for_work"] else []

@@ -4,9 +4,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from data_contracts.causes import EVERY_CAUSE
+from data_contracts.facts.fact import Fact
 from data_contracts.states import IDLE_ONLY
 from models.at_the_van.expected import JUDGED, VanPast, before_repair, past_of
+from pipelines.read_side import queries
 from pipelines.read_side.published import Published
+from pipelines.read_side.van_card import in_short_of
 
 
 @dataclass(frozen=True)
@@ -23,12 +27,15 @@ class KnownVan:
     ahead : mapping of str to (float, float)
         What each quantity read at the last visit before it, and its standard uncertainty; empty where there is no repair,
         or no visit from before it. [unit of the quantity]
+    on_list : mapping or None
+        What the newest week's list says of it; see `_on_list`.
     """
 
     past: VanPast
     repaired: str
     repaired_on: str
     ahead: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    on_list: Mapping[str, Any] | None = None
 
 
 def van_row(published: Published, van_id: str) -> Mapping[str, Any] | None:
@@ -108,4 +115,18 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
         {"van": van_id},
     )
     ahead = before_repair(van_id, day, dict(days.iter_rows()), trends) if day else {}
-    return KnownVan(past_of(van_id, family, captures, trends), str(found or ""), str(day or ""), ahead)
+    past = past_of(van_id, family, captures, trends)
+    return KnownVan(past, str(found or ""), str(day or ""), ahead, _on_list(published, van_id))
+
+
+def _on_list(published: Published, van_id: str) -> dict[str, Any] | None:
+    """That a van is on the newest week's list, and why in short: week, urgency and facts as rows; None where it is not."""
+    weeks = queries.weeks(published)
+    row = queries.van_on_list(published, van_id, weeks[0]) if weeks else None
+    if row is None:
+        return None
+    week, urgency, cause = weeks[0], str(row["urgency"]), str(row["leading_cause"] or "")
+    named = cause if cause in EVERY_CAUSE else None
+    facts = [Fact.of("van_on_list", van=van_id, week=week, urgency=urgency, cause=named)]
+    facts += in_short_of(published, [row], week).values()
+    return {"week": week, "urgency": urgency, "facts": [fact.row() for fact in facts]}

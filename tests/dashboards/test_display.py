@@ -47,6 +47,20 @@ def test_every_view_speaks_german(german_home: Path, monkeypatch: pytest.MonkeyP
         assert app.title[0].value.startswith(words_de.WORDS[heading].split("{")[0])
 
 
+def test_an_address_asks_for_a_language_and_the_reader_may_choose_another(
+    german_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("VANSNAP_HOME", str(german_home))
+    script = "from dashboards import display, who, meaning\ndisplay.start(who.home())\nmeaning.show()\n"
+    app = AppTest.from_string(script, default_timeout=120)
+    for asked, told in (("en", "What the words mean"), ("de", "Was die W"), ("no such", "Was die W")):
+        app = AppTest.from_string(script, default_timeout=120)
+        app.query_params["language"] = asked
+        assert app.run().title[0].value.startswith(told)
+    app.session_state["display-language"] = "en"
+    assert app.run().title[0].value.startswith("What the words mean")
+
+
 @pytest.mark.parametrize("name", ["this_week", "a_van", "workshop"])
 def test_what_a_run_found_out_is_told_in_german_units_included(
     german_home: Path, monkeypatch: pytest.MonkeyPatch, name: str

@@ -96,3 +96,18 @@ def test_a_way_back_names_the_van_or_the_view(view: View, monkeypatch: pytest.Mo
     assert way_back(view, "a_van?van=<b>") == [r"Back to \<b\>"]
     assert way_back(view, "workshop") == ["Back to “Workshop”"]
     assert way_back(view, "elsewhere?van=V034") == []
+
+
+def test_a_page_is_in_the_readers_language(view: View) -> None:
+    """Headings, rows and links of a cause's page and of a quantity's, in German."""
+    app = view("meaning", page="causes/ignition_weak")
+    app.session_state["display-language"] = "de"
+    shown = everything(app.run())
+    assert "## Was Warten kostet" in shown
+    assert "## Schwer zu unterscheiden von" in shown
+    assert "[geringe Kompression in einem Zylinder](" in shown
+    assert "## Uncertainty" not in shown
+    app.session_state["page"] = "quantities/main_peak_g_s"
+    shown = everything(app.run())
+    assert "Wie sie bestimmt wird" in shown
+    assert "How it is computed" not in shown

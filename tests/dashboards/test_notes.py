@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboards import arriving
 from dashboards.text import message
 from pipelines.commands.decide import decide_orders
 from pipelines.decisions.photos import photos_there
@@ -87,6 +88,53 @@ def test_a_finding_carries_a_note_and_a_photo(
         open_published(home).ask("SELECT found, note, photos FROM order_events WHERE state = 'done'").row(0, named=True)
     )
     assert (told["found"], told["note"], len(told["photos"])) == ("none", "runs well, drove 20 km", 1)
+
+
+def test_a_photo_on_its_way_is_waited_for_and_then_recorded_by_itself(
+    noted: tuple[Workspace, dict[str, Any]], home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is recorded before it is there, nothing needs pressing again, and without it only when asked."""
+    monkeypatch.setenv("VANSNAP_HOME", str(home))
+    order = noted[1]["order_id"]
+    on_its_way = [1]
+    monkeypatch.setattr("dashboards.arriving.waiting", lambda here: 0 if here else on_its_way[0])
+    source = f"from dashboards import decide\ndecide._note_form({order!r})\n"
+
+    def kept() -> int:
+        return len(order_queries.noted(open_published(home), [order])[order])
+
+    app = AppTest.from_string(source, default_timeout=60).run()
+    app.text_input(key="decide-person").set_value("B. Fitter").run()
+    app = app.button(key=f"save-note-{order}").click().run()
+    assert "The photo is still on the way" in app.warning[0].value
+    assert kept() == 1
+    app.file_uploader(key=f"photos-{order}").set_value(("late.png", picture("PNG", shade=90), "image/png")).run()
+    assert not app.exception
+    assert kept() == 2
+    app = AppTest.from_string(source, default_timeout=60).run()  # another visit: it never comes
+    app.text_input(key="decide-person").set_value("B. Fitter").run()
+    app.text_area(key=f"noted-{order}").set_value("no picture").run()
+    app = app.button(key=f"save-note-{order}").click().run()
+    app.button(key=f"without-{order}").click().run()
+    newest = order_queries.noted(open_published(home), [order])[order]
+    assert ("no picture", 0) in [(row["note"], len(row["photos"] or [])) for row in newest]
+
+
+def test_which_files_are_on_their_way_is_told_by_session_and_form() -> None:
+    from streamlit.runtime.memory_uploaded_file_manager import MemoryUploadedFileManager
+    from streamlit.runtime.uploaded_file_manager import UploadedFileRec
+
+    manager = MemoryUploadedFileManager("/upload")
+    given = arriving._watched(manager)
+    one, other = manager.get_upload_urls("mine", ["a.jpg", "b.jpg"])
+    manager.add_file("mine", UploadedFileRec(one.file_id, "a.jpg", "image/jpeg", b"x"))
+    assert arriving._watched(manager) is given
+    assert set(given["mine"]) == {one.file_id, other.file_id}
+    manager.remove_file("mine", one.file_id)
+    assert set(given["mine"]) == {other.file_id}
+    assert manager.get_files("mine", [one.file_id]) == []
+    manager.remove_session_files("mine")
+    assert given == {}
 
 
 def test_notes_and_photos_stand_on_the_vans_page_until_they_are_taken_back(

@@ -35,7 +35,14 @@ def reads(monkeypatch: pytest.MonkeyPatch) -> Given:
 
 def document(names: list[str], **against: Any) -> dict[str, Any]:
     """A document of `vansnap read`."""
-    held = {"van": None, "verdict": "same", "sent_back": False, "check_family": False, "check_van": False}
+    held = {
+        "van": None,
+        "verdict": "same",
+        "sent_back": False,
+        "check_family": False,
+        "check_van": False,
+        "on_list": None,
+    }
     held |= {"limit_crossed": False}
     held |= {"facts": [Fact.of("van_same", count=3).row()], "quantities": [], "representative": None}
     held |= {"repeats": {"main_peak_g_s": {"repeat_u": 1.5, "repeat_from": "visit"}}}
@@ -203,6 +210,54 @@ def test_a_van_beyond_its_family_is_judged_with_the_doubt_first(
     assert app.warning[0].value.startswith("## Check van and recorder")
     assert app.success[0].value.startswith("## Keep it")
     assert len(app.error) == 1
+
+
+@pytest.mark.parametrize(
+    ("verdict", "box"), [("same", "info"), ("better", "info"), ("few", "warning"), ("worse", "error")]
+)
+def test_a_listed_van_is_never_green_and_leads_to_its_page(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch, verdict: str, box: str
+) -> None:
+    from dashboards import read_one_now
+
+    fact = Fact.of("van_on_list", van="N-01", week="2026-W20", urgency="now", cause="fuel_delivery_weak")
+    listed = {"week": "2026-W20", "urgency": "now", "facts": [fact.row()]}
+    heard = document(["1.csv"], van="N-01", verdict=verdict, on_list=listed)
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
+    assert not app.exception
+    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Keep it"]
+    assert any("The van: " in shown.value for shown in getattr(app, box))
+    assert "on the list of 2026-W20, now: [weak fuel delivery](" in told(app).replace("\\", "")
+    assert "Why N\\-01 is on the list" in told(app)
+
+
+def test_where_no_snap_is_good_the_head_says_that_something_is_missing(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dashboards import read_one_now
+
+    usable = document(["1.csv", "2.csv"])
+    for capture in usable["captures"]:
+        capture |= {"grade": "usable", "shown_grade": "usable"}
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: usable)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"), ("2.csv", b"y"))
+    assert any(shown.value.startswith("## Keep it, with something missing") for shown in app.info)
+    assert not any(shown.value.startswith("## Keep it") for shown in app.success)
+
+
+def test_too_few_quantities_are_not_green_of_a_van_that_is_not_listed_either(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dashboards import read_one_now
+
+    few = document(["1.csv"], verdict="few", facts=[Fact.of("van_few_own", count=2, out_of=9).row()])
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: few)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
+    assert len(app.success) == 1
+    assert "## The van: too few quantities to say" in app.warning[0].value
+    assert "in 2 of 9 quantities" in app.warning[0].value
+    assert "on the list" not in told(app)
 
 
 def test_a_snap_to_repeat_says_why_in_one_line(view: View, reads: Given, monkeypatch: pytest.MonkeyPatch) -> None:

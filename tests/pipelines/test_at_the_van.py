@@ -8,12 +8,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for_snap
+from data_contracts.facts.rendering import render
 from pipelines.cli import run
 from pipelines.commands.at_the_van import Target
 from pipelines.commands.read import read_file
 from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
+from pipelines.read_side import queries
+from pipelines.read_side.published import open_published
+from pipelines.read_side.van_card import in_short_of
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.register import load_families
 from pipelines.workspace.workspace import Workspace, make_workspace
@@ -75,6 +80,26 @@ def test_the_board_and_the_command_say_the_same(judged_small: Workspace, capsys:
     assert lean["own"]["low"] < lean["own"]["expected"] < lean["own"]["high"] < lean["limit"] < lean["value"]
     assert lean["family"]["low"] < lean["own"]["low"]
     assert lean["own"]["verdict"] == lean["family"]["verdict"] == "worse"
+
+
+def test_a_listed_van_is_said_to_be_listed_whatever_the_snap_says(
+    judged_small: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Cause, urgency and the line in short are those of the list; a van that is not on it is told nothing of the kind."""
+    published = open_published(judged_small.root)
+    week = queries.weeks(published)[0]
+    row = queries.van_on_list(published, LEAN, week)
+    assert row is not None
+    told = {"now": "now", "plan": "to be planned", "watch": "to be watched"}[str(row["urgency"])]
+    cause = EVERY_CAUSE.get(str(row["leading_cause"]))
+    named = "" if cause is None else f": {cause.title.en}"
+    line = f"  Whatever this recording says, {LEAN} is on the list of {week}, {told}{named}."
+    short = render(in_short_of(published, [row], week)[LEAN])
+    for recording in (recordings(LEAN, LAST)[0], recordings(LEAN, REPAIRED)[0]):
+        lines = said(capsys, recording, "--van", LEAN, "--home", judged_small.root)
+        assert lines[lines.index(line) + 1] == f"  {short}"
+    calm = json.loads(said(capsys, recordings(WELL, CALM)[0], "--van", WELL, "--home", judged_small.root, "--json")[0])
+    assert calm["against"]["on_list"] is None
 
 
 def test_a_repair_is_proven_or_not_on_the_spot(judged_small: Workspace, capsys: pytest.CaptureFixture[str]) -> None:

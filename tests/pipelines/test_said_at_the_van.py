@@ -40,7 +40,14 @@ def quantity(name: str, **changes: Any) -> dict[str, Any]:
 
 
 def against(**changes: Any) -> dict[str, Any]:
-    found = {"van": "V1", "verdict": "same", "sent_back": False, "check_family": False, "check_van": False}
+    found = {
+        "van": "V1",
+        "verdict": "same",
+        "sent_back": False,
+        "check_family": False,
+        "check_van": False,
+        "on_list": None,
+    }
     found |= {"limit_crossed": False, "facts": [WITHIN, NOTHING]}
     return found | {"quantities": [], "representative": None, "proof": None, "asks_for_work": False} | changes
 

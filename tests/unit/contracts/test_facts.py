@@ -20,6 +20,7 @@ from data_contracts.tables import TABLES
 PLACE = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
 SAMPLE_WORDS = {
     "shared": "fuel_station",
+    "urgency": "plan",
     "value": "B7",
     "since": "2026-W12",
     "onset": "2026-W09",

@@ -136,6 +136,25 @@ def test_a_healthy_visit_is_the_same(past: VanPast) -> None:
     assert found.facts[1].numbers == {"count": WEEKS, "vans": VANS}
 
 
+def test_too_few_quantities_say_how_little_the_verdict_rests_on(past: VanPast) -> None:
+    """Fewer than half of what the van's own past knows is no verdict, be it the same or better; half is one that says so."""
+    half = dict(list(LEVELS.items())[: len(LEVELS) // 2])
+    few = dict(list(half.items())[:2])
+    found = judge(past, few)
+    assert found.verdict == "few"
+    assert render(found.facts[0]).startswith("Held against its own past in 2 of 6 quantities: too few to say")
+    assert "2 von 6 Größen" in render(found.facts[0], "de")
+    assert not any(fact.code == "van_same" for fact in found.facts)
+    enough = judge(past, half)
+    assert enough.verdict == "same"
+    assert render(enough.facts[0]) == (
+        "All 3 quantities held against what is expected are as expected; of this van 6 are known."
+    )
+    assert judge(past, {"lambda_full_throttle": 1.09}).verdict == "worse"  # one that hurts is enough
+    new = judge(past_of("new", "one", *fleet()), few, van="new")
+    assert (new.verdict, new.facts[0].code) == ("few", "van_few_family")
+
+
 def test_what_was_outside_and_is_back_is_better() -> None:
     captures, trends = fleet()
     last = (pl.col("van_id") == "V00") & (pl.col("week") == f"2026-W{WEEKS:02d}")
@@ -145,6 +164,9 @@ def test_what_was_outside_and_is_back_is_better() -> None:
     found = judge(known, LEVELS)
     assert found.verdict == "better"
     assert render(found.facts[0]).endswith("at the last visit 1.09.")
+    alone = judge(known, {"lambda_full_throttle": LEVELS["lambda_full_throttle"]})
+    assert alone.verdict == "few"  # what is back is said, and that nothing else was read
+    assert [fact.code for fact in alone.facts[:2]] == ["van_few_own", "van_back"]
     proof = prove_repair(*levels_of(found, known), ["lambda_full_throttle"])
     assert proof.verdict == "proven"
     assert (
