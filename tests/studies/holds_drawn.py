@@ -36,7 +36,7 @@ from tests.studies.feet import KINDS as FEET
 from tests.studies.holds_truth import Event, tell, tell_log
 from tests.studies.reading_analytic import draw_snap
 from tests.studies.reading_analytic import record as record_analytic
-from tests.studies.reading_fleet import recorders
+from tests.studies.reading_fleet import OFFSET_V, recorders
 
 Floats = NDArray[np.float64]
 HOLDS = (0.15, 0.25, 0.4, 0.6, 0.95)
@@ -145,7 +145,9 @@ def _other(hold: float, kind: str, count: int, rng: np.random.Generator) -> list
         capture = record(run, rng)
         _, clean, _ = sensor_traces(run)
         label = f"{name} {capture.truth['rate_hz']:g} Hz {foot.hold_s:.2f}"
-        event = Event(capture.waveform, family_of(name), capture.conditions, "other", label)
+        # as in use, where the recorder's profile states it
+        conditions = replace(capture.conditions, recorder_offset_u_v=OFFSET_V)
+        event = Event(capture.waveform, family_of(name), conditions, "other", label)
         events.append(_seen(event, Seen(time, air_flow(engine_kind, clean), out[:, 6], out[:, 2]), foot, rng))
     return events
 
@@ -207,7 +209,11 @@ def _with_added(wave: Waveform, fam: Family, t: Floats, added: Floats) -> Wavefo
     name = fam.airflow_sensor.channel
     raw, flow = table_of(fam.airflow_sensor)
     signal = wave.channels[name].astype(np.float64)
-    more = np.interp(np.interp(signal, raw, flow) + np.interp(wave.time_s, t, added), flow, raw)
+    # a control unit that repeats a value for a while repeats what was added to it too
+    fresh = np.concatenate(([True], signal[1:] != signal[:-1]))
+    said_at = wave.time_s[np.maximum.accumulate(np.where(fresh, np.arange(signal.size), 0))]
+    at = said_at if fam.airflow_sensor.reports_flow else wave.time_s
+    more = np.interp(np.interp(signal, raw, flow) + np.interp(at, t, added), flow, raw)
     inside = (signal > raw[0]) & (signal < raw[-1])
     return make_waveform(wave.time_s, dict(wave.channels) | {name: np.where(inside, more, signal)})
 

@@ -17,7 +17,6 @@ import polars as pl
 from data_contracts.causes import CAUSE_CODES, NONE
 from data_contracts.family import Family
 from data_contracts.tables import REPAIRS, polars_schema
-from data_contracts.weeks import week_of
 from models.causes.infer import infer_causes
 from models.reading.read import METHOD
 from models.tracking.assess import TrackingSettings, assess
@@ -27,7 +26,7 @@ from tests.otherfleet.families import family_of
 from tests.otherfleet.make import make_fleet
 from tests.studies.results import write_section
 from tests.studies.sample_readings import read_fleet
-from tests.studies.structure_fleets import read_van
+from tests.studies.structure_fleets import about, read_van
 from tests.studies.tracking_run import Share
 
 SHORT_S, MIXED_S, LONG_S = (0.15, 0.6), (0.2, 1.2), (1.0, 1.5)
@@ -96,20 +95,7 @@ def second(holds_s: tuple[float, float], seed: int, vans: int, weeks: int) -> Fl
     fleet, faults, made = make_fleet(vans, weeks, seed, faulty=0.34, holds_s=holds_s)
     taken: dict[str, list[tuple[dict[str, Any], Any]]] = {}
     for row in made:
-        kept = {
-            "van_id": row.van_id,
-            "family": fleet[int(row.van_id[2:]) - 1].family,
-            "depot": row.depot,
-            "captured_at": row.captured_at,
-            "week": week_of(row.captured_at),
-            "visit": row.visit,
-            "rate_hz": row.recorder.rate_hz,
-            "length_s": row.recorder.length_s,
-            "recorder_serial": row.recorder.serial,
-            "ecu_software": "s1",
-            "fuel": row.capture.conditions.fuel,
-            "number": row.week,
-        }
+        kept = about(row, fleet[int(row.van_id[2:]) - 1].family) | {"number": row.week}
         taken.setdefault(row.van_id, []).append((kept, row.capture))
     rows = [one for mine in taken.values() for one in read_van(family_of(mine[0][0]["family"]), mine)]
     frame = pl.DataFrame(rows, infer_schema_length=None).with_columns(pl.col(pl.Float64).fill_nan(None))

@@ -18,6 +18,7 @@ from data_contracts.family import Family
 from data_contracts.weeks import week_of
 from tests.otherfleet.captures import make_capture, new_recorder
 from tests.otherfleet.families import family_of
+from tests.otherfleet.make import Row
 from tests.otherfleet.recording import Capture, Recorder
 from tests.otherfleet.structured_kinds import families_of, kind_of
 from tests.otherfleet.vans import Van, new_van, new_visit
@@ -164,6 +165,31 @@ def _read(fleet: dict[str, tuple[Van, int]], cases: list[Case], seed: int) -> pl
                 taken.append((row, capture))
         rows += read_van(family_of(van.family), taken)
     return pl.DataFrame(rows, infer_schema_length=None).with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def about(row: Row, family: str) -> dict[str, Any]:
+    """What tracking takes of one capture of the second simulator's fleet, beside its readings: `read_van` adds those.
+
+    Parameters
+    ----------
+    row : Row
+        The capture with its place in time.
+    family : str
+        Of its van.
+    """
+    return {
+        "van_id": row.van_id,
+        "family": family,
+        "depot": row.depot,
+        "captured_at": row.captured_at,
+        "week": week_of(row.captured_at),
+        "visit": row.visit,
+        "rate_hz": row.recorder.rate_hz,
+        "length_s": row.recorder.length_s,
+        "recorder_serial": row.recorder.serial,
+        "ecu_software": "s1",
+        "fuel": row.capture.conditions.fuel,
+    }
 
 
 def read_van(family: Family, taken: list[tuple[dict[str, Any], Capture]]) -> Iterable[dict[str, Any]]:

@@ -13,7 +13,6 @@ import numpy as np
 import polars as pl
 
 from data_contracts.family import Family
-from data_contracts.weeks import week_of
 from models.tracking.assess import TrackingSettings
 from models.tracking.charts.family_limits import family_limits
 from tests.otherfleet.captures import make_capture
@@ -22,7 +21,7 @@ from tests.otherfleet.make import FIRST_WEEK, Fault, make_fleet
 from tests.otherfleet.recording import Recorder
 from tests.otherfleet.vans import Van, Visit
 from tests.studies.sample_readings import ReadFleet
-from tests.studies.structure_fleets import read_van
+from tests.studies.structure_fleets import about, read_van
 from tests.studies.tracking import forecast_lines, forecasts
 from tests.studies.tracking_run import weekly_states
 from tests.studies.true_levels import LIMITED, crossed_share
@@ -39,20 +38,8 @@ def other_fleet(seed: int) -> tuple[ReadFleet, pl.DataFrame]:
     names = [f"OV{n + 1:03d}" for n in range(len(vans))]
     taken = {name: [] for name in names}
     for row in rows:
-        about = {
-            "van_id": row.van_id,
-            "family": vans[names.index(row.van_id)].family,
-            "depot": row.depot,
-            "captured_at": row.captured_at,
-            "week": week_of(row.captured_at),
-            "visit": row.visit,
-            "rate_hz": row.recorder.rate_hz,
-            "length_s": row.recorder.length_s,
-            "recorder_serial": row.recorder.serial,
-            "ecu_software": "S1",
-            "fuel": row.capture.conditions.fuel,
-        }
-        taken[row.van_id].append((about, row.capture))
+        family = vans[names.index(row.van_id)].family
+        taken[row.van_id].append((about(row, family), row.capture))
     read = [row for van, name in zip(vans, names, strict=True) for row in read_van(families[van.family], taken[name])]
     frame = pl.DataFrame(read, infer_schema_length=None).with_columns(pl.col(pl.Float64).fill_nan(None))
     truth = pl.DataFrame({"van_id": names, "cause": [fault.cause or "" for fault in faults]})
