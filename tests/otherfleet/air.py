@@ -6,9 +6,11 @@ import numpy as np
 from numba import njit
 
 from tests.otherfleet.parameters import GAS_CONSTANT, STEP_S, WORK_PER_AIR, Engine
-from tests.otherfleet.structures import LIMITERS
+from tests.otherfleet.structures import FUELLINGS, LIMITERS
 
 PLATE_CLOSES = float(LIMITERS.index("throttle"))
+BY_METERED, BY_PRESSURE, BY_PLATE = (float(FUELLINGS.index(name)) for name in ("metered", "pressure", "plate"))
+_HELD_TO_METERED_S = 0.5  # a reckoned flow follows the metered one with this lag
 
 
 class Foot(NamedTuple):
@@ -18,6 +20,7 @@ class Foot(NamedTuple):
     plate: float  # [1]
     released_s: float  # since the foot began to lift
     ceiling: float  # widest opening that the limit of speed leaves [1]
+    torque: float  # asked for, of all there is [1]
 
 
 class IdleAir(NamedTuple):
@@ -47,6 +50,7 @@ class Metered(NamedTuple):
     indicated: float  # [kg/s]
     held: float  # in the plenum, as the control unit reckons [kg]
     drawn: float  # into the cylinders, as the control unit reckons [kg/s]
+    factor: float  # metered flow over the one reckoned by pressure or plate, as learned [1]
 
 
 @njit(cache=True, fastmath=True)
@@ -103,7 +107,8 @@ def idling(e: Engine) -> tuple[IdleAir, Air, Metered]:
     indicated = flow * (1.0 + e.reads_idle)
     held = indicated * e.plenum * 120.0 / (e.displacement * fill * e.idle_rpm)
     air = Air(mass, 0.0, flow, 0.0, flow / e.full_flow, pressure, fill, need)
-    return IdleAir(area, 0.25 * area), air, Metered(flow, indicated, held, indicated)
+    factor = indicated / (need if e.fuelling == BY_PRESSURE else flow)
+    return IdleAir(area, 0.25 * area), air, Metered(flow, indicated, held, indicated, factor)
 
 
 @njit(cache=True, fastmath=True)
@@ -137,10 +142,14 @@ def move_foot(e: Engine, foot: Foot, t: float, rpm: float) -> Foot:
     if e.limiter == PLATE_CLOSES:
         closing = 0.9 if rpm > e.limit_rpm - 120.0 else -0.9  # [1/s]
         ceiling = min(max(ceiling - closing * STEP_S, 0.3), 1.0)
-    plate = foot.plate + (min(pressed * e.plate_max, ceiling) - foot.plate) * STEP_S / e.plate_lag_s
+    torque, opened = foot.torque, pressed
+    if e.torque_lag_s > 0.0:
+        torque += (pressed - torque) * STEP_S / e.torque_lag_s
+        opened = torque * np.sqrt(torque)
+    plate = foot.plate + (min(opened * e.plate_max, ceiling) - foot.plate) * STEP_S / e.plate_lag_s
     if plate < 1e-4:
         plate = 0.0
-    return Foot(pressed, plate, released_s, ceiling)
+    return Foot(pressed, plate, released_s, ceiling, torque)
 
 
 @njit(cache=True, fastmath=True)
@@ -200,8 +209,25 @@ def exchange_gas(e: Engine, air: Air, area: float, rpm: float) -> Air:
 
 
 @njit(cache=True, fastmath=True)
-def meter(e: Engine, air: Air, foot: Foot, held: float, rpm: float) -> Metered:
-    """What the sensor meets and indicates; the control unit reckons with `held` [kg] in the plenum."""
+def reckoned_flow(e: Engine, air: Air, filled: float, area: float, rpm: float) -> tuple[float, float]:
+    """Flow into the plenum and out of it [kg/s] as told by its pressure, or by the plate's area [m^2] alone.
+
+    `filled` is what the plenum gained in the step. [kg]
+    """
+    if e.fuelling == BY_PLATE:
+        up = e.ambient_pa * (1.0 + air.boost)
+        through = orifice(area, up, min(air.pressure, up), e.intake_k)
+        return through, through
+    drawn = air.pressure * filling(e, rpm) * e.displacement * rpm / 120.0 / (GAS_CONSTANT * e.charge_k)
+    return drawn + filled / STEP_S, drawn
+
+
+@njit(cache=True, fastmath=True)
+def meter(e: Engine, air: Air, filled: float, area: float, foot: Foot, before: Metered, rpm: float) -> Metered:
+    """What the sensor meets and indicates, a step on from `before`, and what the control unit makes of it.
+
+    It knows what the plenum gained in the step [kg] by its pressure, and the plate's area [m^2].
+    """
     flow = air.flow
     if foot.released_s > 0.0 and e.boost_full > 0.0:
         x = (foot.released_s - 0.16) / 0.035
@@ -213,5 +239,13 @@ def meter(e: Engine, air: Air, foot: Foot, held: float, rpm: float) -> Metered:
     span = min(max((flow - e.idle_flow) / (e.full_flow - e.idle_flow), 0.0), 1.3)
     indicated = flow * (1.0 + e.reads_idle + (e.reads_full - e.reads_idle) * span)
     emptying_s = e.plenum * 120.0 / (e.displacement * air.fill * max(rpm, 300.0))
+    held, factor = before.held, before.factor
+    if e.fuelling == BY_PRESSURE or e.fuelling == BY_PLATE:
+        into, out = reckoned_flow(e, air, filled, area, rpm)
+        told = min(max(indicated / max(into, 1e-6), 0.5), 2.0)
+        factor += (told - factor) * STEP_S / _HELD_TO_METERED_S
+        held += (factor * into - held / emptying_s) * STEP_S
+        drawn = factor * out if e.fuelling == BY_PRESSURE else held / emptying_s
+        return Metered(flow, indicated, held, drawn, factor)
     held += (indicated - held / emptying_s) * STEP_S
-    return Metered(flow, indicated, held, indicated if e.by_metered > 0.5 else held / emptying_s)
+    return Metered(flow, indicated, held, indicated if e.fuelling == BY_METERED else held / emptying_s, factor)

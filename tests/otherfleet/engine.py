@@ -64,12 +64,12 @@ def _fire(
     """
     cyl = event % int(e.cylinders)
     control = switch_fuel(e, control, foot, rpm)
-    asked = asked_fuel(e, control, load, foot, drawn, loops.short[cyl % int(e.banks)], rpm)
+    asked = asked_fuel(e, control, load, foot, event, drawn, loops.short[cyl % int(e.banks)], rpm)
     asked = film_undone(e, charges, asked, cyl, crank.omega)
     given, bubble_until = given_fuel(e, asked, load, t, control.bubble_until, cyl, crank.omega, rng)
     fuel = through_film(e, charges, given, cyl, crank.omega, load)
     close_charge(e, charges, event, crank.drawn, fuel, load, control.over, rng)
-    omega, wander = burn(e, charges, event, foot, crank, control.wander, rpm, rng)
+    omega, wander = burn(e, charges, event, foot, crank, control, rpm, rng)
     push_out(e, pipes, gas, charges, event)
     return Crank(omega, crank.angle, 0.0), Control(control.over, control.cutting, bubble_until, wander)
 
@@ -106,7 +106,7 @@ def run(e: Engine, start_s: float, steps: int, rng: np.random.Generator, out: ND
     """
     stage = 4.0 * np.pi / int(e.cylinders)
     idle, air, metered = idling(e)
-    foot, load = Foot(0.0, 0.0, 0.0, 1.0), Load(0.0, False, 0.0)
+    foot, load = Foot(0.0, 0.0, 0.0, 1.0, 0.0), Load(0.0, False, 0.0)
     crank = Crank(e.idle_rpm * np.pi / 30.0, 0.0, 0.0)
     charges, control = idling_charges(e, idle_need(e)[0]), Control(False, False, -1e9, 0.0)
     pipes = full_pipes(e)
@@ -117,8 +117,9 @@ def run(e: Engine, start_s: float, steps: int, rng: np.random.Generator, out: ND
         rpm = crank.omega * 30.0 / np.pi
         foot = move_foot(e, foot, t, rpm)
         idle = hold_idle(e, idle, foot, rpm)
-        air = exchange_gas(e, air, open_area(e, idle, foot, rpm), rpm)
-        metered = meter(e, air, foot, metered.held, rpm)
+        area, mass = open_area(e, idle, foot, rpm), air.mass
+        air = exchange_gas(e, air, area, rpm)
+        metered = meter(e, air, air.mass - mass, area, foot, metered, rpm)
         crank = turn(e, crank, air, rpm)
         load = weigh(e, load, air, foot)
         if crank.angle >= stage:
@@ -131,7 +132,7 @@ def run(e: Engine, start_s: float, steps: int, rng: np.random.Generator, out: ND
         for b in range(int(e.banks)):
             sense(e, gas, loops, b, air.drawn)
             if closed:
-                close_loop(e, loops, b)
+                close_loop(e, loops, b, t)
         if k % KEEP_EVERY == 0 and k // KEEP_EVERY < out.shape[0]:
             row = _row(metered, crank, foot, loops.seen[0], loops.seen[1], gas[0], stage)
             for channel in range(len(row)):

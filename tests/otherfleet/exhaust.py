@@ -13,8 +13,11 @@ from tests.otherfleet.structures import EXHAUSTS
 
 _EXHAUST_K = 900.0
 _DEPTH = 4096  # slugs a pipe can hold
-VOLUMES, MERGE = (float(EXHAUSTS.index(name)) for name in ("volumes", "merge"))
+VOLUMES, MERGE, POCKET = (float(EXHAUSTS.index(name)) for name in ("volumes", "merge", "pocket"))
+_POCKET = 3.0  # volume of a pocket, over that of the mixing beside it
+_PASSES = 0.35  # share of the gas at the sensor that trades places with the pocket
 _BRANCH = (0.6, 1.5)  # lengths of merging branches, over the mean
+_SWINGS_HZ = 1.5  # of the mixture about lambda 1
 _SIDES = 0.03  # of a loop that jumps: error of a ratio beyond which all is asked for [1]
 
 
@@ -26,7 +29,9 @@ class Pipes(NamedTuple):
     head: NDArray[np.int64]  # shape (2,), first slug in the pipe
     tail: NDArray[np.int64]  # shape (2,), one past the last
     held: NDArray[np.float64]  # shape (2,), volume of all [m^3]
-    before: NDArray[np.float64]  # shape (2, 2), fuel over stoichiometric in the volumes before the last [1]
+    before: NDArray[
+        np.float64
+    ]  # shape (2, 2), fuel over stoichiometric in the volumes before the last, or in pockets [1]
 
 
 class Loops(NamedTuple):
@@ -108,6 +113,10 @@ def push_out(e: Engine, pipes: Pipes, gas: NDArray[np.float64], charges: Charges
     if total > 0.0:
         at = 0 if _merges(e) else b
         gas[at] += (arrived / total - gas[at]) * (1.0 - np.exp(-total / (e.mixing / banks)))
+        if e.exhaust == POCKET:
+            traded = (gas[at] - pipes.before[at, 0]) * (1.0 - np.exp(-_PASSES * total / (e.mixing / banks)))
+            gas[at] -= traded
+            pipes.before[at, 0] += traded / _POCKET
 
 
 @njit(cache=True, fastmath=True)
@@ -126,7 +135,7 @@ def sense(e: Engine, gas: NDArray[np.float64], loops: Loops, b: int, drawn: floa
 
 
 @njit(cache=True, fastmath=True)
-def close_loop(e: Engine, loops: Loops, b: int) -> None:
+def close_loop(e: Engine, loops: Loops, b: int, t: float) -> None:
     """A bank's short trim follows what its sensor sees, a step on."""
     told = 1.0 / max(loops.seen[b], 0.15)
     if b == int(e.shift_bank):
@@ -145,7 +154,8 @@ def close_loop(e: Engine, loops: Loops, b: int) -> None:
         loops.learned[b] += e.loop_gain * min(max(told - 1.0, -0.2), 0.2) * STEP_S
         jump = e.loop_jump * min(max((told - 1.0) / _SIDES, -1.0), 1.0)
     loops.learned[b] = min(max(loops.learned[b], -0.06), 0.06)
-    loops.short[b] = loops.learned[b] + jump
+    swing = e.loop_swing * np.sin(2.0 * np.pi * _SWINGS_HZ * t)
+    loops.short[b] = loops.learned[b] + jump + swing
 
 
 @njit(cache=True, fastmath=True)

@@ -9,10 +9,14 @@ from numpy.typing import NDArray
 from tests.otherfleet.air import PLATE_CLOSES, Foot, below_idle
 from tests.otherfleet.crank import Crank, Load
 from tests.otherfleet.parameters import AIR_PER_FUEL, WORK_PER_AIR, Engine
-from tests.otherfleet.structures import LIMITERS
+from tests.otherfleet.structures import ENRICHMENTS, LIMITERS
 
 RING = 64  # charges remembered
-RETARD, FUEL_CUT, SPARK_CUT = (float(LIMITERS.index(name)) for name in ("retard", "fuel", "spark"))
+RETARD, FUEL_CUT, SPARK_CUT, IN_TURNS, RETARD_STEPS = (
+    float(LIMITERS.index(name)) for name in ("retard", "fuel", "spark", "turns", "retard_steps")
+)
+STEPPED, RAMPED, AT_ONCE = (float(ENRICHMENTS.index(name)) for name in ("stepped", "ramped", "at_once"))
+_TURN = 0.618  # of a cycle of cylinders, so that none is cut over and over
 
 
 class Charges(NamedTuple):
@@ -53,7 +57,7 @@ def idling_charges(e: Engine, idle_flow: float) -> Charges:
 def switch_fuel(e: Engine, control: Control, foot: Foot, rpm: float) -> Control:
     """Fuel is switched off above the limit of speed, or the spark, and fuel after the foot lifted; and on again."""
     over, cutting = control.over, control.cutting
-    if e.limiter == FUEL_CUT or e.limiter == SPARK_CUT:
+    if e.limiter == FUEL_CUT or e.limiter == SPARK_CUT or e.limiter == RETARD_STEPS:
         if rpm > e.limit_rpm:
             over = True
         elif rpm < e.limit_rpm - 90.0:
@@ -72,17 +76,35 @@ def switch_fuel(e: Engine, control: Control, foot: Foot, rpm: float) -> Control:
 def enriched(e: Engine, load: Load, foot: Foot, rpm: float) -> float:
     """Fuel asked for over stoichiometric: at full load, and while the plate opens. [1]"""
     ask = 1.0
-    if e.rich_by_speed > 0.5:
+    if e.enrichment == STEPPED:
         if load.full:
             part = min(max(np.floor(4.0 * rpm / e.limit_rpm) - 1.0, 0.0), 2.0) / 2.0
             ask = 1.0 + (1.0 / e.rich_target - 1.0) * part
+    elif e.enrichment == RAMPED:
+        ask = 1.0 + (1.0 / e.rich_target - 1.0) * min(load.full_s, 1.0)
+    elif e.enrichment == AT_ONCE:
+        ask = 1.0 / e.rich_target if foot.pressed > 0.8 else 1.0
     elif load.full_s > e.rich_delay_s:
         ask = 1.0 / e.rich_target + (1.0 - 1.0 / e.rich_target) * np.exp(-(load.full_s - e.rich_delay_s) / 0.08)
     return ask + e.tip_in * max(foot.pressed * e.plate_max - foot.plate, 0.0)
 
 
 @njit(cache=True, fastmath=True)
-def asked_fuel(e: Engine, control: Control, load: Load, foot: Foot, drawn: float, short: float, rpm: float) -> float:
+def cut_off(e: Engine, control: Control, foot: Foot, event: int, rpm: float) -> bool:
+    """Whether a firing gets no fuel: after the lift, or above the limit of speed."""
+    if control.cutting:
+        first = event % int(e.cylinders) % 2 == 0
+        return first or foot.released_s > e.cut_delay_s + e.cut_staged_s
+    if e.limiter == IN_TURNS:
+        share = min(max((rpm - e.limit_rpm + 120.0) / 200.0, 0.0), 1.0)
+        return (event * _TURN) % 1.0 < share
+    return control.over and e.limiter == FUEL_CUT
+
+
+@njit(cache=True, fastmath=True)
+def asked_fuel(
+    e: Engine, control: Control, load: Load, foot: Foot, event: int, drawn: float, short: float, rpm: float
+) -> float:
     """Fuel the control unit has injected at one firing, for the flow it reckons with [kg/s] and a short trim. [kg]"""
     weight = min(max((load.share - 0.35) / 0.3, 0.0), 1.0)
     trim = e.trim_idle + (e.trim_load * (e.carry if load.full else 1.0) - e.trim_idle) * weight
@@ -90,9 +112,7 @@ def asked_fuel(e: Engine, control: Control, load: Load, foot: Foot, drawn: float
     inject = drawn * 120.0 / (max(rpm, 200.0) * e.cylinders) / AIR_PER_FUEL * (1.0 + trim) * ask * e.fuel_gain
     if (e.loop_at_full > 0.5 or not load.full) and (not control.cutting):
         inject *= 1.0 + short
-    if control.cutting or (control.over and e.limiter == FUEL_CUT):
-        inject = 0.0
-    return inject
+    return 0.0 if cut_off(e, control, foot, event, rpm) else inject
 
 
 @njit(cache=True, fastmath=True)
@@ -129,7 +149,8 @@ def through_film(e: Engine, charges: Charges, given: float, cyl: int, omega: flo
     share = e.film_share * (1.0 + (0.4 * e.weak_first if cyl == 0 else 0.0))
     share = min(share * (1.0 + e.film_by_load * max(load.share - 0.35, 0.0)), 0.6)
     cycle = 4.0 * np.pi / omega
-    evaporated = charges.film[0, cyl] * (1.0 - np.exp(-cycle / e.film_s))
+    stays_s = e.film_s * (1.0 - e.film_boils * max(1.0 - load.share, 0.0))
+    evaporated = charges.film[0, cyl] * (1.0 - np.exp(-cycle / stays_s))
     charges.film[0, cyl] += share * (1.0 - e.film_slow) * given - evaporated
     if e.film_slow > 0.0:
         slowly = charges.film[1, cyl] * (1.0 - np.exp(-cycle / e.film_slow_s))
@@ -161,11 +182,12 @@ def burn(
     event: int,
     foot: Foot,
     crank: Crank,
-    wander: float,
+    control: Control,
     rpm: float,
     rng: np.random.Generator,
 ) -> tuple[float, float]:
     """Speed after the work of the charge drawn half a cycle ago [rad/s], and the wander of the spark [1]."""
+    wander = control.wander
     j = (event - int(e.cylinders) // 2) % RING
     phi = charges.phi[j]
     if charges.burns[j] <= 0.5 or phi <= 0.45:
@@ -176,6 +198,8 @@ def burn(
         efficiency = min(max(0.80 + 2.0 * below_idle(e, rpm) + e.rev_noise * wander, 0.4), 1.0)
     if e.limiter == RETARD or e.limiter == PLATE_CLOSES:
         efficiency *= min(max((e.limit_rpm - rpm) / 140.0, 0.0), 1.0)
+    if e.limiter == RETARD_STEPS and control.over:
+        efficiency *= 0.05
     strength = min(phi, 1.0) if phi < 1.0 else 1.0 - 0.5 * max(phi - 1.25, 0.0)
     work = charges.air[j] * WORK_PER_AIR * efficiency * strength * (1.0 + 0.03 * rng.standard_normal())
     return np.sqrt(crank.omega * crank.omega + 2.0 * max(work, 0.0) / e.inertia), wander

@@ -41,24 +41,27 @@ class Engine(NamedTuple):
     film_slow: float  # share of the film in a second, slow one
     film_slow_s: float
     film_by_load: float  # how much more clings at full than at idle load [1]
+    film_boils: float  # by how much sooner it goes in a vacuum [1]
     undone_share: float  # film the control unit reckons with and makes up for; 0: it does not
     undone_s: float
-    by_metered: float  # 1: fuel by the metered flow; 0: by what the cylinders draw of a reckoned plenum
+    fuelling: float  # of `structures.FUELLINGS`
     tip_in: float  # added while the plate opens, by a table [1]
     rich_target: float  # lambda asked for at full load
     rich_delay_s: float
-    rich_by_speed: float  # 1: stepped by speed; 0: after a delay at full load
+    enrichment: float  # of `structures.ENRICHMENTS`
     trim_idle: float  # learned corrections, as factors minus 1
     trim_load: float
     carry: float  # share of the load trim used at full load
     fuel_gain: float  # injectors of this van
     fuel_stoich: float  # of the fuel in the tank
     cut_delay_s: float
+    cut_staged_s: float  # every other cylinder is cut so much later
     cut_above_rpm: float
     resume_rpm: float
     loop_gain: float  # closed loop of lambda [1/s]
     loop_jump: float  # its proportional part [1]
     loop_late_s: float  # after which it believes that the side has changed
+    loop_swing: float  # of the mixture about what is asked for [1]
     loop_at_full: float  # 1: closed at full load too
     loop_waits_s: float  # after the foot has lifted
     narrowband: float
@@ -96,6 +99,7 @@ class Engine(NamedTuple):
     foot_s: float
     plate_max: float
     plate_lag_s: float
+    torque_lag_s: float  # of the torque asked for behind the pedal; 0: the plate follows the pedal
     rev_noise: float
     lift_s: float = 0.09  # from the floor up
     pause: float = 1.0  # the foot stops here on its way down, for so long [s]

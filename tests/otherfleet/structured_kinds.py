@@ -27,11 +27,15 @@ _NUMBERS = (
     "plate_lag_s",
     "pulse",
 )
+_CYLINDERS = {"dale-24-gneiss": 5, "harrow-16-gneiss": 3, "fen-30-tuff": 8, "tarn-10-tuff": 2}
+"""Where a structure has other cylinders than the family its numbers come from."""
 _BASES = {
     "flint": ("dale-24", "fen-30", "crag-18", "moor-20"),
     "slate": ("dale-24", "fen-30", "harrow-16", "tarn-10"),
     "chalk": ("dale-24", "fen-30", "tarn-10", "moor-20"),
     "basalt": ("dale-24", "fen-30", "crag-18", "harrow-16"),
+    "gneiss": ("dale-24", "fen-30", "harrow-16", "moor-20"),
+    "tuff": ("dale-24", "fen-30", "tarn-10", "crag-18"),
 }
 
 
@@ -74,4 +78,5 @@ def kind_of(name: str) -> Kind:
     numbers["bore_mm"] = kind.bore_mm * (numbers["litres"] / kind.litres) ** 0.5
     numbers["inertia"] = kind.inertia * numbers["litres"] / kind.litres
     numbers["limit_rpm"] = kind.limit_rpm * float(rng.uniform(0.93, 1.05))
-    return replace(kind, name=name, structure=STRUCTURES[structure], **numbers)  # type: ignore[arg-type]
+    cylinders = _CYLINDERS.get(name, kind.cylinders)
+    return replace(kind, name=name, cylinders=cylinders, structure=STRUCTURES[structure], **numbers)  # type: ignore[arg-type]

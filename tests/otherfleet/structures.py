@@ -1,24 +1,28 @@
-"""Structures of engine and control unit that differ in kind, not in number only: the second fleet's, and four more.
+"""Structures of engine and control unit that differ in kind, not in number only: the second fleet's, and six more.
 
-None was used in any fit. `DEVELOPED_ON` served to choose how sure the causes may be; `LEFT_OUT` served no choice. Sources of the forms, from memory: the film and how a control unit makes up for it, Aquino, SAE 810494; fast
+None was used in any fit. `DEVELOPED_ON` were looked at when the causes were worked on; `LEFT_OUT` was drawn before anything was judged on
+it and served no choice. Sources of the forms, from memory: the film and how a control unit makes up for it, Aquino, SAE 810494; fast
 and slow films and filling of the manifold, Hendricks and Sorenson, SAE 900616, and Guzzella and Onder, Introduction to
-Modeling and Control of Internal Combustion Engine Systems; volumes in series, Levenspiel, Chemical Reaction Engineering.
+Modeling and Control of Internal Combustion Engine Systems; a reckoned flow held to the metered one, the same two; volumes in
+series and a pocket beside the stream, Levenspiel, Chemical Reaction Engineering.
 The rest (limiters, enrichment, learning) is common practice, no source. Every number is invented.
 """
 
 from dataclasses import dataclass
 from typing import Literal
 
-Film = Literal["one", "two", "by_load"]
-Fuelling = Literal["plenum", "metered", "film_undone"]
-Exhaust = Literal["plug", "volumes", "merge"]
-Loop = Literal["integral", "jumping", "calm_only"]
-Enrichment = Literal["delayed", "stepped", "none"]
-Limiter = Literal["retard", "fuel", "spark", "throttle"]
-Trims = Literal["zones", "slow", "one"]
+Film = Literal["one", "two", "by_load", "boiling", "direct"]
+Fuelling = Literal["plenum", "metered", "film_undone", "pressure", "plate"]
+Exhaust = Literal["plug", "volumes", "merge", "pocket"]
+Loop = Literal["integral", "jumping", "calm_only", "swinging"]
+Enrichment = Literal["delayed", "stepped", "none", "ramped", "at_once"]
+Limiter = Literal["retard", "fuel", "spark", "throttle", "turns", "retard_steps"]
+Trims = Literal["zones", "slow", "one", "load_only"]
 Intake = Literal["column", "lag"]
-EXHAUSTS: tuple[Exhaust, ...] = ("plug", "volumes", "merge")
-LIMITERS: tuple[Limiter, ...] = ("retard", "fuel", "spark", "throttle")
+EXHAUSTS: tuple[Exhaust, ...] = ("plug", "volumes", "merge", "pocket")
+FUELLINGS: tuple[Fuelling, ...] = ("plenum", "metered", "film_undone", "pressure", "plate")
+ENRICHMENTS: tuple[Enrichment, ...] = ("delayed", "stepped", "none", "ramped", "at_once")
+LIMITERS: tuple[Limiter, ...] = ("retard", "fuel", "spark", "throttle", "turns", "retard_steps")
 
 
 @dataclass(frozen=True)
@@ -28,30 +32,39 @@ class Structure:
     Attributes
     ----------
     name : str
-    film : {"one", "two", "by_load"}
-        Fuel on the walls: one film; a fast and a slow one; one that holds more at high plenum pressure and on cold walls.
-    fuelling : {"plenum", "metered", "film_undone"}
+    film : {"one", "two", "by_load", "boiling", "direct"}
+        Fuel on the walls: one film; a fast and a slow one; one that holds more at high plenum pressure and on cold walls; one
+        that low plenum pressure boils off sooner; hardly any, for the fuel is injected into the cylinder.
+    fuelling : {"plenum", "metered", "film_undone", "pressure", "plate"}
         Fuel by the charge reckoned from a plenum; by the metered flow as it is; as the first, and what the film takes and
-        gives is made up for by a model of it.
-    exhaust : {"plug", "volumes", "merge"}
-        Gas travels as a plug and mixes at the sensor; passes volumes in series; comes in two branches of unequal length.
+        gives is made up for by a model of it; by plenum pressure and speed; by the opening of the plate: the last two are
+        held to the metered flow slowly.
+    exhaust : {"plug", "volumes", "merge", "pocket"}
+        Gas travels as a plug and mixes at the sensor; passes volumes in series; comes in two branches of unequal length;
+        travels as a plug, and some of it lingers in a pocket beside the sensor.
     after_turbine : bool
         The sensor sits further down, behind more volume.
+    far : bool
+        It sits further down still, at the end of a long pipe.
     sensor_order : {1, 2}
         Lags in series.
-    loop : {"integral", "jumping", "calm_only"}
+    loop : {"integral", "jumping", "calm_only", "swinging"}
         Closed loop: integral; proportional and integral, believing a changed side late; integral in calm running only, with
-        fuel added by a table while the plate opens.
-    enrichment : {"delayed", "stepped", "none"}
+        fuel added by a table while the plate opens; integral, and the mixture is swung about lambda 1 for the catalyst's sake.
+    enrichment : {"delayed", "stepped", "none", "ramped", "at_once"}
         At full load: after a delay; in steps of speed; none, with the loop closed there too, where the sensor gives a ratio (else
-        after a delay).
-    limiter : {"retard", "fuel", "spark", "throttle"} or None
-        Limit of speed: retards the spark, cuts fuel, cuts spark, retards at once and closes the plate slowly; None is the
-        family's.
-    trims : {"zones", "slow", "one"}
-        Learned at idle and part load each; the same, half learned; one for all loads.
+        after a delay); growing from the first; at once when the pedal is on the floor.
+    limiter : {"retard", "fuel", "spark", "throttle", "turns", "retard_steps"} or None
+        Limit of speed: retards the spark, cuts fuel, cuts spark, retards at once and closes the plate slowly, cuts the fuel of
+        more and more cylinders in turn, retards all at once and gives the spark back lower; None is the family's.
+    trims : {"zones", "slow", "one", "load_only"}
+        Learned at idle and part load each; the same, half learned; one for all loads; one for all loads, learned at part load.
     intake : {"column", "lag"}
         Flow past the sensor follows the plate as a column (second order) or with a lag (first order).
+    by_torque : bool
+        The pedal asks for torque: the plate opens late, and more slowly than the foot.
+    staged_cut : bool
+        After the lift fuel is cut on every other cylinder first, on all a little later.
     """
 
     name: str
@@ -59,12 +72,15 @@ class Structure:
     fuelling: Fuelling = "plenum"
     exhaust: Exhaust = "plug"
     after_turbine: bool = False
+    far: bool = False
     sensor_order: Literal[1, 2] = 1
     loop: Loop = "integral"
     enrichment: Enrichment = "delayed"
     limiter: Limiter | None = None
     trims: Trims = "zones"
     intake: Intake = "column"
+    by_torque: bool = False
+    staged_cut: bool = False
 
 
 PLAIN = Structure("plain")
@@ -111,7 +127,30 @@ STRUCTURES: dict[str, Structure] = {
             limiter="spark",
             trims="slow",
         ),
+        Structure(
+            "gneiss",
+            film="boiling",
+            fuelling="pressure",
+            exhaust="pocket",
+            after_turbine=True,
+            enrichment="ramped",
+            limiter="turns",
+            trims="load_only",
+            by_torque=True,
+        ),
+        Structure(
+            "tuff",
+            film="direct",
+            fuelling="plate",
+            far=True,
+            sensor_order=2,
+            loop="swinging",
+            enrichment="at_once",
+            limiter="retard_steps",
+            intake="lag",
+            staged_cut=True,
+        ),
     )
 }
-DEVELOPED_ON = ("flint", "slate")
-LEFT_OUT = ("chalk", "basalt")
+DEVELOPED_ON = ("flint", "slate", "chalk", "basalt", "gneiss")
+LEFT_OUT = ("tuff",)

@@ -12,7 +12,7 @@ from tests.otherfleet.families import Floats
 from tests.otherfleet.kinds import Kind
 from tests.otherfleet.parameters import AIR_PER_FUEL, STEP_S, Engine
 from tests.otherfleet.structured_kinds import kind_of
-from tests.otherfleet.structures import EXHAUSTS, LIMITERS
+from tests.otherfleet.structures import ENRICHMENTS, EXHAUSTS, FUELLINGS, LIMITERS
 
 KEPT_S = STEP_S * KEEP_EVERY
 _STOICH = {"E0": 14.7, "E5": 14.42, "E10": 14.13}
@@ -159,13 +159,13 @@ def _body(k: Kind, van: Van, visit: Visit, restricted: float, cold: bool) -> dic
         "ambient_pa": visit.ambient_kpa * 1e3,
         "intake_k": kelvin / dry,
         "charge_k": (0.62 * kelvin + 0.38 * (visit.coolant_c + 273.15)) / dry,
-        "film_share": k.film_share * (2.2 if cold else 1.0) * (1 + 0.8 * restricted),
+        "film_share": film_share_of(k) * (2.2 if cold else 1.0) * (1 + 0.8 * restricted),
         "film_s": k.film_s * (1 + 0.8 * restricted),
         "rich_target": 1.0 if k.unenriched else k.rich_target,
         "rich_delay_s": k.rich_delay_s,
         "trim_idle": 0.0,
         "trim_load": 0.0,
-        "carry": 1.0 if k.structure.trims == "one" else k.carry,
+        "carry": 1.0 if k.structure.trims in ("one", "load_only") else k.carry,
         "fuel_gain": 1.0,
         "fuel_stoich": _STOICH[visit.fuel],
         "cut_delay_s": k.cut_delay_s,
@@ -181,10 +181,15 @@ def _body(k: Kind, van: Van, visit: Visit, restricted: float, cold: bool) -> dic
     }
 
 
+def film_share_of(k: Kind) -> float:
+    """Share of the fuel that clings to the walls; injected into the cylinder little of it does. [1]"""
+    return k.film_share * (0.2 if k.structure.film == "direct" else 1.0)
+
+
 def _built(k: Kind, visit: Visit) -> dict[str, float]:
     """What the structure adds: films, fuelling, exhaust, sensor, loop, enrichment, limiter and intake."""
     s = k.structure
-    further = 1.6 if s.after_turbine else 1.0
+    further = 2.5 if s.far else 1.6 if s.after_turbine else 1.0
     cold_walls = 1.0 + max(85.0 - visit.coolant_c, 0.0) / 60.0
     return {
         "limiter": float(LIMITERS.index(k.limiter)),
@@ -194,16 +199,20 @@ def _built(k: Kind, visit: Visit) -> dict[str, float]:
         "film_by_load": 1.1 * cold_walls if s.film == "by_load" else 0.0,
         "undone_share": 0.8 * k.film_share if s.fuelling == "film_undone" else 0.0,
         "undone_s": 1.25 * k.film_s,
-        "by_metered": float(s.fuelling == "metered"),
+        "film_boils": 0.65 if s.film == "boiling" else 0.0,
+        "fuelling": float(FUELLINGS.index(s.fuelling)),
         "tip_in": 0.25 if s.loop == "calm_only" else 0.0,
-        "rich_by_speed": float(s.enrichment == "stepped"),
+        "enrichment": float(ENRICHMENTS.index(s.enrichment)),
+        "cut_staged_s": 0.25 if s.staged_cut else 0.0,
         "loop_jump": 0.02 if s.loop == "jumping" else 0.0,
         "loop_late_s": 0.05 if s.loop == "jumping" else 0.0,
+        "loop_swing": 0.02 if s.loop == "swinging" else 0.0,
         "loop_at_full": float(k.unenriched),
         "pipe": k.pipe_l * 1e-3 * further,
         "mixing": k.mixing_l * 1e-3 * further,
         "exhaust": float(EXHAUSTS.index(s.exhaust)),
         "second_lag": 0.35 if s.sensor_order == 2 else 0.0,
+        "torque_lag_s": 0.09 if s.by_torque else 0.0,
     }
 
 
@@ -262,6 +271,8 @@ def _learned_trims(
         trims.append(float(np.clip(need - 1.0, -0.25, 0.25)))
     if k.structure.trims == "one":
         trims = [0.5 * (trims[0] + trims[1])] * 2
+    if k.structure.trims == "load_only":
+        trims = [trims[1]] * 2
     half = 0.5 if k.structure.trims == "slow" else 1.0
     return half * trims[0], half * trims[1]
 
