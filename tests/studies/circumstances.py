@@ -116,9 +116,13 @@ def ten_readers(root: Path, folder: Path) -> str:
     )
 
 
-def _but_the_note(root: Path) -> dict[str, str]:
-    """What is there but the note that runs failed."""
-    return {key: value for key, value in state(root).items() if "last_runs" not in key}
+def _but_the_notes(root: Path) -> dict[str, str]:
+    """What is there but the notes that runs failed."""
+    return {
+        key: value
+        for key, value in state(root).items()
+        if not any(note in key for note in ("last_runs", "/logs/", "/.lock"))
+    }
 
 
 def without_locks(root: Path, folder: Path) -> str:
@@ -127,15 +131,16 @@ def without_locks(root: Path, folder: Path) -> str:
 
     place = folder / "share"
     shutil.copytree(root, place)
-    before = _but_the_note(place)
+    before = _but_the_notes(place)
     lines = []
     for number in (errno.ENOLCK, errno.EOPNOTSUPP, errno.EIO):
         with patch("fcntl.flock", side_effect=OSError(number, os.strerror(number))):
             lines.append(run(["weekly", "--home", str(place / "home")]))
-    changed = _but_the_note(place) != before
+    now = _but_the_notes(place)
+    changed = sorted(key for key in {*now, *before} if now.get(key) != before.get(key))
     return (
         f"A share without locks ({len(lines)} ways in which it may say so): {sum(code == 2 for code in lines)} ended with 2 and one line, "
-        f"{'something' if changed else 'nothing'} changed."
+        f"{', '.join(changed) or 'nothing'} changed but the notes of it."
     )
 
 
