@@ -350,7 +350,7 @@ def _ambiguities(cause: Cause, told: _Language) -> list[str]:
 
 def _consequence(consequence: Consequence, told: _Language) -> str:
     """A line of what waiting costs."""
-    means = told.of(PHRASES[f"means.{consequence.kind}"])
+    means = told.of(consequence.danger or PHRASES[f"means.{consequence.kind}"])
     size = told.say("{often} a week", often=told.number(f"{consequence.a_week:.2g}"))
     if consequence.kind not in RUNNING:
         size += told.say(", then {cost}", cost=told.number(f"{consequence.cost:,.0f}"))

@@ -1,7 +1,16 @@
 """Causes in the air path, from the air-mass sensor to the inlet."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
+from data_contracts.causes.record import (
+    PERIODIC_TEST,
+    STALLING_AND_BRAKES,
+    Ambiguity,
+    Cause,
+    Consequence,
+    Job,
+    Planted,
+    Shows,
+)
 
 AIR_PATH: tuple[Cause, ...] = (
     Cause(
@@ -344,7 +353,7 @@ AIR_PATH: tuple[Cause, ...] = (
         ),
         # A hose that gives way stalls the van, and takes the help of the brakes with it.
         if_left=(
-            Consequence("hazard", 0.0005, 20000.0, grows=2.0, endangers=True),
+            Consequence("hazard", 0.0005, 20000.0, grows=2.0, danger=STALLING_AND_BRAKES),
             Consequence("stranding", 0.02, 600.0, grows=2.0),
             Consequence("emission_test", 0.6 / 52, 150.0, source=PERIODIC_TEST),
             Consequence("fuel", 2.0),

@@ -1,7 +1,18 @@
 """Causes in fuel and ignition."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import MISFIRE, PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
+from data_contracts.causes.record import (
+    FIRE,
+    MISFIRE,
+    PERIODIC_TEST,
+    STALLING,
+    Ambiguity,
+    Cause,
+    Consequence,
+    Job,
+    Planted,
+    Shows,
+)
 
 FUEL_AND_IGNITION: tuple[Cause, ...] = (
     Cause(
@@ -34,7 +45,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         ),
         # Growing lean while held burns valves; in the end the pump stops, at times in traffic.
         if_left=(
-            Consequence("hazard", 0.0003, 20000.0, endangers=True),
+            Consequence("hazard", 0.0003, 20000.0, danger=STALLING),
             Consequence("engine", 0.008, 4000.0, grows=2.0),
             Consequence("stranding", 0.05, 600.0, grows=2.0),
             Consequence("power", 8.0),
@@ -184,7 +195,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         ),
         # Petrol washes the bore and fills the sump; vapour and leaks burn; rich gas heats the catalyst.
         if_left=(
-            Consequence("hazard", 0.0005, 20000.0, endangers=True),
+            Consequence("hazard", 0.0005, 20000.0, danger=FIRE),
             Consequence("engine", 0.012, 3000.0),
             Consequence("catalyst", 0.006, 1200.0),
             Consequence("emission_test", 0.7 / 52, 150.0, source=PERIODIC_TEST),
@@ -265,7 +276,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         ),
         # Where air gets in, fuel gets out; the van stops when the suction breaks.
         if_left=(
-            Consequence("hazard", 0.0004, 20000.0, endangers=True),
+            Consequence("hazard", 0.0004, 20000.0, danger=FIRE),
             Consequence("engine", 0.004, 4000.0),
             Consequence("stranding", 0.04, 600.0),
             Consequence("power", 4.0),

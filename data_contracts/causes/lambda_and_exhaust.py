@@ -1,7 +1,7 @@
 """Causes in the lambda sensor and the exhaust."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
+from data_contracts.causes.record import FUMES, PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
 
 LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
     Cause(
@@ -327,7 +327,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
         ),
         # Fumes under the bonnet reach the cab.
         if_left=(
-            Consequence("hazard", 0.0006, 20000.0, endangers=True),
+            Consequence("hazard", 0.0006, 20000.0, danger=FUMES),
             Consequence("emission_test", 0.6 / 52, 150.0),
             Consequence("fuel", 1.5),
         ),

@@ -66,6 +66,16 @@ class Job:
         return (*self.steps, PROVE)
 
 
+FIRE = Words("petrol can escape and catch fire", "Benzin kann austreten und sich entzünden")
+STALLING = Words("the engine can stop in traffic", "der Motor kann im Verkehr stehen bleiben")
+STALLING_AND_BRAKES = Words(
+    "the engine can stop in traffic, and the brakes lose their servo help",
+    "der Motor kann im Verkehr stehen bleiben, und den Bremsen fehlt dann die Kraftverstärkung",
+)
+FUMES = Words("exhaust fumes can reach the cab", "Abgase können in den Fahrerraum gelangen")
+"""Ways in which people may come to harm, within a sentence; common practice, no source."""
+
+
 @dataclass(frozen=True)
 class Consequence:
     """One thing that waiting may cost, for a van of ordinary duty.
@@ -80,8 +90,8 @@ class Consequence:
         What it costs when it comes; 0 for power and fuel. [currency]
     grows : float
         Power of the severity that `a_week` goes with: 1 in proportion, 2 where a small fault does little.
-    endangers : bool
-        People may come to harm: goes first.
+    danger : Words, optional
+        How people may come to harm, which goes first; only a hazard has it.
     source : str
         Where the figures are from.
     """
@@ -90,12 +100,14 @@ class Consequence:
     a_week: float
     cost: float = 0.0
     grows: float = 1.0
-    endangers: bool = False
+    danger: Words | None = None
     source: str = COMMON_PRACTICE
 
     def __post_init__(self) -> None:
         if (self.cost > 0) == (self.kind in RUNNING):
             raise ValueError(f"consequence {self.kind}: power and fuel cost by the week, the others when they come")
+        if (self.kind == "hazard") != (self.danger is not None):
+            raise ValueError(f"consequence {self.kind}: a hazard names its danger, nothing else does")
 
 
 @dataclass(frozen=True)
@@ -247,6 +259,11 @@ class Cause:
         return max(self.found_by, key=lambda test: self.found_by[test], default="")
 
     @property
+    def danger(self) -> Words | None:
+        """How people may come to harm while it waits; None where they don't."""
+        return next((one.danger for one in self.if_left if one.danger is not None), None)
+
+    @property
     def endangers(self) -> bool:
         """Whether people may come to harm while it waits."""
-        return any(consequence.endangers for consequence in self.if_left)
+        return self.danger is not None

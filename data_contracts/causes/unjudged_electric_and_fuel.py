@@ -1,7 +1,17 @@
 """Causes in wiring and fuel that are not judged from snaps: injector circuit, heater, ground, wrong fuel, rail pressure."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import MISFIRE, PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
+from data_contracts.causes.record import (
+    FIRE,
+    MISFIRE,
+    PERIODIC_TEST,
+    Ambiguity,
+    Cause,
+    Consequence,
+    Job,
+    Planted,
+    Shows,
+)
 
 _CYLINDERS = range(1, 9)
 
@@ -339,7 +349,7 @@ UNJUDGED_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
         ),
         # Lean under load; fuel that leaks at high pressure burns.
         if_left=(
-            Consequence("hazard", 0.0003, 20000.0, endangers=True),
+            Consequence("hazard", 0.0003, 20000.0, danger=FIRE),
             Consequence("engine", 0.008, 4000.0, grows=2.0),
             Consequence("stranding", 0.03, 600.0, grows=2.0),
             Consequence("power", 8.0),

@@ -439,6 +439,30 @@ def _cause(rendering: _Rendering, word: str) -> str:
     )
 
 
+def _means(rendering: _Rendering, word: str) -> str:
+    means = means_words(word, rendering.fact.words.get("cause")).in_language(rendering.language)
+    return f"{means}; {rendering.phrase('means.before_driving')}" if word == "hazard" else means
+
+
+def means_words(means: str, cause: str | None = None) -> Words:
+    """What it means to leave something as it is, within a sentence.
+
+    Parameters
+    ----------
+    means : str
+        Kind of the consequence.
+    cause : str, optional
+        The cause that is left: it says how people may come to harm.
+
+    Returns
+    -------
+    Words
+    """
+    known = EVERY_CAUSE.get(cause or "")
+    danger = known.danger if known is not None and means == "hazard" else None
+    return danger or PHRASES[f"means.{means}"]
+
+
 def _feature(rendering: _Rendering, word: str) -> str:
     title = FEATURES[word].words.in_language(rendering.language)
     second = (rendering.fact.quantity or "").startswith(BANK2_PREFIX)
@@ -452,7 +476,7 @@ _WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
     "flag": _flag,
     "cause": _cause,
     "urgency": lambda rendering, word: rendering.phrase(f"urgency.{word}"),
-    "means": lambda rendering, word: rendering.phrase(f"means.{word}"),
+    "means": _means,
     "fault_code": lambda rendering, word: FAULT_CODES[word].says.in_language(rendering.language),
     "test": lambda rendering, word: rendering.inside(TESTS[word].title),
     "feature": _feature,

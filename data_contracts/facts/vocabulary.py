@@ -653,8 +653,12 @@ PHRASES: dict[str, Words] = {
     "moved.more": Words("more than expected", "mehr als erwartet"),
     "moved.fewer": Words("fewer than expected", "weniger als erwartet"),
     "means.hazard": Words(
-        "people may come to harm (fire, fumes, stalling in traffic)",
-        "Menschen können zu Schaden kommen (Brand, Abgase, Liegenbleiben im Verkehr)",
+        "people may come to harm",
+        "Menschen können zu Schaden kommen",
+    ),
+    "means.before_driving": Words(
+        "the workshop says whether it may be driven until then",
+        "die Werkstatt sagt, ob es bis dahin fahren darf",
     ),
     "means.engine": Words(
         "the engine or its turbocharger can be damaged", "Motor oder Turbolader können Schaden nehmen"

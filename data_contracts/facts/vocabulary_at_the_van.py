@@ -45,14 +45,14 @@ AT_THE_VAN = (
     ),
     template(
         "van_few_own",
-        "Held against its own past in {count} of {out_of} quantities: too few to say how the van is.",
-        "Mit der eigenen Vergangenheit in {count} von {out_of} Größen verglichen: zu wenige, um zu sagen, wie es dem Fahrzeug geht.",
+        "Held against its own past in {count} of {out_of:# quantity/# quantities}: too few to say how the van is.",
+        "Mit der eigenen Vergangenheit in {count} von {out_of:# Größe/# Größen} verglichen: zu wenige, um zu sagen, wie es dem Fahrzeug geht.",
         "count out_of",
     ),
     template(
         "van_few_family",
-        "Held against its family in {count} of {out_of} quantities: too few to say how the van is.",
-        "Mit der Motorfamilie in {count} von {out_of} Größen verglichen: zu wenige, um zu sagen, wie es dem Fahrzeug geht.",
+        "Held against its family in {count} of {out_of:# quantity/# quantities}: too few to say how the van is.",
+        "Mit der Motorfamilie in {count} von {out_of:# Größe/# Größen} verglichen: zu wenige, um zu sagen, wie es dem Fahrzeug geht.",
         "count out_of",
     ),
     template(

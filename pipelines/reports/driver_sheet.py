@@ -6,7 +6,7 @@ from typing import Any
 
 from data_contracts.causes import CAUSES, EVERY_CAUSE
 from data_contracts.errors import InputError
-from data_contracts.facts.vocabulary import PHRASES
+from data_contracts.facts.rendering import means_words
 from data_contracts.jobs import JOBS
 from data_contracts.weeks import week_start
 from models.work.urgency import worst_of
@@ -92,8 +92,8 @@ def _found(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, re
     if code not in CAUSES:
         return message(f"driver.changed_{urgency}"), [message("driver.not_certain")]
     sure = "sure" if (probability or 0.0) >= SURE else "likely" if (probability or 0.0) >= LIKELY else "maybe"
-    means = PHRASES[f"means.{_means(listed, code)}"]
-    told = [f"{message(f'driver.{sure}')} {_cause(code)}", message("driver.means", means=contract(means))]
+    means = contract(means_words(_means(listed, code), code))
+    told = [f"{message(f'driver.{sure}')} {_cause(code)}", message("driver.means", means=means)]
     return message(f"driver.changed_{urgency}"), told
 
 
