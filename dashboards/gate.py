@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from dashboards.audited import Audited
 from dashboards.monitored import PATHS, Monitored
 from data_contracts.errors import VansnapError
 from pipelines.storage.atomic_files import write_atomically
@@ -182,6 +183,7 @@ class Gate:
         self._known = _Known(home / "settings.toml")
         self._ended = _Ended(home / ENDED)
         self._monitored = Monitored(home)
+        self._audited = Audited(home)
         self._offered: dict[str, dict[str, Person | None]] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -218,11 +220,16 @@ class Gate:
             return
         if path == _LOGOUT and login is not None:
             self._ended.add(login.key)
+            self._audited.left(login.key, login.claims)
             self._offered.pop(login.key, None)
         if path.startswith(_CLOSED) and person is None and scope["method"] != "OPTIONS":
             await _refuse(scope, send, 403, "log in first")
         elif path.startswith(_MEDIA) and self._offers(login).get(path.removeprefix(_MEDIA)) != person:
+            if login is not None:
+                self._audited.refused(login.key, login.claims)
             await _refuse(scope, send, 403, "open the page again: what you may see has changed")
+        elif path.startswith(_MEDIA) and login is not None and person is not None:
+            await self._app(scope, receive, self._audited.handing_out(send, login.key, person))
         else:
             await self._app(scope, receive, send)
 
@@ -231,6 +238,8 @@ class Gate:
     ) -> None:
         """An open page: it ends with the rights it was opened with, and what it offers is noted."""
         ended = False
+        if login is not None:
+            self._audited.opened(login.key, login.claims, person)
 
         async def hear() -> Message:
             nonlocal ended

@@ -21,9 +21,10 @@ from data_contracts.tables import ORDER_EVENTS, READ_FROM_WORDS, REPAIRS, WORK_O
 from models.work.order_states import OrderEvent, OrderStatus, check_event, replay
 from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.decisions.photos import is_photo
-from pipelines.decisions.proofs import proof_statistics_of
+from pipelines.decisions.proofs import PERSON, proof_statistics_of
 from pipelines.storage.atomic_files import clear_drafts
 from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.log import audit
 from pipelines.workspace.workspace import Workspace
 
 T = TypeVar("T")
@@ -47,7 +48,10 @@ def record(workspace: Workspace, event: OrderEvent) -> Path:
     Path
         Its file.
     """
-    return write_decision(workspace.decisions / f"{event.event_id}{_SUFFIX}", asdict(event))
+    path = write_decision(workspace.decisions / f"{event.event_id}{_SUFFIX}", asdict(event))
+    if event.person != PERSON:
+        audit(workspace, "decided", event.person, order=event.order_id, state=event.state, decision=event.event_id)
+    return path
 
 
 def pending(workspace: Workspace) -> list[OrderEvent]:

@@ -19,6 +19,7 @@ from data_contracts.states import ITEM_DECISIONS
 from data_contracts.tables import ITEM_EVENTS, polars_schema
 from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.log import audit
 from pipelines.workspace.workspace import Workspace
 
 _FOLDER = "quarantine"
@@ -82,7 +83,10 @@ def record_item(workspace: Workspace, decision: ItemDecision) -> Path:
     """
     folder = workspace.decisions / _FOLDER
     folder.mkdir(exist_ok=True)
-    return write_decision(folder / f"{decision.event_id}.json", asdict(decision))
+    path = write_decision(folder / f"{decision.event_id}.json", asdict(decision))
+    told = {"item": decision.item_id, "state": decision.state, "decision": decision.event_id}
+    audit(workspace, "decided", decision.person, **told)
+    return path
 
 
 def take_in_item_decisions(workspace: Workspace, warehouse: Warehouse) -> int:

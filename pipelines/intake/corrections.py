@@ -15,6 +15,7 @@ from data_contracts.errors import InputError
 from pipelines.decisions.inbox import write_decision
 from pipelines.intake.capture_dates import has_come
 from pipelines.intake.manifest import TextRow
+from pipelines.workspace.log import audit
 from pipelines.workspace.moments import parse_moment
 from pipelines.workspace.register import Register, load_register
 from pipelines.workspace.workspace import Workspace
@@ -88,7 +89,9 @@ def record_mend(workspace: Workspace, mend: Mend) -> Path:
     check_mend(mend, load_register(workspace.register))
     folder = workspace.decisions / FOLDER
     folder.mkdir(exist_ok=True)
-    return write_decision(folder / f"{mend.mend_id}.json", asdict(mend))
+    path = write_decision(folder / f"{mend.mend_id}.json", asdict(mend))
+    audit(workspace, "mended", mend.person, delivery=mend.delivery, row=mend.row, mend=mend.mend_id)
+    return path
 
 
 def check_mend(mend: Mend, register: Register) -> None:

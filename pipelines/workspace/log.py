@@ -1,12 +1,15 @@
-"""The log of a workspace: one JSON object a line, in files of bounded size.
+"""The logs of a workspace: one JSON object a line, in files of bounded size.
 
-It holds what runs, their steps and messages did: codes, times and reasons. No password, token or address of a person is written.
+One holds what runs, their steps and messages did: codes, times and reasons. The other, kept apart so that runs do not push it out,
+says who logged in, decided and downloaded. No password or token is written; names of people only to the second.
 """
 
 import fcntl
 import json
 import logging
 import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
@@ -15,6 +18,8 @@ from pipelines.workspace.workspace import Workspace
 
 FOLDER, FILE = "logs", "vansnap.jsonl"
 """Within reports/."""
+AUDIT = "audit.jsonl"
+"""Beside it: logins, decisions and downloads."""
 MOST_BYTES, FILES = 1_000_000, 5
 """Of one file, and how many there are: 5 MB at most, years of weekly runs. Of our choosing."""
 _LONGEST = 400
@@ -27,14 +32,32 @@ class _Bounded(RotatingFileHandler):
         """Leave it."""
 
 
-def log_path(workspace: Workspace) -> Path:
+def log_path(workspace: Workspace, file: str = FILE) -> Path:
     """The file that is written to; older ones beside it end in .1 to .4.
 
     Parameters
     ----------
     workspace : Workspace
+    file : str
+        Which log: `FILE` or `AUDIT`.
     """
-    return workspace.reports / FOLDER / FILE
+    return workspace.reports / FOLDER / file
+
+
+def audit(workspace: Workspace, event: str, person: str, **fields: str | float | bool | None) -> None:
+    """Say in the log of logins, decisions and downloads who did something; never fails.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    event : str
+        What was done, as a code.
+    person : str
+        Who, as decisions carry it; empty where nobody is named.
+    **fields : str, number or bool
+        More about it.
+    """
+    _add(workspace, AUDIT, event, {"person": person, **fields})
 
 
 def note(workspace: Workspace, event: str, **fields: str | float | bool | None) -> None:
@@ -48,19 +71,35 @@ def note(workspace: Workspace, event: str, **fields: str | float | bool | None) 
     **fields : str, number or bool
         More about it; text is cut to 400 characters of one line.
     """
+    _add(workspace, FILE, event, fields)
+
+
+@contextmanager
+def logs_held(workspace: Workspace) -> Iterator[None]:
+    """Keep other writers of the logs out; for milliseconds.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    folder = workspace.reports / FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    lock = os.open(folder / ".lock", os.O_RDWR | os.O_CREAT, 0o640)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # runs by hand and by schedule, messages and the board write here
+        yield
+    finally:
+        os.close(lock)
+
+
+def _add(workspace: Workspace, file: str, event: str, fields: Mapping[str, str | float | bool | None]) -> None:
     told = {name: " ".join(one.split())[:_LONGEST] if isinstance(one, str) else one for name, one in fields.items()}
     line = json.dumps(
         {"at": datetime.now(UTC).isoformat(timespec="milliseconds"), "event": event, **told}, ensure_ascii=False
     )
-    path = log_path(workspace)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock = os.open(path.with_name(".lock"), os.O_RDWR | os.O_CREAT, 0o640)
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX)  # for milliseconds: runs by hand and by schedule, and messages, write here
-            _write(path, line)
-        finally:
-            os.close(lock)
+        with logs_held(workspace):
+            _write(log_path(workspace, file), line)
     except OSError:
         return
 

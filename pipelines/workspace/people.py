@@ -83,12 +83,18 @@ def person_of(settings: "PeopleSettings", claims: Mapping[str, object]) -> Perso
         return None
     for known in settings.known:
         if known.who.casefold() in values:
-            return Person(_shown_name(claims), known.role, tuple(known.depots))
+            return Person(shown_name(claims), known.role, tuple(known.depots))
     return None
 
 
-def _shown_name(claims: Mapping[str, object]) -> str:
-    """Name and address: a name alone does not identify anybody."""
+def shown_name(claims: Mapping[str, object]) -> str:
+    """Name and address as decisions carry them: a name alone does not identify anybody.
+
+    Parameters
+    ----------
+    claims : mapping
+        Claims of the identity token.
+    """
     name, address = (" ".join(str(claims.get(key) or "").split())[:80] for key in ("name", "email"))
     if name and address:
         return f"{name} ({address})"

@@ -14,6 +14,8 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from streamlit.web.server.starlette.starlette_app_utils import create_signed_value
 
 from dashboards.gate import ENDED, Bounds, Gate, bounds
+from pipelines.workspace.log import AUDIT, log_path
+from pipelines.workspace.workspace import Workspace
 
 SECRET = "0123456789abcdef" * 4
 FILE = f"/media/{'a1' * 28}.csv"
@@ -28,6 +30,8 @@ def served(home: Path, told: Bounds) -> Gate:
     async def answered(request: Request) -> Response:
         answer = PlainTextResponse("served " + ",".join(sorted(request.cookies)))
         answer.set_cookie("another", "x", httponly=True)
+        if request.url.path == FILE:
+            answer.headers["content-disposition"] = "attachment; filename*=utf-8''list%20of%20M%C3%BCnchen.csv"
         return answer
 
     async def page(socket: WebSocket) -> None:
@@ -174,3 +178,32 @@ def test_cookies_are_for_https_only_where_the_board_is_reached_by_it(client: Tes
     plain = bounds("127.0.0.1", "", "http://127.0.0.1:8501/oauth2callback", login=True)
     near = TestClient(served(home, plain), base_url="http://127.0.0.1:8501")
     assert "Secure" not in near.get("/").headers["set-cookie"]
+
+
+def test_who_came_downloaded_and_left_is_on_record_and_who_was_not_let_in(client: TestClient, home: Path) -> None:
+    picture = f"/media/{'b2' * 28}.png"
+    for claims in ({"name": "Ann Baker"}, {"name": "Ann Baker"}, {"email": "bob@example.org", "nonce": "2"}):
+        client.cookies.clear()
+        client.cookies.update(cookie(**claims))
+        with client.websocket_connect(FAR) as page:
+            page.send_bytes(b"hello")
+            page.receive_bytes()
+            client.get(FILE)
+    client.cookies.clear()
+    client.cookies.update(cookie(name="Ann Baker"))
+    assert client.get(picture).status_code == 403
+    client.get("/auth/logout")
+    told = [json.loads(line) for line in log_path(Workspace(home), AUDIT).read_text(encoding="utf-8").splitlines()]
+    ann, bob = "Ann Baker (ann@example.org)", "bob@example.org"
+    assert [(one["event"], one["person"]) for one in told] == [
+        ("login", ann),
+        ("downloaded", ann),
+        ("downloaded", ann),
+        ("login_refused", bob),
+        ("download_refused", ann),
+        ("logout", ann),
+    ]
+    assert told[0]["role"] == "viewer"
+    assert told[1]["file"] == "list of München.csv"
+    assert len({one["login"] for one in told if one["person"] == ann}) == 1
+    assert not log_path(Workspace(home)).exists()  # runs have their own

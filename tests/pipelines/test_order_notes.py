@@ -17,6 +17,7 @@ from pipelines.cli import run
 from pipelines.commands.check_kept import kept_findings
 from pipelines.commands.decide import LONGEST_NOTE, MOST_PHOTOS, decide_orders
 from pipelines.commands.rebuild import rebuild
+from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.photos import keep_photos, photo_path, photos_there
 from pipelines.intake.journal import note_intake, read_journal
 from pipelines.intake.readers.picture import plain_photo
@@ -26,6 +27,7 @@ from pipelines.read_side.restricted import restricted
 from pipelines.storage import atomic_files
 from pipelines.storage.backups import BackupPlace
 from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.log import AUDIT, log_path
 from pipelines.workspace.workspace import Workspace
 from tests.deciding_home import deciding_home
 from tests.deliveries import NOW
@@ -82,6 +84,14 @@ def digest(shade: int) -> str:
 def photo_findings(workspace: Workspace) -> list[str]:
     with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
         return [line for line in kept_findings(workspace, warehouse) if "photos/" in line]
+
+
+def test_every_decision_is_on_record_with_who_made_it(lived: Workspace) -> None:
+    told = [json.loads(line) for line in log_path(lived, AUDIT).read_text(encoding="utf-8").splitlines()]
+    assert [(one["event"], one["person"], one["state"]) for one in told] == [
+        ("decided", "a. fitter", state) for state in ("accepted", "noted", "noted", "accepted")
+    ]
+    assert {one["decision"] for one in told} == {path.stem for path in (lived.decisions / TAKEN).glob("*.json")}
 
 
 def test_notes_are_kept_with_their_photos_and_leave_the_order_where_it_stands(home: Workspace) -> None:
