@@ -37,9 +37,9 @@ AT_THE_VAN = (
     template(
         "van_same",
         "{count:The one quantity held against what is expected is/All # quantities held against what is expected are} as expected"
-        "[; of this van {out_of} are known].",
+        "[; of this van {out_of:# is/# are} known].",
         "{count:Die eine Größe, die mit dem Erwarteten verglichen ist, ist/Alle # Größen, die mit dem Erwarteten verglichen sind, sind} wie erwartet"
-        "[; bekannt sind von diesem Fahrzeug {out_of}].",
+        "[; bekannt {out_of:ist/sind} von diesem Fahrzeug {out_of}].",
         "count",
         "out_of",
     ),
