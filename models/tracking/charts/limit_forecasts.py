@@ -237,6 +237,14 @@ def _nearest(sides: Sequence[Forecast], judged: Sequence[tuple[Codes, Forecast, 
     return Forecast(*columns)
 
 
+def _note_movements(told: Mapping[str, Floats], found: Changes, moved: Codes, outside: Flags, q: int) -> None:
+    """Write down how a quantity moves at visits, and when that began where it stands in alarm itself."""
+    for name in ("onset", "onset_low", "onset_high"):
+        told[name][moved[outside], q] = getattr(found, name)[outside]
+    for name in ("slope", "slope_u", "moving", "stepped"):
+        told[name][moved, q] = getattr(found, name)
+
+
 def fleet_forecasts(
     std: Standardised,
     followed: Followed,
@@ -287,11 +295,7 @@ def fleet_forecasts(
         moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
         look = partial(changes_at, std, q=q, low=low, high=high, limit_variance=limit_variance, interval=interval)
         found = look(moved)
-        at = moved[outside[moved]]
-        for name in ("onset", "onset_low", "onset_high"):
-            told[name][at, q] = getattr(found, name)[outside[moved]]
-        for name in ("slope", "slope_u", "moving", "stepped"):
-            told[name][moved, q] = getattr(found, name)
+        _note_movements(told, found, moved, outside[moved], q)
         known = np.isfinite(found.level)
         now[moved[known], q], now_u[moved[known], q] = found.level[known], found.level_u[known]
         if not limited.any():
