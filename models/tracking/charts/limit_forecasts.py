@@ -245,6 +245,11 @@ def _note_movements(told: Mapping[str, Floats], found: Changes, moved: Codes, ou
         told[name][moved, q] = getattr(found, name)
 
 
+def _at_rest(over: Floats, under: Floats, var_level: Floats, next_visit_weeks: Floats) -> list[Forecast]:
+    """Weeks to either limit of what stays at its level and only wanders, by its margins."""
+    return [weeks_to_limit(margin, var_level, next_visit_weeks=next_visit_weeks) for margin in (over, under)]
+
+
 def fleet_forecasts(
     std: Standardised,
     followed: Followed,
@@ -310,10 +315,7 @@ def fleet_forecasts(
             for rows, of in ((moved, found), (signs, sign))
             for known in [np.isfinite(of.beyond)]
         ]
-        still = [
-            weeks_to_limit(margin, var_level, next_visit_weeks=interval[asked])
-            for margin in (level - below, above - level)
-        ]
+        still = _at_rest(level - below, above - level, var_level, interval[asked])
         for rows, of, known in judged:
             told["beyond"][rows, q] = of.beyond[known]
             now[rows, q], now_u[rows, q] = of.level[known], of.level_u[known]
