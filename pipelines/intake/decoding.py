@@ -1,9 +1,8 @@
 """Delivered files decoded to waveforms, on as many cores as pay off."""
 
-import multiprocessing
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
 from pipelines.intake.in_turn import written_in_turn
-from pipelines.intake.readers.apart import share_machine
+from pipelines.intake.readers.apart import LONGEST_S, MOST_MEMORY, Beside, Call
 from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
@@ -70,27 +69,44 @@ def decode(wanted: Wanted) -> Decoded:
     -------
     Decoded
     """
-    name = Path(wanted.file.replace("\\", "/")).name
     try:
-        content = wanted.delivery.read(wanted.file)
-        waveform = read_recording(name, content, wanted.profile)
-        if (gaps := written_in_turn(waveform, wanted.profile)) is not None:
-            return Decoded(None, (), ("bad_waveform", f"{wanted.file}: {gaps}"))
-        refused = wrong_sensor(waveform, wanted.family)
-        waveform_id = waveform.waveform_id
-        refusal = None if refused is None else (refused[0], f"{wanted.file}: {refused[1]}")
-        return Decoded(waveform_id, encode(waveform_id, waveform), refusal, waveform.conditions)
-    except RefusedError as error:
-        return Decoded(None, (), (error.rule, error.reason))
-    except WaveformError as error:
-        rule = next(rule for kind, rule in _RULES if isinstance(error, kind))
-        more = " (`vansnap read` of the file proposes one)" if isinstance(error, NoFitError) else ""
-        return Decoded(None, (), (rule, f"{wanted.file}: {error}{more}"))
+        return _decoded(wanted)
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # a parser that panics raises outside Exception; no file may stop the others
-        line = (str(error).splitlines() or [""])[0][:160]
-        return Decoded(None, (), ("unreadable_file", f"{wanted.file}: can't be read ({line}): export it again"))
+        return _refused(wanted, error)
+
+
+def _decoded(wanted: Wanted) -> Decoded:
+    name = Path(wanted.file.replace("\\", "/")).name
+    waveform = read_recording(name, wanted.delivery.read(wanted.file), wanted.profile)
+    if (gaps := written_in_turn(waveform, wanted.profile)) is not None:
+        return Decoded(None, (), ("bad_waveform", f"{wanted.file}: {gaps}"))
+    refused = wrong_sensor(waveform, wanted.family)
+    waveform_id = waveform.waveform_id
+    refusal = None if refused is None else (refused[0], f"{wanted.file}: {refused[1]}")
+    return Decoded(waveform_id, encode(waveform_id, waveform), refusal, waveform.conditions)
+
+
+def _refused(wanted: Wanted, error: BaseException) -> Decoded:
+    if isinstance(error, RefusedError):
+        return Decoded(None, (), (error.rule, error.reason))
+    if isinstance(error, WaveformError):
+        rule = next(rule for kind, rule in _RULES if isinstance(error, kind))
+        more = " (`vansnap read` of the file proposes one)" if isinstance(error, NoFitError) else ""
+        return Decoded(None, (), (rule, f"{wanted.file}: {error}{more}"))
+    line = (str(error).splitlines() or [""])[0][:160]
+    return Decoded(None, (), ("unreadable_file", f"{wanted.file}: can't be read ({line}): export it again"))
+
+
+def _decode_beside(wanted: Wanted) -> Decoded:
+    """As `decode`, in a process whose memory is bounded: what passes the bound is told by whoever set it."""
+    try:
+        return _decoded(wanted)
+    except (KeyboardInterrupt, SystemExit, MemoryError):
+        raise
+    except BaseException as error:
+        return _refused(wanted, error)
 
 
 def decode_all(groups: Sequence[Sequence[Wanted]], *, workers: int) -> Iterator[list[Decoded]]:
@@ -116,27 +132,43 @@ def decode_all(groups: Sequence[Sequence[Wanted]], *, workers: int) -> Iterator[
     tasks = [
         group[start : start + _FILES_PER_TASK] for group in groups for start in range(0, len(group), _FILES_PER_TASK)
     ]
-    context = multiprocessing.get_context("forkserver")
-    with ProcessPoolExecutor(count, mp_context=context, initializer=share_machine, initargs=(count,)) as pool:
-        running: list[Future[list[Decoded]]] = []
-        unsent = iter(tasks)
+    others = [Beside(sharing=count) for _ in range(count)]
+    idle = list(others)
+    try:
+        with ThreadPoolExecutor(count) as pool:
+            running: list[Future[list[Decoded]]] = []
+            unsent = iter(tasks)
 
-        def send() -> None:
-            while len(running) < count * _TASKS_AHEAD and (task := next(unsent, None)) is not None:
-                running.append(pool.submit(_decode_task, task))
+            def send() -> None:
+                while len(running) < count * _TASKS_AHEAD and (task := next(unsent, None)) is not None:
+                    running.append(pool.submit(_decode_task, idle, task))
 
-        try:
-            for group in groups:
-                done: list[Decoded] = []
-                while len(done) < len(group):
+            try:
+                for group in groups:
+                    done: list[Decoded] = []
+                    while len(done) < len(group):
+                        send()
+                        done.extend(running.pop(0).result())
                     send()
-                    done.extend(running.pop(0).result())
-                send()
-                yield done
-        finally:
-            for future in running:
-                future.cancel()
+                    yield done
+            finally:
+                for future in running:
+                    future.cancel()
+                for other in others:
+                    other.close()
+    finally:
+        for other in others:
+            other.stop()
 
 
-def _decode_task(task: Sequence[Wanted]) -> list[Decoded]:
-    return [decode(wanted) for wanted in task]
+def _decode_task(idle: list[Beside], task: Sequence[Wanted]) -> list[Decoded]:
+    """Decode some files in one of the other processes, of which there is one for every thread."""
+    other = idle.pop()
+    try:
+        calls: list[Call] = [(_decode_beside, (wanted,), {}) for wanted in task]
+        answers = other.ask_each(MOST_MEMORY, LONGEST_S, calls)
+        return [
+            answer if done else _refused(wanted, answer) for wanted, (done, answer) in zip(task, answers, strict=True)
+        ]
+    finally:
+        idle.append(other)

@@ -4,9 +4,11 @@ import io
 import os
 import resource
 import signal
+import threading
 import time
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -17,7 +19,7 @@ import pytest
 from data_contracts.capture import Conditions
 from data_contracts.errors import InputError, UnreadableFileError, WaveformError
 from pipelines.commands.read import read_apart
-from pipelines.intake.readers.apart import _of_machine, apart, bounded, share_machine
+from pipelines.intake.readers.apart import Beside, _of_machine, apart, bounded
 from pipelines.intake.readers.recording import read_recording, sketch_recording
 from pipelines.reports.bag import MANIFEST, TAG_MANIFEST
 from pipelines.reports.evidence_check import MOST_MEMBERS, check_evidence
@@ -87,12 +89,67 @@ def test_what_ends_for_want_of_memory_is_not_tried_again(tmp_path: Path, number:
 def test_workers_share_the_memory_of_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     pages = {"SC_PHYS_PAGES": 16 * 1024**2, "SC_PAGE_SIZE": 1024}
     monkeypatch.setattr("os.sysconf", pages.__getitem__)
-    try:
-        for workers, gigabytes in ((1, 12.0), (4, 3.0), (64, 1.0)):
-            share_machine(workers)
-            assert _of_machine() == gigabytes * 1024**3
-    finally:
-        share_machine(1)
+    for workers, gigabytes in ((1, 12.0), (4, 3.0), (64, 1.0)):
+        assert _of_machine(workers) == gigabytes * 1024**3
+
+
+def within(memory: int) -> int:
+    """A call in the other process that asks for one of its own."""
+    return len(bounded(1 << 28, 60.0, bytearray, memory))
+
+
+def taken(memory: int) -> int:
+    """So much is taken, and little given back."""
+    return len(bytearray(memory))
+
+
+def test_one_call_that_crashes_hangs_or_takes_too_much_spoils_no_other() -> None:
+    other = Beside()
+    calls: list[Any] = [
+        (abs, (-1,), {}),
+        (os._exit, (3,), {}),
+        (bytearray, (1 << 32,), {}),
+        (within, (1 << 20,), {}),
+        (within, (1 << 29,), {}),  # less than this process may take, more than the call within asked for
+        (taken, (1 << 29,), {}),
+        (int, ("no number",), {}),
+        (abs, (-2,), {}),
+    ]
+    answers = list(other.ask_each(1 << 30, 60.0, calls))
+    assert [done for done, _ in answers] == [True, False, False, True, False, True, False, True]
+    assert [answers[at][1] for at in (0, 3, 7)] == [1, 1 << 20, 2]
+    told = [str(answer) for done, answer in answers if not done]
+    assert [line.split(",")[0].split(":")[0] for line in told] == [
+        "the file is damaged beyond reading",
+        "it unpacks to more than 1 GB",
+        "it unpacks to more than 0 GB",
+        "invalid literal for int() with base 10",
+    ]
+    done, late = other.ask(1 << 30, 0.5, (time.sleep, (30.0,), {}))
+    assert not done
+    assert "it takes more than 0.5 s to read" in str(late)
+    other.stop()
+
+
+def test_a_process_that_is_closed_while_it_works_ends_and_is_not_started_again() -> None:
+    other = Beside()
+    assert other.ask(1 << 30, 60.0, (abs, (-1,), {})) == (True, 1)
+    ended: list[BaseException] = []
+
+    def asking() -> None:
+        try:
+            list(other.ask_each(1 << 30, 60.0, [(time.sleep, (50.0,), {}), (abs, (-1,), {})]))
+        except Exception as error:
+            ended.append(error)
+
+    thread = threading.Thread(target=asking)
+    thread.start()
+    time.sleep(0.2)
+    other.close()
+    thread.join(10.0)
+    assert not thread.is_alive()
+    assert len(ended) == 1
+    assert other._decoder is None
 
 
 def test_a_delivery_with_such_a_file_is_taken_in_but_for_that(tmp_path: Path) -> None:

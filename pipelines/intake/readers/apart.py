@@ -4,17 +4,20 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.context import ForkServerProcess
 from pathlib import Path
-from typing import ParamSpec, TypeVar
+from typing import Any, NoReturn, ParamSpec, TypeVar
 
 from data_contracts.errors import UnreadableFileError
 
 _P = ParamSpec("_P")
 _Result = TypeVar("_Result")
+Call = tuple[Callable[..., Any], tuple[Any, ...], Mapping[str, Any]]
+Answer = tuple[bool, Any]
 
 LONGEST_S = 120.0
 MOST_MEMORY = 8 * 1024**3
@@ -36,22 +39,8 @@ class _Decoder:
     pipe: Connection
 
 
-_decoder: _Decoder | None = None
-_ended: int | None = None  # exit code of the process that crashed last
+_inside = False  # this is such a process itself
 _one_at_a_time = threading.Lock()
-_sharing = 1  # workers that share the machine's memory, each with such a process
-
-
-def share_machine(workers: int) -> None:
-    """Tell this process that it is one of several workers, so that all their bounds together keep to the machine's memory.
-
-    Parameters
-    ----------
-    workers : int
-        How many there are.
-    """
-    global _sharing
-    _sharing = workers
 
 
 def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) -> _Result:
@@ -83,7 +72,7 @@ def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args:
     Parameters
     ----------
     memory : int
-        What the call may take; at most three quarters of what the machine has, shared among `share_machine`'s workers. [bytes]
+        What the call may take; at most three quarters of what the machine has, and no more than a process it is called in may. [bytes]
     seconds : float
         How long it may take. [s]
     function, *args, **more
@@ -93,45 +82,154 @@ def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args:
     ------
     UnreadableFileError
     """
+    if _inside:  # whoever asked for this process bounds it, and is told of the file if it ends
+        with _held_to(memory):
+            try:
+                return function(*args, **more)
+            except MemoryError:
+                raise _too_much(memory) from None
     with _one_at_a_time:
-        answer = _asked(memory, seconds, (function, args, more))
-        # once more: the process itself may have been in trouble, and no sound file may be refused for that
-        if answer is None and _ended not in _OUT_OF_MEMORY:
-            answer = _asked(memory, seconds, (function, args, more))
-        if answer is None:
-            raise UnreadableFileError(
-                f"the file is damaged beyond reading, or unpacks to more than {memory / 1e9:.0f} GB: export it again"
-            )
-    done, result = answer
+        done, result = _beside.ask(memory, seconds, (function, args, more))
     if not done:
-        raise result  # type: ignore[misc]
-    return result  # type: ignore[return-value]
-
-
-def _asked(memory: int, seconds: float, what: tuple[object, ...]) -> tuple[bool, object] | None:
-    """The other process's answer to a call; None where it crashed."""
-    global _decoder, _ended
-    if _decoder is None or not _decoder.process.is_alive():
-        _decoder = _started()
-    try:
-        _decoder.pipe.send((min(memory, _of_machine()), *what))
-        if not _decoder.pipe.poll(seconds):
-            raise UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
-        answer: tuple[bool, object] = _decoder.pipe.recv()
-    except (EOFError, OSError):
-        _ended = _stopped(_decoder)
-        _stop()
-        return None
-    except BaseException:
-        _stop()
-        raise
+        raise result
+    answer: _Result = result
     return answer
 
 
-def _of_machine() -> int:
+class Beside:
+    """One other process, started when it is first asked and again after every crash. For one thread at a time.
+
+    Parameters
+    ----------
+    sharing : int
+        How many such processes share the machine's memory, so that all their bounds together keep to it.
+    """
+
+    def __init__(self, sharing: int = 1) -> None:
+        self._sharing = sharing
+        self._closed = False
+        self._decoder: _Decoder | None = None
+        self._ended: int | None = None  # exit code of the process that crashed last
+
+    def ask(self, memory: int, seconds: float, call: Call) -> Answer:
+        """The answer to one call.
+
+        Parameters
+        ----------
+        memory, seconds
+            As for `bounded`.
+        call : tuple of (callable, tuple, dict)
+            A function of a module and its arguments.
+
+        Returns
+        -------
+        tuple of (bool, object)
+            True and what it returned, or False and what it raised, which is an `UnreadableFileError` where the process crashed
+            or passed a bound.
+        """
+        (answer,) = self.ask_each(memory, seconds, [call])
+        return answer
+
+    def ask_each(self, memory: int, seconds: float, calls: Sequence[Call]) -> Iterator[Answer]:
+        """Answers to many calls, sent at once, in order; the bounds are those of each. One that crashes spoils no other.
+
+        Parameters
+        ----------
+        memory, seconds, calls
+            As for `ask`.
+
+        Yields
+        ------
+        tuple of (bool, object)
+        """
+        answered = 0
+        tried_again = False
+        while answered < len(calls):
+            try:
+                self._send(memory, calls[answered:])
+                while answered < len(calls):
+                    answer = self._receive(seconds)
+                    answered, tried_again = answered + 1, False
+                    yield answer
+            except _CrashedError:
+                if self._closed:
+                    raise
+                # once more: the process itself may have been in trouble, and no sound file may be refused for that
+                if not tried_again and self._ended not in _OUT_OF_MEMORY:
+                    tried_again = True
+                    continue
+                told = f"the file is damaged beyond reading, or unpacks to more than {memory / 1e9:.0f} GB: export it again"
+                answered, tried_again = answered + 1, False
+                yield False, UnreadableFileError(told)
+            except _TooLongError:
+                answered, tried_again = answered + 1, False
+                yield False, UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
+
+    def _send(self, memory: int, calls: Sequence[Call]) -> None:
+        if self._decoder is None or not self._decoder.process.is_alive():
+            self._decoder = _started()
+        try:
+            self._decoder.pipe.send((min(memory, _of_machine(self._sharing)), list(calls)))
+            if self._closed:  # while it was being started
+                self._crashed()
+        except (EOFError, OSError):
+            self._crashed()
+        except BaseException:
+            self.stop()
+            raise
+
+    def _receive(self, seconds: float) -> Answer:
+        assert self._decoder is not None
+        try:
+            if not self._decoder.pipe.poll(seconds):
+                self.stop()
+                raise _TooLongError
+            answer: Answer = self._decoder.pipe.recv()
+        except (EOFError, OSError):
+            self._crashed()
+        except BaseException:
+            self.stop()
+            raise
+        return answer
+
+    def _crashed(self) -> NoReturn:
+        """Note how it ended, and let go of it."""
+        assert self._decoder is not None
+        self._decoder.process.join(1.0)
+        self._ended = self._decoder.process.exitcode
+        self.stop()
+        raise _CrashedError
+
+    def close(self) -> None:
+        """End the process for good, from another thread: whoever waits for an answer is told, and nothing is tried again."""
+        self._closed = True
+        if (decoder := self._decoder) is not None:
+            decoder.process.kill()
+
+    def stop(self) -> None:
+        """End the process, whatever it is at; the next call starts another."""
+        if self._decoder is not None:
+            self._decoder.process.kill()
+            self._decoder.process.join()
+            self._decoder.pipe.close()
+        self._decoder = None
+
+
+class _CrashedError(Exception):
+    """The other process ended before it answered."""
+
+
+class _TooLongError(Exception):
+    """It took longer than it may."""
+
+
+_beside = Beside()
+
+
+def _of_machine(sharing: int = 1) -> int:
     try:
         whole = int(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") * _SHARE_OF_MACHINE)
-        return min(whole, max(whole // _sharing, _LEAST_SHARE))
+        return min(whole, max(whole // sharing, _LEAST_SHARE))
     except (AttributeError, OSError, ValueError):
         return MOST_MEMORY
 
@@ -145,51 +243,66 @@ def _started() -> _Decoder:
     return _Decoder(process, ours)
 
 
-def _stopped(decoder: _Decoder) -> int | None:
-    """Exit code of a process whose pipe has closed; None where it has not ended within a second."""
-    decoder.process.join(1.0)
-    return decoder.process.exitcode
-
-
-def _stop() -> None:
-    global _decoder
-    if _decoder is not None:
-        _decoder.process.kill()
-        _decoder.process.join()
-        _decoder.pipe.close()
-    _decoder = None
-
-
 def _serve(pipe: Connection) -> None:
     """The other process: calls what it is sent until the pipe is closed. What libraries print there is dropped."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 2)
+    global _inside
+    _inside = True
     while True:
         try:
-            memory, function, args, more = pipe.recv()
+            memory, calls = pipe.recv()
         except (EOFError, KeyboardInterrupt):
             return
-        _hold_to(memory)
-        try:
-            answer: tuple[bool, object] = (True, function(*args, **more))
-        except MemoryError:
-            told = f"it unpacks to more than {memory / 1e9:.0f} GB: split the recording, or export it again"
-            answer = (False, UnreadableFileError(told))
-        except Exception as error:
-            answer = (False, error)
-        pipe.send(answer)
+        for function, args, more in calls:
+            _hold_to(memory)
+            try:
+                answer: Answer = (True, function(*args, **more))
+            except MemoryError:
+                answer = (False, _too_much(memory))
+            except Exception as error:
+                answer = (False, error)
+            try:
+                pipe.send(answer)
+            except OSError:  # whoever asked has ended
+                return
 
 
-def _hold_to(memory: int) -> None:
-    """Let this process take so many bytes beyond what it holds now; where that can't be done, time alone bounds it."""
+def _too_much(memory: int) -> UnreadableFileError:
+    return UnreadableFileError(
+        f"it unpacks to more than {memory / 1e9:.0f} GB: split the recording, or export it again"
+    )
+
+
+@contextmanager
+def _held_to(memory: int) -> Iterator[None]:
+    """Narrow this process's bound for the length of the block."""
+    try:
+        import resource
+    except ImportError:
+        yield
+        return
+    before = resource.getrlimit(resource.RLIMIT_AS)
+    _hold_to(memory, most=before[0])
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_AS, before)
+
+
+def _hold_to(memory: int, most: int = -1) -> None:
+    """Let this process take so many bytes beyond what it holds now; where that can't be done, time alone bounds it.
+
+    `most` is a bound that stands already; -1: none.
+    """
     try:
         import resource
 
         held = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
         _, hard = resource.getrlimit(resource.RLIMIT_AS)
-        most = held + memory if hard == resource.RLIM_INFINITY else min(held + memory, hard)
-        resource.setrlimit(resource.RLIMIT_AS, (most, hard))
+        bounds = [held + memory, *(bound for bound in (most, hard) if bound not in (-1, resource.RLIM_INFINITY))]
+        resource.setrlimit(resource.RLIMIT_AS, (min(bounds), hard))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     except (ImportError, OSError, ValueError, IndexError):
         return
