@@ -17,7 +17,7 @@ from data_contracts.states import NOTED
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, labels, list_tests, sheet
-from pipelines.cli_state import check, notify, rebuild, status
+from pipelines.cli_state import check, forget, notify, rebuild, status
 from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
 
 app = typer.Typer(
@@ -260,6 +260,7 @@ app.command()(check)
 app.command()(status)
 app.command()(notify)
 app.command()(rebuild)
+app.command()(forget)
 
 
 @app.command()

@@ -79,6 +79,21 @@ def rebuild(home: Home = Path(DEFAULT_HOME)) -> None:
         raise typer.Exit(1)
 
 
+def forget(
+    person: Annotated[str, typer.Option(help="Whose name, as the board shows it: a name, an address, or both.")],
+    home: Home = Path(DEFAULT_HOME),
+    in_texts: Annotated[
+        bool, typer.Option("--in-texts", help="Also where reasons, notes and parts hold the name.")
+    ] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would change.")] = False,
+) -> None:
+    """Put another name in the place of a person's in decisions, notes, mends and logins; says what still holds it."""
+    workspace = open_workspace(home)
+    from pipelines.commands.forget import forget as put_another
+
+    print_line(put_another(workspace, person, in_texts=in_texts, dry_run=dry_run))
+
+
 def _said(line: str) -> None:
     """Progress, on stderr."""
     print(line, file=sys.stderr, flush=True)

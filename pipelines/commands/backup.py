@@ -10,6 +10,7 @@ from data_contracts.plurals import counted
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.quarantine_decisions import waiting_place
 from pipelines.intake.filing import in_progress
+from pipelines.intake.forgetting import FORGOTTEN, PLAN, follow
 from pipelines.storage.backups import Backup, BackupPlace, digest_of
 from pipelines.workspace.version import VERSION
 from pipelines.workspace.waiting import when_free
@@ -123,6 +124,8 @@ def restore(home: Path, place: str, name: str | None = None) -> str:
     if former is not None and since is not None:
         lines.append(f"what was there is kept as {former}; remove it once you have looked at the restored one")
         lines.append(f"since that backup, and waiting for the next run: deliveries {since[0]}, decisions {since[1]}")
+        if (root / PLAN).exists():
+            lines.append("people forgotten since that backup are forgotten again by the next run")
         if _register_of(former) != _register_of(root):
             lines.append(
                 f"the register or settings were changed since: compare {former / 'register'} and settings.toml"
@@ -161,9 +164,10 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
             _copy(path, _free(restored.inbox / path.name))
             deliveries += 1
     decisions = 0
+    followed = follow(restored, former)
     for path in sorted(former.decisions.rglob("[!.]*.json")):
-        if digest_of(path) not in held:
-            inside = path.relative_to(former.decisions)
+        inside = path.relative_to(former.decisions)
+        if digest_of(path) not in held and inside.parts[0] != FORGOTTEN and inside.as_posix() not in followed:
             _copy(path, _free(restored.decisions / (waiting_place(path) if inside.parts[0] == TAKEN else inside)))
             decisions += 1
     return deliveries, decisions

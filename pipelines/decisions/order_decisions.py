@@ -131,19 +131,38 @@ def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
     waiting = [(path, event) for path, event in _waiting(workspace) if event is not None]
     if not waiting:
         return 0
-    events = {event.event_id: event for event in (*stored_events(warehouse), *(event for _, event in waiting))}
-    status, refused = replay(events.values())
-    why = {one.event.event_id: one.why for one in refused}
-    rows = [asdict(event) | {"event_id": name, "refused": why.get(name)} for name, event in events.items()]
     with warehouse.transaction():
-        warehouse.replace("order_events", pl.DataFrame(rows, schema=polars_schema(ORDER_EVENTS)))
-        bring_orders_up_to_date(warehouse, status)
-        _give_days_back(warehouse, [one.event for one in refused], {event.event_id for _, event in waiting})
+        refused = store_events(warehouse, (*stored_events(warehouse), *(event for _, event in waiting)))
+        _give_days_back(warehouse, refused, {event.event_id for _, event in waiting})
     taken = workspace.decisions / TAKEN
     taken.mkdir(exist_ok=True)
     for path, _ in waiting:
         path.replace(taken / path.name)
     return len(waiting)
+
+
+def store_events(warehouse: Warehouse, told: Iterable[OrderEvent]) -> list[OrderEvent]:
+    """Make the table of events hold exactly these, and bring every order's state up to date.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing, inside a transaction.
+    told : iterable of OrderEvent
+        All events; the same event told twice is one.
+
+    Returns
+    -------
+    list of OrderEvent
+        Those that don't count.
+    """
+    events = {event.event_id: event for event in told}
+    status, refused = replay(events.values())
+    why = {one.event.event_id: one.why for one in refused}
+    rows = [asdict(event) | {"event_id": name, "refused": why.get(name)} for name, event in events.items()]
+    warehouse.replace("order_events", pl.DataFrame(rows, schema=polars_schema(ORDER_EVENTS)))
+    bring_orders_up_to_date(warehouse, status)
+    return [one.event for one in refused]
 
 
 def _give_days_back(warehouse: Warehouse, refused: Iterable[OrderEvent], new: Collection[str]) -> None:

@@ -177,14 +177,33 @@ def decision_in(path: Path) -> ItemDecision | None:
         The file.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        at = datetime.fromisoformat(document["at"]).astimezone(UTC)
-        return ItemDecision(
-            str(document["item_id"]),
-            str(document["state"]),
-            at,
-            str(document["person"]),
-            str(document.get("reason") or ""),
-        )
+        return decision_from(json.loads(path.read_text(encoding="utf-8")))
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
+
+
+def decision_from(document: Mapping[str, Any]) -> ItemDecision:
+    """The decision on an item that a file or a row says.
+
+    Parameters
+    ----------
+    document : mapping
+        Its fields; the moment as such or in ISO 8601.
+
+    Returns
+    -------
+    ItemDecision
+
+    Raises
+    ------
+    KeyError, ValueError, TypeError or AttributeError
+        If it says none.
+    """
+    at = datetime.fromisoformat(str(document["at"])).astimezone(UTC)
+    return ItemDecision(
+        str(document["item_id"]),
+        str(document["state"]),
+        at,
+        str(document["person"]),
+        str(document.get("reason") or ""),
+    )

@@ -3,13 +3,13 @@
 The warehouse follows from the kept deliveries, the register, the decisions and the mends, but not from them alone: which came
 first decides what supersedes what, and which orders were proposed when. The journal holds that order, and the hash of every
 file that was delivered. `vansnap rebuild` makes a lost warehouse again from it, and `vansnap check` holds the kept files against it.
-Entries are files that never change, numbered in the order of the runs.
+Entries are files numbered in the order of the runs; they never change, but for the names of decisions in which a person was forgotten.
 """
 
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
@@ -245,6 +245,26 @@ def decisions_there(workspace: Workspace) -> list[str]:
     ]
 
 
+def rename_decisions(workspace: Workspace, moved: Mapping[str, str]) -> None:
+    """Let entries name decisions and mends by the files that took the place of theirs.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    moved : mapping of str to str
+        New path within decisions/ by the old one.
+    """
+    for path in _files(workspace):
+        try:
+            entry = _read(path)
+        except WorkspaceError:
+            continue  # `vansnap check` names it
+        if any(name in moved for name in entry.decisions):
+            decisions = tuple(dict.fromkeys(moved.get(name, name) for name in entry.decisions))
+            write_atomically(path, _told(replace(entry, decisions=decisions)))
+
+
 def _files(workspace: Workspace) -> list[Path]:
     return sorted((workspace.waveforms / FOLDER).glob("[!.]*.json"))
 
@@ -254,6 +274,10 @@ def _write(workspace: Workspace, entry: Entry) -> None:
     folder = workspace.waveforms / FOLDER
     folder.mkdir(exist_ok=True)
     number = max((int(path.stem) for path in _files(workspace) if path.stem.isdecimal()), default=0)
+    write_atomically(folder / f"{number + 1:06d}.json", _told(entry))
+
+
+def _told(entry: Entry) -> bytes:
     told = {
         "at": entry.at.astimezone(UTC).isoformat(),
         "week": entry.week,
@@ -261,7 +285,7 @@ def _write(workspace: Workspace, entry: Entry) -> None:
         "decisions": list(entry.decisions),
         "deliveries": {name: vars(kept) for name, kept in entry.deliveries.items()},
     }
-    write_atomically(folder / f"{number + 1:06d}.json", json.dumps(told, indent=1).encode())
+    return json.dumps(told, indent=1).encode()
 
 
 def _read(path: Path) -> Entry:

@@ -24,6 +24,7 @@ from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.accounts import DeliveryAccount
+from pipelines.intake.forgetting import complete, finish
 from pipelines.intake.journal import FOLDER as JOURNAL
 from pipelines.intake.journal import note_intake, note_run
 from pipelines.intake.take_in import Report, take_in
@@ -79,8 +80,11 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     at = now or datetime.now(UTC)
     clear_drafts((workspace.waveforms / JOURNAL, workspace.models, workspace.reports))
     with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
+        cut_off = finish(workspace, warehouse)
         found = take_in_all(workspace, warehouse, settings, at, progress=progress)
         note_intake(workspace, warehouse, [account.delivery for account in found], now=at)
+    if cut_off:
+        complete(workspace)
     return found
 
 

@@ -9,10 +9,11 @@ import json
 import logging
 import os
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
+from typing import Any
 
 from pipelines.workspace.workspace import Workspace
 
@@ -58,6 +59,22 @@ def audit(workspace: Workspace, event: str, person: str, **fields: str | float |
         More about it.
     """
     _add(workspace, AUDIT, event, {"person": person, **fields})
+
+
+def audit_lines(workspace: Workspace) -> Iterator[dict[str, Any]]:
+    """What the log of logins, decisions and downloads holds, oldest first; lines that can't be read are left out.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    path = log_path(workspace, AUDIT)
+    for file in sorted(path.parent.glob(f"{AUDIT}*"), reverse=True):
+        for line in file.read_text(encoding="utf-8", errors="replace").splitlines():
+            with suppress(ValueError):
+                told = json.loads(line)
+                if isinstance(told, dict):
+                    yield told
 
 
 def note(workspace: Workspace, event: str, **fields: str | float | bool | None) -> None:

@@ -1,0 +1,46 @@
+"""The warehouse written anew, so that no block of the file holds what was changed or deleted."""
+
+from pathlib import Path
+
+import duckdb
+
+from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.room import room_for, size_of
+
+
+def write_anew(path: Path) -> None:
+    """Copy every table as it stands into a new file, and put that in the old one's place.
+
+    Parameters
+    ----------
+    path : Path
+        The warehouse; held by the caller, open nowhere.
+    """
+    draft = draft_of(path)
+    _clear(path)
+    try:
+        with room_for(path, size_of(path)), duckdb.connect(config={"autoinstall_known_extensions": "false"}) as copying:
+            copying.execute("SET enable_progress_bar = false")
+            copying.execute(
+                f"ATTACH '{_quoted(path)}' AS stale"
+            )  # not read-only: what its log still holds goes in first
+            copying.execute(f"ATTACH '{_quoted(draft)}' AS fresh")
+            copying.execute("COPY FROM DATABASE stale TO fresh")
+            copying.execute("DETACH stale")
+            copying.execute("CHECKPOINT fresh")
+            copying.execute("DETACH fresh")
+            draft.chmod(path.stat().st_mode & 0o777)
+            put_in_place(draft, path)
+    finally:
+        _clear(path)
+
+
+def _clear(path: Path) -> None:
+    """Remove drafts, also of a process that was killed: nobody else writes them while the workspace is held."""
+    for draft in path.parent.glob(f".{path.name}.*.part*"):
+        if ".before-upgrade-" not in draft.name:
+            draft.unlink(missing_ok=True)
+
+
+def _quoted(path: Path) -> str:
+    return str(path).replace("'", "''")
