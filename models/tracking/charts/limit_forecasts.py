@@ -245,6 +245,11 @@ def _note_movements(told: Mapping[str, Floats], found: Changes, moved: Codes, ou
         told[name][moved, q] = getattr(found, name)
 
 
+def _set_levels(now: Floats, now_u: Floats, found: Changes, moved: Codes, known: Flags, q: int) -> None:
+    """Take the levels of the movements where there are any."""
+    now[moved[known], q], now_u[moved[known], q] = found.level[known], found.level_u[known]
+
+
 def _at_rest(over: Floats, under: Floats, var_level: Floats, next_visit_weeks: Floats) -> list[Forecast]:
     """Weeks to either limit of what stays at its level and only wanders, by its margins."""
     return [weeks_to_limit(margin, var_level, next_visit_weeks=next_visit_weeks) for margin in (over, under)]
@@ -282,8 +287,7 @@ def fleet_forecasts(
         there; any other is taken to stay at its level and only wander, until it begins to move.
     """
     interval = visit_interval(std, usual_interval)
-    wanted = np.ones(std.van.size, bool) if wanted is None else wanted
-    asked = np.flatnonzero(wanted)
+    asked = np.flatnonzero(wanted := np.ones(std.van.size, bool) if wanted is None else wanted)
     by_quantity: dict[int, Forecast] = {}
     told = {name: np.full(std.x.shape, np.nan) for name in _TOLD}
     now, now_u = followed.level.copy(), np.sqrt(followed.var_level)
@@ -301,8 +305,7 @@ def fleet_forecasts(
         look = partial(changes_at, std, q=q, low=low, high=high, limit_variance=limit_variance, interval=interval)
         found = look(moved)
         _note_movements(told, found, moved, outside[moved], q)
-        known = np.isfinite(found.level)
-        now[moved[known], q], now_u[moved[known], q] = found.level[known], found.level_u[known]
+        _set_levels(now, now_u, found, moved, np.isfinite(found.level), q)
         if not limited.any():
             continue
         level, var_level = followed.level[asked, q], (followed.var_level[:, q] + limit_variance)[asked]
