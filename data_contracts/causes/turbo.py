@@ -109,11 +109,19 @@ TURBO: tuple[Cause, ...] = (
             ),
             Shows(
                 "flutter",
-                0.3,
+                0.15,
                 "both",
                 {
-                    # where the family hardly has a pulse, flutter is many times that
                     "recirculation_pulse": (0.3, 1.2),
+                },
+            ),
+            Shows(
+                "flutter where there was hardly a pulse",
+                0.15,
+                "both",
+                {
+                    # many times what was: near the most that a rise of so little counts for
+                    "recirculation_pulse": (1.6, 0.6),
                 },
             ),
         ),

@@ -15,6 +15,8 @@ from data_contracts.causes.record import Ambiguity, Cause
 from data_contracts.errors import InputError
 from data_contracts.features import FEATURES, SOFT, Feature, FeatureScale
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from models.causes.one_correction import SHARE as LEARN_ONE
+from models.causes.one_correction import with_one_correction
 from models.statistics.arrays import Flags, Floats
 from models.tracking.state.residuals import Residuals
 
@@ -86,8 +88,8 @@ def effect_table(
     Parameters
     ----------
     fitted : mapping, optional
-        cause_effects.toml as a TOML reader gives it. A pattern in it holds for all engines but a share `trade_share`;
-        a pattern missing from it is the trade's alone.
+        cause_effects.toml as a TOML reader gives it. A pattern in it holds for all engines but a share `trade_share`, of which
+        some have a control unit that learns one fuel correction for all loads; a pattern missing from it is the trade's alone.
     causes : mapping of str to Cause
         By code.
     features : mapping of str to Feature
@@ -121,7 +123,14 @@ def effect_table(
             effects = _with_sums(one["effects"], features)
             patterns.append(_pattern(cause.code, way.name, (1.0 - trades) * share, one_bank, one["gain"], effects))
             as_trade = f"{way.name}, as the trade has it"
-            patterns.append(_pattern(cause.code, as_trade, trades * share, one_bank, way.gain, trade))
+            together = with_one_correction(trade)
+            apart = 1.0 if together is None else 1.0 - LEARN_ONE
+            patterns.append(_pattern(cause.code, as_trade, apart * trades * share, one_bank, way.gain, trade))
+            if together is not None:
+                learns_one = f"{as_trade}, one correction learned"
+                patterns.append(
+                    _pattern(cause.code, learns_one, LEARN_ONE * trades * share, one_bank, way.gain, together)
+                )
     pairs = {frozenset((code, hard.other)): hard for code, cause in causes.items() for hard in cause.ambiguities}
     codes: dict[str, dict[str, float]] = {}
     for cause in causes.values():

@@ -60,7 +60,7 @@ def report(judged: dict[str, list[Judged]]) -> list[str]:
         "",
         f"Written {datetime.now(UTC):%Y-%m-%d} by `python -m tests.studies.causes_structures {' '.join(sys.argv[1:])}`, readings of method "
         f"{METHOD}. Engines of the second simulator, in structures that differ in kind (`tests/otherfleet/structures.py`); no fit saw any.",
-        f"The model was chosen with {' and '.join(DEVELOPED_ON)} in view; {' and '.join(LEFT_OUT)} served no choice; "
+        f"The model was chosen with {', '.join(DEVELOPED_ON)} in view; {', '.join(LEFT_OUT)} served no choice; "
         f"on {PLAIN.name}, the second fleet as it was, tracking was chosen.",
         f"{len(cases)} futures of {len({one.case.van_id for one in cases})} vans, every cause that is judged at severity "
         f"{', '.join(f'{s:g}' for s in SEVERITIES)}, two new visits after eight healthy ones. *Right* is the very cause or one that this van's "
