@@ -219,6 +219,8 @@ def stated(pattern: Pattern, found: dict[str, Estimated], features: tuple[Featur
     """What the estimate says a pattern does: the trade's word where too few were read, and nothing that does not stand out."""
     effects = {}
     for feature in features:
+        if feature.made_of:
+            continue  # its effects follow from those of its parts
         believed = feature.name in pattern.effect
         one = found.get(feature.name)
         if one is None:
