@@ -137,6 +137,7 @@ _OF_CAUSES: Mapping[str, str] = {
     "diaphragm torn": "Membran gerissen",
     "early": "früh",
     "flutter": "Flattern",
+    "flutter where there was hardly a pulse": "Flattern, wo kaum ein Impuls war",
     "irregular lean dips": "unregelmäßige magere Einbrüche",
     "late": "spät",
     "lean as soon as it is loaded": "mager, sobald Last anliegt",

@@ -94,10 +94,10 @@ def _left(workspace: Workspace, named: Sequence[str], after: Sequence[Mapping[st
     """What still holds the name, and why."""
     texts = sum(any(_holds(str(one.get(field) or ""), named) for field in ("reason", "note", "parts")) for one in after)
     if texts:
-        yield f"{counted(texts, 'text', 'texts')} of decisions may name the person: look at them, --in-texts replaces it there too"
+        yield f"{counted(texts, 'text of a decision', 'texts of decisions')} may name the person: look at them, --in-texts replaces it there too"
     photos = {photo for one in after for photo in one.get("photos") or ()}
     if photos:
-        yield f"{counted(len(photos), 'photo', 'photos')} in decisions/photos/ may show people: look at them; none was changed"
+        yield f"{counted(len(photos), 'photo', 'photos')} (decisions/photos/) may show people: look at them; none was changed"
     for path in [workspace.settings_path, *sorted(workspace.register.rglob("*"))]:
         if path.is_file():
             lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
