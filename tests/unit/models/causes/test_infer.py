@@ -214,7 +214,7 @@ def test_two_causes_at_once_are_told() -> None:
 
 def test_of_two_causes_the_larger_is_told_from_the_smaller() -> None:
     shifts = [
-        planted("lambda_slow", slow) + planted("intake_restricted", choked) for slow, choked in ((0.3, 0.9), (0.9, 0.3))
+        planted("lambda_slow", slow) + planted("intake_restricted", choked) for slow, choked in ((0.5, 1.0), (1.0, 0.5))
     ]
     found = infer_causes(make_residuals(np.array(shifts)), [family()] * 2, [()] * 2)
     slow, choked = (found.severities[:, CAUSE_CODES.index(code)] for code in ("lambda_slow", "intake_restricted"))
