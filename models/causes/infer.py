@@ -22,7 +22,7 @@ from models.causes.likelihood import (
     shown_of,
 )
 from models.causes.next_test import NextTest, next_tests
-from models.causes.pairs import PairProbability, PairTables, pair_tables, with_pairs
+from models.causes.pairs import Best, PairProbability, PairTables, pair_tables, with_pairs
 from models.causes.signs import told_by_signs
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
@@ -48,7 +48,7 @@ class CausePosterior:
     leading_probability : ndarray of shape (vans,)
         Probability of the likeliest code. [1]
     severities : ndarray of shape (vans, codes)
-        Mean severity of every cause, given that cause; NaN for none. [1]
+        Mean severity of every cause, given that it is there, alone or as one of two; NaN for none. [1]
     prior : ndarray of shape (vans, codes)
         Probability of the code before readings and fault codes; rows sum to one. [1]
     evidence_for : tuple of tuple of Fact
@@ -256,7 +256,7 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
     placed = _placed(likely.under, share, space.shown)
     log_joint = _log_joint(placed, hypotheses, likely, log_prior[rows], settings)
     for van, number in enumerate(range(rows.start, rows.stop)):
-        best = _best_placements(placed[van], hypotheses)
+        best = _best_placements(placed[van], share[van], hypotheses)
         probability, pairs = with_pairs(
             moved.moved[number],
             moved.u[number],
@@ -270,9 +270,10 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
             space.pairs,
             settings,
         )
+        paired = pairs
         lead = int(np.argmax(probability))
         if lead != _NONE:
-            signs = int(likely.supporting[van][best[lead]])
+            signs = int(likely.supporting[van][best[lead].row, best[lead].column])
             probability, stays = told_by_signs(probability, np.exp(log_prior[number]), _NONE, signs, settings.otherwise)
             pairs = tuple(replace(pair, probability=stays * pair.probability) for pair in pairs)
             lead = int(np.argmax(probability))
@@ -280,8 +281,9 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
         for cause in best:
             mine = hypotheses.cause == cause
             severities[cause] = _mean_severity(placed[van][mine], space.shown[mine], severity)
+        severities = _with_pairs_severities(severities, log_joint[van], paired)
         shown = _runner_up(probability) if lead == _NONE else lead
-        place, at = best[shown]
+        place, at, _ = best[shown]
         effect, spread = hypotheses.effect[place], hypotheses.spread[place]
         evidence = gather_evidence(
             residuals, number, moved, effect, spread, float(severity[at]), CAUSE_CODES[shown], settings.tail
@@ -317,26 +319,29 @@ def _log_joint(
     return log_joint
 
 
-def _best_placements(placed: Floats, hypotheses: Hypotheses) -> dict[int, tuple[int, int]]:
+def _best_placements(placed: Floats, share: Floats, hypotheses: Hypotheses) -> dict[int, Best]:
     """The likeliest hypothesis of each cause, and its likeliest severity.
 
     Parameters
     ----------
     placed : ndarray of shape (hypotheses, severities)
         Log weight of every hypothesis at every severity. [nat]
+    share : ndarray of shape (hypotheses,)
+        Log prior share of every hypothesis within its cause, which the weight holds. [nat]
     hypotheses : Hypotheses
         The same hypotheses.
 
     Returns
     -------
-    dict of int to (int, int)
-        Cause to the row of the hypothesis and the column of the severity.
+    dict of int to Best
+        By cause.
     """
-    best: dict[int, tuple[int, int]] = {}
-    peak, at = placed.max(axis=1), placed.argmax(axis=1)
-    for number, cause in enumerate(hypotheses.cause):
-        if cause not in best or peak[number] > peak[best[int(cause)][0]]:
-            best[int(cause)] = (number, int(at[number]))
+    best: dict[int, Best] = {}
+    peak, at, each = placed.max(axis=1), placed.argmax(axis=1), logsumexp(placed, axis=1)
+    for cause in np.unique(hypotheses.cause).tolist():
+        mine = np.flatnonzero(hypotheses.cause == cause)
+        row = int(mine[np.argmax(peak[mine])])
+        best[cause] = Best(row, int(at[row]), float(logsumexp(each[mine]) - each[row] + share[row]))
     return best
 
 
@@ -346,6 +351,35 @@ def _mean_severity(placed: Floats, shown_together: Floats, severity: Floats) -> 
     of_each = shown_together / shown_together.sum(axis=1, keepdims=True)
     weight = np.einsum("hk,hsk->s", weight, of_each)
     return float(weight / weight.sum() @ severity)
+
+
+def _with_pairs_severities(alone: Floats, log_joint: Floats, pairs: Sequence[PairProbability]) -> Floats:
+    """Mean severity of every cause over all that may hold with it there: that it is alone, and that it is one of two.
+
+    Of two at once each explains a part only. By itself a cause that can't explain all the rest would be put at the largest there is.
+
+    Parameters
+    ----------
+    alone : ndarray of shape (codes,)
+        Given that it is the only one; NaN for none. [1]
+    log_joint : ndarray of shape (codes,)
+        Log of prior times likelihood of the single causes and of none. [nat]
+    pairs : sequence of PairProbability
+        Against the single causes.
+
+    Returns
+    -------
+    ndarray of shape (codes,)
+        [1]
+    """
+    weight = np.exp(log_joint - logsumexp(log_joint)) * max(1.0 - sum(pair.probability for pair in pairs), 0.0)
+    total = np.where(weight > 0.0, weight * alone, 0.0)
+    for pair in pairs:
+        for code, size in zip(pair.codes, pair.severities, strict=True):
+            column = CAUSE_CODES.index(code)
+            weight[column] += pair.probability
+            total[column] += pair.probability * size
+    return np.divide(total, weight, out=alone.copy(), where=(weight > 1e-12) & np.isfinite(total))
 
 
 def _runner_up(single: Floats) -> int:

@@ -14,7 +14,9 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family, parse_family
 from data_contracts.features import SOFT
 from models.causes.effects import effect_at, effect_table, inseparable_pairs, load_effects, symptoms
-from models.causes.infer import CauseSettings, infer_causes
+from models.causes.infer import CauseSettings, _best_placements, _with_pairs_severities, infer_causes
+from models.causes.likelihood import Hypotheses
+from models.causes.pairs import PairProbability
 from models.tracking.state.residuals import Residuals
 
 # A healthy wideband engine's readings; sizes are of the right order, nothing rests on them.
@@ -208,6 +210,43 @@ def test_two_causes_at_once_are_told() -> None:
     found = infer_causes(make_residuals(shift[None]), [family()], [()])
     assert set(found.pairs[0][0].codes) == {"intake_restricted", "lambda_slow"}
     assert sum(pair.probability for pair in found.pairs[0]) > 0.5
+
+
+def test_of_two_causes_the_larger_is_told_from_the_smaller() -> None:
+    shifts = [
+        planted("lambda_slow", slow) + planted("intake_restricted", choked) for slow, choked in ((0.5, 1.0), (1.0, 0.5))
+    ]
+    found = infer_causes(make_residuals(np.array(shifts)), [family()] * 2, [()] * 2)
+    slow, choked = (found.severities[:, CAUSE_CODES.index(code)] for code in ("lambda_slow", "intake_restricted"))
+    assert slow[1] - slow[0] > 0.15
+    assert choked[0] - choked[1] > 0.3
+    for (pair, *_), slows, chokes in zip(found.pairs, slow, choked, strict=True):
+        assert dict(zip(pair.codes, pair.severities, strict=True)) == pytest.approx(
+            {"lambda_slow": slows, "intake_restricted": chokes}, abs=0.15
+        )
+
+
+def test_severity_of_a_cause_is_over_all_that_holds_with_it_there() -> None:
+    """A leak is likely alone and likelier with an injector that by itself is as good as ruled out, but would be huge."""
+    leak, injector, slow = (CAUSE_CODES.index(code) for code in ("unmetered_air", "injector_leaking", "lambda_slow"))
+    alone, log_joint = np.full(len(CAUSE_CODES), 0.5), np.full(len(CAUSE_CODES), -np.inf)
+    alone[[leak, injector, CAUSE_CODES.index(NONE)]] = 0.9, 1.3, np.nan
+    log_joint[[leak, injector, slow]] = np.log([0.99, 1e-9, 0.01])
+    pair = PairProbability(("unmetered_air", "injector_leaking"), 0.6, (0.7, 0.4))
+    found = _with_pairs_severities(alone, log_joint, (pair,))
+    assert found[leak] == pytest.approx((0.4 * 0.99 * 0.9 + 0.6 * 0.7) / (0.4 * 0.99 + 0.6))
+    assert found[injector] == pytest.approx(0.4, abs=1e-6)
+    assert found[slow] == 0.5
+    np.testing.assert_array_equal(_with_pairs_severities(alone, log_joint, ()), alone)
+
+
+@pytest.mark.parametrize(("fits", "together"), [((0.0, 0.0), 1.0), ((0.0, -50.0), 0.25)])
+def test_a_cause_of_which_one_pattern_of_four_fits_counts_a_quarter(fits: tuple[float, float], together: float) -> None:
+    """Two patterns of shares 0.25 and 0.75: likelihoods alike, or the second out of the question."""
+    share = np.log([0.25, 0.75])
+    placed = np.array(fits)[:, None] + share[:, None] + np.log(np.full((2, 3), 1 / 3))
+    hypotheses = Hypotheses(np.array([4, 4]), share, share, np.ones(2), np.zeros((2, 1)), np.zeros((2, 1)))
+    assert np.exp(_best_placements(placed, share, hypotheses)[4].log_share) == pytest.approx(together)
 
 
 def test_vans_do_not_depend_on_their_neighbours() -> None:

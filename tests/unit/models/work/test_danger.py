@@ -162,7 +162,7 @@ def test_a_visit_does_what_is_likely_enough_and_looks_into_the_dangerous_rest(
 ) -> None:
     found, leading = posterior({"v1": causes}), next(iter(causes))
     if pair is not None:
-        found = replace(found, pairs=((PairProbability((leading, pair), 0.9),),))
+        found = replace(found, pairs=((PairProbability((leading, pair), 0.9, (0.7, 0.7)),),))
     action = first_step(finding_of(0, found, Circumstances()), 0, found).action(wait=False, proving=False)
     assert action.words == {"cause": leading} | words
     for language, visit, here in (("en", "same visit", "while the van is in"), ("de", "selben Besuch", "solange das")):

@@ -317,7 +317,7 @@ SLOW_AND_FILTER = {"v1": {"lambda_slow": 0.9, "intake_restricted": 0.1}}
 
 
 def paired(probability: float, codes: tuple[str, str] = ("intake_restricted", "lambda_slow")) -> CausePosterior:
-    return replace(posterior(SLOW_AND_FILTER), pairs=((PairProbability(codes, probability),),))
+    return replace(posterior(SLOW_AND_FILTER), pairs=((PairProbability(codes, probability, (0.7, 0.7)),),))
 
 
 @pytest.mark.parametrize(("other", "work", "part"), [("intake_restricted", 0.4, 25.0), ("unmetered_air", 1.2, 40.0)])
