@@ -118,7 +118,7 @@ def test_the_name_is_in_no_file_and_the_orders_stand_where_they_stood(home: Work
 
 def test_texts_are_left_unless_asked_and_said(home: Workspace) -> None:
     told = forget(home, "Ann Baker")
-    assert "1 text of decisions may name the person" in told
+    assert "1 text of a decision may name the person" in told
     assert events(home)["note"][2] == "Ann Baker asked for it"
     assert not any("Ann Baker" in person for person in events(home)["person"])
     with pytest.raises(InputError, match="nobody of the name"):
