@@ -37,17 +37,17 @@ def show() -> None:
             placeholder=message("workshop.open_orders"),
         )
     states = chosen or list(PLANNED_STATES)
-    _plan(published, only_depots)
-    _parts(published, only_depots)
-    programme.part_lives(published)
-    _worth(published, only_depots)
-    programme.compared(published)
     counts = order_queries.order_counts(published, only_depots, states)
     if not counts:
         st.info(message("workshop.none"))
     else:
         _orders(published, only_depots, states, counts)
     parts.quiet(message("workshop.caution"))
+    _plan(published, only_depots)
+    _parts(published, only_depots)
+    programme.part_lives(published)
+    _worth(published, only_depots)
+    programme.compared(published)
     parts.footer(published)
 
 
