@@ -43,7 +43,7 @@ from models.reading.swapped_channels import swapped_channels
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, concatenate, estimate, reason_number, unread
 
-METHOD = "11"
+METHOD = "12"
 # Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
 TRIM_U_PCT = 0.5
 # What a main peak at the end of the range does not give; the release is then uncertain by this part of the fall. [1]
@@ -59,6 +59,8 @@ LOST_BY_CLIPPING = (
 CLIPPED_FALL_U = 0.25
 # No foot lifts so soon [s]: a fall that early is that of a manifold which is full, of a flow that hardly climbs afterwards.
 SOONEST_RELEASE_S = 0.1
+# Without an idle before it, an opening so unsure may be the climb after one that was not recorded. [s]
+DOUBTFUL_OPENING_S = 0.05
 NOT_BY_FILLING = (*LOST_BY_CLIPPING, "release_s", "hold_s", "settle_time_s")
 
 
@@ -119,6 +121,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     found = _without_filling(found, marks.interval_s)
     if marks.air:
         late = entries.padded(begins_in_rise(marks).astype(np.float64), 0.0) > 0.0
+        late |= np.isnan(found["idle_g_s"].value) & (found["opening_s"].u > DOUBTFUL_OPENING_S)
         found |= {name: found[name].because(late, "not_enough_before") for name in QUANTITIES_OF_OPENING}
     found |= _at_reference(found, entries.conditions, family)
     short = cut_short(extent, np.nan_to_num(entries.padded(marks.found.end_slope)))
@@ -269,10 +272,11 @@ def _without_clipped(found: dict[str, Estimate], clipped: Flags) -> dict[str, Es
 
 
 def _without_filling(found: dict[str, Estimate], interval_s: float) -> dict[str, Estimate]:
-    """Null the quantities of a release that was none; a slow log does not show which it was."""
-    if interval_s > 0.25 * SOONEST_RELEASE_S:
-        return found
+    """Null the quantities of a release that was none; a slow log does not show which it was, nor a hold within one update."""
     with np.errstate(invalid="ignore"):
+        if interval_s > 0.25 * SOONEST_RELEASE_S:
+            within = found["hold_s"].value < interval_s
+            return found | {name: found[name].because(within, "rate_too_low") for name in NOT_BY_FILLING}
         full = found["hold_s"].value < SOONEST_RELEASE_S
     return found | {name: found[name].because(full, "hold_too_short") for name in NOT_BY_FILLING}
 

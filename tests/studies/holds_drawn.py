@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.family import Family
 from models.physics.transfer_table import table_of
+from models.reading.air_trace.engine import RUN_UP_DONE
 from sample_fleet.families import built_in_families, individual, register_family
 from sample_fleet.parameters import Driver
 from sample_fleet.simulate import Recording, simulate
@@ -194,9 +195,20 @@ def _seen(event: Event, seen: Seen, foot: Foot, rng: np.random.Generator) -> Eve
     if foot.again:
         until = foot.starts_s + foot.hold_s + foot.fall_s + foot.lift_pause_s + foot.again_after_s - 0.02
     tell(event, time - late, flow, foot.starts_s - late, lifts - late, idle, still=still, until=until - late)
+    if "engine_rpm" in wave.channels:
+        _tell_run_up_of_speed(event, time - late, seen.rpm.astype(np.float64), lifts - late)
     if kind == LOG:
         tell_log(event, log)
     return event
+
+
+def _tell_run_up_of_speed(event: Event, t: Floats, rpm: Floats, lifts: float) -> None:
+    """The run-up where a speed is recorded beside the flow: until that is near its highest of the hold."""
+    if "run_up_time_s" not in event.true:
+        return
+    held = (t >= event.true["opening_s"]) & (t < lifts)
+    reached = np.flatnonzero(rpm[held] >= RUN_UP_DONE * rpm[held].max())
+    event.true["run_up_time_s"] = float(t[held][reached[0]] - event.true["opening_s"])
 
 
 def _idle_ahead(t: Floats, flow: Floats, opens: float) -> float:

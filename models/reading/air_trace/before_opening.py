@@ -28,6 +28,11 @@ LAST_AFTER_S, LAST_S = 0.8, 0.3
 # So soon after another release [s], or in a record that begins so many times higher [1], it is none from so many times the
 # idle before that release, or afterwards [1].
 SOON_S, BEGINS_HIGHER, TIMES_STILL = 2.5, 1.3, 1.25
+# In a record that begins so soon before the opening [s] the flow is still on its way down out of an overrun or another snap
+# where it falls by the first part of itself a second and stands `TIMES_STILL` above what it comes to afterwards, or falls by
+# the second and stands this many times above the lowest afterwards. Sized on both simulators. [1/s], [1/s], [1]
+BEGINS_SOON_S = 0.9
+SETTLING_PER_S, FALLS_FAST_PER_S, TIMES_LOWEST = 0.04, 0.12, 1.15
 # Part of the family's main peak that no warm engine draws at idle (usually 3 to 7 %). Common practice, no source. [1]
 IDLE_OF_EXPECTED = 0.15
 # A record without idle whose flow stands by this part of the snap's height above the lowest afterwards begins in the rise, or
@@ -73,6 +78,7 @@ def not_at_idle(stack: Stack, marks: Landmarks, speed: Estimate, family: Family)
         out |= _just_released(marks) & (
             idle > TIMES_STILL * np.fmin(np.fmin(after, last_flow), _idle_of_the_one_before(marks))
         )
+        out |= _still_settling(marks, np.fmin(after, last_flow))
         if family.main_peak.expected_g_s:
             out |= idle > IDLE_OF_EXPECTED * family.main_peak.expected_g_s
     if "throttle_pct" in stack.channels:
@@ -101,6 +107,16 @@ def _just_released(marks: Landmarks) -> Flags:
         begin = np.median(marks.flow[marks.snaps.row[soon], : max(int(0.03 / dt), 1)], axis=1)
         out[soon] = begin > BEGINS_HIGHER * found.idle.flow[soon]
     return np.asarray(out)
+
+
+def _still_settling(marks: Landmarks, afterwards: Floats) -> Flags:
+    """Whether a record begins on the way down to idle, so shortly before the opening that its own past does not show."""
+    found, dt = marks.found, marks.interval_s
+    idle, per_s = found.idle.flow, found.idle.drift / ((found.idle.stop - found.idle.first) * dt)
+    soon = ~_follows(marks) & (found.rise_start * dt < BEGINS_SOON_S)
+    settling = (per_s < -SETTLING_PER_S) & (idle > TIMES_STILL * afterwards)
+    fast = (per_s < -FALLS_FAST_PER_S) & (idle > TIMES_LOWEST * found.lowest.flow)
+    return np.asarray(soon & (settling | fast))
 
 
 def begins_in_rise(marks: Landmarks) -> Flags:

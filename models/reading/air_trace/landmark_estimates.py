@@ -36,6 +36,21 @@ CROSSING_U_S = 1.3e-4
 KNEE_U_S = 1.5e-3
 # Uncertainty of the flow at the end of a hold, from the definition of that end, as a part of its height. [1]
 HOLD_END_U = 0.015
+# The same of a hold so short that it ends on its crest [s]; and how much longer than at its slope at half height a fall from
+# 90 to 10 % takes at most, where it is one edge. Sized on both simulators. [1]
+BRIEF_S, BRIEF_END_U, ONE_EDGE = 0.2, 0.06, 2.0
+# A level that drifts while it is averaged is no single one: of its drift end to end. Sized on both simulators. [1]
+DRIFTS_U = 0.05
+# The level of a few samples of a slow log: its standard error by so few, of their scatter over the root of their number. [1]
+FEW_SAMPLES_U = 2.0
+# What a first peak between two samples 10 ms apart can lack, as a part of it. Sized on both simulators. [1]
+MISSED_PEAK = 0.02
+# Firing ripple on the edge of the opening: so many times what half the height's share gives. Sized on both simulators. [1]
+RIPPLED_EDGE = 1.6
+# A climb shorter than the first [s] is uncertain by this part for where it begins and ends. Sized on both simulators. [1]
+SHORT_CLIMB_S, SHORT_CLIMB_U = 0.08, 0.035
+# The edge of a slow log lies anywhere in an update, and the values asked for are older than their stamps: of an update. [1]
+LOG_EDGE_U = 0.75
 # Part of the ripple that the parabola of a top cut short by the release keeps: above 80 Hz at most this. [1]
 CUT_TOP_KEEPS = 0.3
 # Height of waves on the main peak over their scatter (a single sine 1.4, several together 1.8), and its standard
@@ -104,10 +119,15 @@ class _Trace:
 
     def steady(self, stretch: Steady) -> Level:
         """Level of a steady stretch."""
-        flow_u = np.hypot(stretch.flow_u, self.step_u * self.slope(stretch.raw))
+        number = np.maximum((stretch.stop - stretch.first) / self.marks.held, 2.0)
+        few_u = FEW_SAMPLES_U * stretch.scatter / np.sqrt(number)
+        few = np.isnan(stretch.raw_u) & (self.rate_hz < SLOW_RATE_HZ)
+        raw_u = np.where(few, few_u, stretch.raw_u)
+        flow_u = np.where(few, few_u * self.slope(stretch.raw), stretch.flow_u)
+        flow_u = np.hypot(flow_u, self.step_u * self.slope(stretch.raw))
         flow = stretch.flow - rectified(stretch.raw, stretch.scatter, self.sample_noise, self.sensor)
         flow_u = np.hypot(flow_u, table_uncertainty(stretch.raw, self.sensor))
-        return Level(flow, flow_u, stretch.raw, np.hypot(stretch.raw_u, self.step_u))
+        return Level(flow, flow_u, stretch.raw, np.hypot(raw_u, self.step_u))
 
     def peak(self, spot: Peak) -> Level:
         """Level of a rounded peak or valley; its difference to a narrower parabola is part of the uncertainty."""
@@ -214,13 +234,18 @@ def _main_peak(trace: _Trace, mean: Level) -> _MainPeak:
 def _levels(trace: _Trace) -> _Levels:
     """Every level except those of the pulse and the undershoot."""
     first_peak, dip, mean = trace.peak(trace.found.first_peak), trace.peak(trace.found.dip), trace.mean_peak()
+    after = trace.steady(trace.found.idle_after)
     peak_gain, dip_gain = ripple_gains(trace.family, dip.flow / mean.flow, trace.rate_hz)
+    missed = np.where(trace.rate_hz < FOLDING_RATE_HZ, MISSED_PEAK * trace.interval_s * trace.marks.held / 0.01, 0.0)
+    first_peak = first_peak._replace(flow_u=np.hypot(first_peak.flow_u, missed * first_peak.flow))
     return _Levels(
         idle=trace.steady(trace.found.idle),
         first_peak=trace.with_ripple(first_peak, peak_gain),
         dip=trace.with_ripple(dip, dip_gain),
         main=_main_peak(trace, mean),
-        after=trace.steady(trace.found.idle_after),
+        after=after._replace(
+            flow_u=np.hypot(after.flow_u, DRIFTS_U * np.abs(trace.found.idle_after.drift) * after.flow)
+        ),
     )
 
 
@@ -245,7 +270,7 @@ def _opening_and_release_u(trace: _Trace, levels: _Levels) -> tuple[Floats, Floa
     """Standard uncertainties of opening and release. [s]"""
     found, peak, main = trace.found, levels.first_peak, levels.main.level
     half_raw = trace.raw_of(0.5 * (np.nan_to_num(found.idle.flow) + found.main_peak.flow))
-    rippled = 0.5 * RIPPLE_GROWS * trace.ripple * np.fmax(peak.flow, 0.5 * main.flow)
+    rippled = 0.5 * RIPPLED_EDGE * RIPPLE_GROWS * trace.ripple * np.fmax(peak.flow, 0.5 * main.flow)
     rippled = np.hypot(0.5 * np.fmax(peak.flow_u, 0.5 * main.flow_u), rippled)
     opening_u = _crossing_u(trace, main, found.opening.slope, half_raw, trace.fast_gain, rippled)
     opening_u = np.hypot(opening_u, np.where(np.isnan(peak.flow), KNEE_U_S, 0.0))
@@ -257,7 +282,8 @@ def _opening_and_release_u(trace: _Trace, levels: _Levels) -> tuple[Floats, Floa
     release_u = _crossing_u(trace, main, found.release.slope, half_raw, trace.fast_gain, level_u)
     # of an edge in two steps either may be the opening
     opening_u = np.hypot(opening_u, 0.5 * np.nan_to_num(found.edge) * trace.interval_s)
-    return np.fmax(opening_u, between), release_u
+    in_log = np.where(trace.rate_hz < SLOW_RATE_HZ, LOG_EDGE_U / trace.rate_hz, 0.0)
+    return np.fmax(np.fmax(opening_u, between), in_log), np.fmax(release_u, in_log)
 
 
 def _climb(trace: _Trace, levels: _Levels, opening_u: Floats) -> dict[str, tuple[Floats, Floats]]:
@@ -274,6 +300,7 @@ def _climb(trace: _Trace, levels: _Levels, opening_u: Floats) -> dict[str, tuple
         passed_u(found.climb_10.slope, found.main_peak.flow - 1.125 * found.climb_height),
         passed_u(found.climb_90.slope, found.main_peak.flow - 0.125 * found.climb_height),
     )
+    climb_u = np.hypot(climb_u, np.where(climb_s < SHORT_CLIMB_S, SHORT_CLIMB_U * climb_s, 0.0))
     climb = found.climb_height / climb_s
     # a wrong level moves its crossing along the climb, which cancels half of its effect on the height
     level_u = 0.5 * np.hypot(np.where(np.isfinite(levels.dip.flow_u), levels.dip.flow_u, main.flow_u), main.flow_u)
@@ -297,14 +324,19 @@ def _fall(trace: _Trace, levels: _Levels, release_u: Floats) -> dict[str, tuple[
         _crossing_u(trace, main, found.fall_10.slope, idle.raw, trace.fast_gain, idle.flow_u),
     )
     height = main.flow - found.idle.flow
-    fall_u = np.hypot(fall_u, HOLD_END_U * height * dt / np.abs(found.fall_90.slope))
+    brief = (found.release.at - found.opening.at) * dt < BRIEF_S
+    fall_u = np.hypot(fall_u, np.where(brief, BRIEF_END_U, HOLD_END_U) * height * dt / np.abs(found.fall_90.slope))
+    # a lift in two steps makes two edges: the fall is as unsure as it is longer than one of its steepness
+    fall_s = (found.fall_10.at - found.fall_90.at) * dt
+    one_edge_s = ONE_EDGE * 0.8 * height * dt / np.abs(found.release.slope)
+    fall_u = np.hypot(fall_u, 0.5 * np.maximum(fall_s - one_edge_s, 0.0))
     settled = np.isfinite(found.idle_after.flow)
     after = np.where(settled, found.idle_after.flow, found.idle.flow)
     after_u = np.where(settled, levels.after.flow_u, np.hypot(idle.flow_u, 0.03 * found.idle.flow))
     lowest = trace.peak(found.lowest)
     settle_s = (found.settle - found.release.at) * dt
     return {
-        "fall_time_s": ((found.fall_10.at - found.fall_90.at) * dt, fall_u),
+        "fall_time_s": (fall_s, fall_u),
         "undershoot_g_s": (np.maximum(after - lowest.flow, 0.0), np.hypot(after_u, lowest.flow_u)),
         "settle_time_s": (settle_s, np.hypot(found.settle_u * dt, release_u)),
     }

@@ -14,8 +14,12 @@ USUAL_IDLE_RPM = 800.0
 # Ripple at the first peak over that at the beginning of the climb, where it is faster and the sensor's lag attenuates
 # it more. Sized on simulated engines (1.0 to 1.4). [1]
 RIPPLE_GROWS = 1.2
+# Speeds at which the gain for ripple at the first peak is tried. [1]
+SPEEDS = 5
 # Crest of a sine over its standard deviation. [1]
 CREST = np.sqrt(2.0)
+# The same of several waves together, as ripple has. [1]
+CREST_OF_WAVES = 1.6
 # Below this rate the ripple of a fast engine folds onto the level. [Hz]
 FOLDING_RATE_HZ = 450.0
 
@@ -101,12 +105,14 @@ def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Flo
     Notes
     -----
     With the throttle open, flow is proportional to speed, so the dip's part of the main peak is its part of the highest
-    speed; the speed at the first peak lies between idle and that.
+    speed; the speed at the first peak lies between idle and the middle of the two, and slower ripple passes more: the
+    largest gain counts.
     """
     at_dip = np.fmax(dip_part * family.max_free_rpm, USUAL_IDLE_RPM)
-    at_peak = np.sqrt(USUAL_IDLE_RPM * at_dip)
     per_rpm = 2.0 * np.pi * family.cylinders / 120.0
-    peak = RIPPLE_GROWS * np.abs(parabola_gain(per_rpm * at_peak * PEAK_HALF_S))
+    # the first peak may stand anywhere between the two speeds; the highest sample near it is a crest
+    speeds = np.geomspace(np.full(at_dip.shape, USUAL_IDLE_RPM), np.sqrt(USUAL_IDLE_RPM * at_dip), SPEEDS)
+    peak = RIPPLE_GROWS * CREST_OF_WAVES * np.abs(parabola_gain(per_rpm * speeds * PEAK_HALF_S)).max(axis=0)
     whole, half = (parabola_gain(per_rpm * at_dip * part * DIP_HALF_S) for part in (1.0, 0.5))
     # the shape uncertainty of the dip is its difference to a parabola of half the width, which ripple changes as much
     dip = np.hypot(whole, half - whole)

@@ -75,6 +75,17 @@ def test_flow_before_the_opening_that_is_no_idle_shows_without_a_channel(before)
     assert driven(found) == [True, False]
 
 
+@pytest.mark.parametrize(("opens", "driven_so"), [(0.5, True), (2.0, False)])
+def test_a_record_that_begins_on_the_way_down_to_idle_states_none(opens, driven_so):
+    """Out of an overrun, half a second before the opening: a third above the idle it comes to, and falling by a tenth a second."""
+    t = np.arange(0.0, SNAP.length, 1e-3)
+    extra = 0.4 * SNAP.idle * np.exp(-t / 2.5) * (t < opens)
+    extra = extra if driven_so else np.zeros(t.size)
+    found = read(with_flow(clean_flow(replace(SNAP, opening=opens), t) + extra, t))
+    assert driven(found) == [driven_so]
+    assert np.isnan(found.values["idle_g_s"][0]) == driven_so
+
+
 def test_a_record_that_begins_inside_a_hold_has_no_opening():
     t = np.arange(0.0, 4.0, 5e-4)
     waves = [with_flow(clean_flow(replace(SNAP, opening=-start), t), t) for start in (0.05, 0.2, 0.5, 0.8)]

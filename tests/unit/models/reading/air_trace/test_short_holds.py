@@ -7,6 +7,7 @@ import pytest
 
 from models.reading.read import read_waveforms
 from tests.analytic import WARM, Recorder, Snap, airflow, family
+from tests.studies.feet import LOG
 from tests.studies.holds import judge
 from tests.studies.holds_drawn import draw
 
@@ -50,3 +51,15 @@ def test_both_simulators_and_analytic_snaps_at_every_length(hold):
         assert count.plain_read >= 0.9 * count.plain, name
         assert count.right >= 0.9 * count.stated, name
         assert count.invented == 0, name
+    for name, count in counts.items():
+        assert count.covered >= 0.93 * count.stated, name
+
+
+def test_a_slow_log_states_its_idle_and_is_unsure_of_its_edges_by_an_update():
+    counts = judge(draw(0.6, 60, 5, LOG))
+    idle = counts["idle_g_s"]
+    assert idle.plain_read >= 0.9 * idle.plain > 0
+    for name in ("idle_g_s", "opening_s", "release_s", "hold_s"):
+        count = counts[name]
+        assert count.covered >= 0.9 * count.stated, name
+        assert not count.invented, name

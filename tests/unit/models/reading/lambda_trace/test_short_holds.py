@@ -100,12 +100,12 @@ def held(name: str, holds: Sequence[float], quantity: str, truth_s: float | None
 
 
 def test_full_throttle_of_a_short_hold_is_right_or_null() -> None:
-    """It was 0.02 to 0.08 too lean, and certain to 0.003, wherever the enrichment had not arrived."""
+    """It was 0.02 to 0.08 too lean wherever the enrichment had not arrived, at holds of 0.6 to 0.8 s still 0.03 to 0.05."""
     inside: list[bool] = []
     for name in (*SAMPLE, *OTHER):
-        error, u = held(name, (0.25, 0.4, 0.5, 0.6, 0.7, 0.8, 0.95), FULL, 1.5)
+        error, u = held(name, (0.25, 0.6, 0.7, 0.8, 0.95, 1.05), FULL, 1.5)
         inside += (np.abs(error) <= 2.0 * u + 0.003).tolist()
-        assert np.all(np.abs(error) < 0.05)
+        assert np.all(np.abs(error) < 0.025)
         long, u = held(name, (1.3,), FULL, 1.5)
         assert long.size >= VANS - 1
         assert np.all(np.abs(long) < 2.0 * u + 0.003)
