@@ -25,8 +25,7 @@ def show() -> None:
     published = parts.open_or_explain()
     st.title(message("captures.heading"))
     parts.show_message()
-    _account(published)
-    _quarantine(published)
+    _last_week(published)
     only = _filters(published)
     left, right = st.columns(2, gap="large")
     with left:
@@ -34,8 +33,35 @@ def show() -> None:
     with right:
         _repeatability(published)
     _list(published, only)
+    _quarantine(published)
     _deliveries(published)
     parts.footer(published)
+
+
+def _last_week(published: Published) -> None:
+    """How many captures of the newest week are good, and the most frequent reason with what to do about it."""
+    weeks = queries.weeks(published)
+    only = CaptureFilter(weeks[0], [], []) if weeks else None
+    counts = capture_queries.grade_counts(published, only) if only else {}
+    total = sum(counts.values())
+    if only is None or not total:
+        return
+    said = [message("captures.good_of", week=weeks[0], good=text.count(counts.get("good", 0)), total=text.count(total))]
+    reasons = capture_queries.grade_reason_counts(published, only)
+    if reasons.height:
+        code, captures, vans = reasons.row(0)
+        remedy = inert(text.sentence(_remedy(GRADE_REASONS, code))).removesuffix("\\.")
+        said.append(
+            message(
+                "captures.most_frequent",
+                captures=text.count(captures),
+                total=text.count(total),
+                vans=vans,
+                reason=inert(_sentence(GRADE_REASONS, code)).removesuffix("\\."),
+                remedy=f"{remedy}." if remedy else "",  # some reasons ask for nothing
+            ).rstrip()
+        )
+    st.markdown(f"**{said[0]}** {' '.join(said[1:])}")
 
 
 def _account(published: Published) -> None:
@@ -197,6 +223,7 @@ def _list(published: Published, only: CaptureFilter) -> None:
 
 def _deliveries(published: Published) -> None:
     st.header(message("captures.deliveries"))
+    _account(published)
     frame = capture_queries.deliveries(published)
     parts.table(
         pl.DataFrame(

@@ -22,6 +22,7 @@ def show() -> None:
     """The view."""
     published = parts.open_or_explain()
     st.title(message("sure.heading"))
+    _in_short(published)
     st.info(message("sure.simulation"), icon=":material/science:")
     _false_alarms(published)
     _causes(published)
@@ -32,6 +33,25 @@ def show() -> None:
     _repairs(published)
     _cards(published)
     parts.footer(published)
+
+
+def _in_short(published: Published) -> None:
+    """The page's answer in words: findings recorded, and how often what was promised was kept."""
+    seen = record_queries.alarm_record(published)
+    said = [message("sure.short_findings", findings=seen["findings"], nothing=seen["nothing_found"])]
+    if not seen["findings"]:
+        said = [message("sure.short_no_findings")]
+    said += [
+        message(
+            "sure.short_held",
+            name=inert(message(f"sure.{row['interval']}")),
+            inside=text.count(row["inside"]),
+            cases=text.count(row["cases"]),
+            stated=text.percent(row["stated"]),
+        )
+        for row in record_queries.coverage(published).filter(pl.col("cases") > 0).iter_rows(named=True)
+    ]
+    st.markdown(f"**{said[0]}** {' '.join(said[1:])}")
 
 
 def _false_alarms(published: Published) -> None:

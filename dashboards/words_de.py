@@ -254,6 +254,8 @@ WORDS: dict[str, str] = {
     "snap.landmark": "{name} {value}",
     # Aufnahmen
     "captures.heading": "Was kam und was behalten wurde",
+    "captures.good_of": "{week}: {good} von {total} Gasstößen sind gut.",
+    "captures.most_frequent": "Häufigster Grund, {captures} von {total} Gasstößen an {vans:# Fahrzeug/# Fahrzeugen}: {reason}. {remedy}",
     "captures.account": "{rows:# Zeile/# Zeilen} geliefert = {held} behalten + {superseded} ersetzt + {duplicates} doppelt + {quarantined} in Quarantäne",
     "captures.account_open": "Die Zeilenrechnung geht nicht auf: {rows:# Zeile/# Zeilen} geliefert, {sum} verbucht. Führen Sie `vansnap check` aus.",
     "captures.grades": "Bewertungen",
@@ -590,6 +592,9 @@ WORDS: dict[str, str] = {
     "proof.unsigned": "Sie ist nicht signiert.",
     # Wie sicher
     "sure.heading": "Wie sicher sind wir",
+    "sure.short_no_findings": "In dieser Flotte noch nicht belegt: Keine Werkstatt hat einen Befund eingetragen, Fehlalarme sind also nicht geprüft.",
+    "sure.short_findings": "Bisher eingetragene Befunde: {findings}, davon {nothing} ohne Fehler.",
+    "sure.short_held": "{name}: in {inside} von {cases} Fällen eingehalten, {stated} versprochen.",
     "sure.simulation": "Die Wahrscheinlichkeiten der Ursachen beruhen auf simulierten Fehlern. Jeder Befund, den eine Werkstatt hier einträgt, ersetzt einen Teil davon; bis dahin sind sie als Rangfolge zu lesen, nicht als Häufigkeiten in dieser Flotte.",
     "sure.false_alarms": "Fehlalarme",
     "sure.setting": "Zulässig je 100 Fahrzeugwochen",

@@ -254,6 +254,8 @@ WORDS: dict[str, str] = {
     "snap.landmark": "{name} {value}",
     # Captures
     "captures.heading": "What came, and what was kept",
+    "captures.good_of": "{week}: {good} of {total} snaps are good.",
+    "captures.most_frequent": "Most frequent reason, {captures} of {total} snaps on {vans:# van/# vans}: {reason}. {remedy}",
     "captures.account": "{rows:# row/# rows} delivered = {held} held + {superseded} superseded + {duplicates:# duplicate/# duplicates} + {quarantined} in quarantine",
     "captures.account_open": "The row account does not close: {rows:# row/# rows} delivered, {sum} accounted for. Run `vansnap check`.",
     "captures.grades": "Grades",
@@ -590,6 +592,9 @@ WORDS: dict[str, str] = {
     "proof.unsigned": "It is not signed.",
     # How sure
     "sure.heading": "How sure are we",
+    "sure.short_no_findings": "Not proven in this fleet yet: no workshop has recorded a finding, so false alarms are not checked.",
+    "sure.short_findings": "Findings recorded so far: {findings}, of which {nothing} found nothing.",
+    "sure.short_held": "{name}: held in {inside} of {cases} cases, {stated} promised.",
     "sure.simulation": "Cause probabilities rest on simulated faults. Each finding a workshop records here replaces part of that; until there are some, read them as a ranking, not as frequencies in this fleet.",
     "sure.false_alarms": "False alarms",
     "sure.setting": "Accepted per 100 van-weeks",
