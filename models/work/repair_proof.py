@@ -190,8 +190,8 @@ def proof_in_time(
     touched : collection of str
         Quantities the repair should bring back.
     beside : collection of str
-        All that it touches: where nothing of the former was read before and after (snaps held briefly have no main peak),
-        those of them decide that stood in alarm at the last visit before.
+        All that it touches: those of them that stood in alarm at the last visit before decide where they do so before
+        anything of the former was read before and after (snaps held briefly have no main peak).
 
     Returns
     -------
@@ -204,16 +204,23 @@ def proof_in_time(
     decide for good: what comes later is another matter.
     """
     stands = _by_quantities(trends, captures, done_at, touched)
-    if stands.proof is None and beside and (shown := _in_alarm_before(trends, captures, done_at, beside)):
-        return _by_quantities(trends, captures, done_at, shown)
-    return stands
+    if not touched or not (shown := _in_alarm_before(trends, captures, done_at, beside)):
+        return stands
+    other = _by_quantities(trends, captures, done_at, shown)
+    if other.proof is None or stands.proof is None:
+        return stands if other.proof is None else other
+    known_then = _by_quantities(trends.filter(pl.col("week") <= other.week), captures, done_at, touched)
+    return other if other.proof.verdict != "cant_tell" and known_then.proof is None else stands
 
 
 def _in_alarm_before(
     trends: pl.DataFrame, captures: pl.DataFrame, done_at: datetime, names: Collection[str]
 ) -> list[str]:
     """Quantities in alarm at the last visit before a repair that read them."""
-    before = captures.filter(pl.col("captured_at") <= done_at)["week"].unique()
+    if not names:
+        return []
+    last_of = captures.group_by("week").agg(pl.col("captured_at").max())
+    before = last_of.filter(pl.col("captured_at") <= done_at)["week"]
     rows = trends.filter(pl.col("quantity").is_in(list(names)), pl.col("week").is_in(before.implode()))
     last = rows.filter(pl.col("value").is_not_null()).sort("week").group_by("quantity").last()
     return sorted(last.filter(pl.col("alarm"))["quantity"])

@@ -8,7 +8,17 @@ from data_contracts.plurals import counted
 from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
-from pipelines.intake.forgetting import Plan, carry_out, complete, everything_said, finish, forms, plan_for, said_by
+from pipelines.intake.forgetting import (
+    PLAN,
+    Plan,
+    carry_out,
+    complete,
+    everything_said,
+    finish,
+    forms,
+    plan_for,
+    said_by,
+)
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.warehouse import open_warehouse
 from pipelines.workspace.log import audit, audit_lines
@@ -42,6 +52,10 @@ def forget(workspace: Workspace, person: str, *, in_texts: bool = False, dry_run
         If nobody is named so, or several are.
     """
     with workspace.held():
+        if dry_run and (workspace.root / PLAN).exists():
+            raise InputError(
+                "an earlier `vansnap forget` was cut off: run it or `vansnap weekly` first; nothing was changed"
+            )
         with open_warehouse(workspace) as warehouse:
             cut_off = finish(workspace, warehouse)
             if not dry_run:
@@ -49,7 +63,8 @@ def forget(workspace: Workspace, person: str, *, in_texts: bool = False, dry_run
                 take_in_item_decisions(workspace, warehouse)
             said = everything_said(workspace, warehouse)
             logged = {str(line.get("person") or "") for line in audit_lines(workspace)}
-            people = _meant(person, said_by(said.values()) | logged - {""})
+            known = said_by(said.values()) | logged - {""}
+            people = _meant(person, known)
             plan = plan_for(workspace, said, people, in_texts=in_texts)
             lines = [_what(plan, dry_run=dry_run)]
             if not dry_run:
@@ -63,6 +78,11 @@ def forget(workspace: Workspace, person: str, *, in_texts: bool = False, dry_run
             audit(workspace, "forgotten", next(iter(plan.people.values())), decisions=len(plan.renamed))
     after = [plan.documents.get(old, document) for old, document in said.items()]
     named = sorted({form for one in people for form in forms(one)}, key=str.casefold)
+    lines += [
+        f"{other} may be the same person and is named still: `vansnap forget --person {other!r}` takes that name out too"
+        for other in sorted(known - {*people})
+        if {form.casefold() for form in forms(other)} & {form.casefold() for form in named}
+    ]
     return "\n".join([*lines, *_left(workspace, named, after)])
 
 
@@ -86,7 +106,7 @@ def _what(plan: Plan, *, dry_run: bool) -> str:
     old, new = " and ".join(plan.people), next(iter(plan.people.values()))
     changed = counted(len(plan.renamed), "decision, note or mend", "decisions, notes and mends")
     if dry_run:
-        return f"{old} would be another name in {changed} and in the log of logins; nothing was changed"
+        return f"{old} would be replaced by another name in {changed} and in the log of logins; nothing was changed"
     return f"{old} is {new} from now on: in {changed}, the log of logins, the warehouse and the published file"
 
 

@@ -22,7 +22,7 @@ from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.log import audit
 from pipelines.workspace.workspace import Workspace
 
-_FOLDER = "quarantine"
+FOLDER = "quarantine"
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ def record_item(workspace: Workspace, decision: ItemDecision) -> Path:
     decision : ItemDecision
         What was decided.
     """
-    folder = workspace.decisions / _FOLDER
+    folder = workspace.decisions / FOLDER
     folder.mkdir(exist_ok=True)
     path = write_decision(folder / f"{decision.event_id}.json", asdict(decision))
     told = {"item": decision.item_id, "state": decision.state, "decision": decision.event_id}
@@ -134,7 +134,7 @@ def unreadable_items(workspace: Workspace) -> list[str]:
     workspace : Workspace
         The workspace.
     """
-    return [f"{_FOLDER}/{path.name}" for path in _files(workspace) if decision_in(path) is None]
+    return [f"{FOLDER}/{path.name}" for path in _files(workspace) if decision_in(path) is None]
 
 
 def winning_claims(warehouse: Warehouse) -> frozenset[str]:
@@ -161,11 +161,11 @@ def waiting_place(taken: Path) -> Path:
         of_item = "item_id" in json.loads(taken.read_text(encoding="utf-8"))
     except (OSError, ValueError, TypeError):
         of_item = False  # `vansnap check` names it there
-    return Path(_FOLDER, taken.name) if of_item else Path(taken.name)
+    return Path(FOLDER, taken.name) if of_item else Path(taken.name)
 
 
 def _files(workspace: Workspace) -> list[Path]:
-    return sorted(path for path in (workspace.decisions / _FOLDER).glob("*.json") if not path.name.startswith("."))
+    return sorted(path for path in (workspace.decisions / FOLDER).glob("*.json") if not path.name.startswith("."))
 
 
 def decision_in(path: Path) -> ItemDecision | None:

@@ -21,6 +21,7 @@ from data_contracts.tables import ITEM_EVENTS, polars_schema
 from models.work.order_states import OrderEvent
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.order_decisions import event_from, store_events, stored_events
+from pipelines.decisions.quarantine_decisions import FOLDER as WAITING_ITEMS
 from pipelines.decisions.quarantine_decisions import ItemDecision, decision_from
 from pipelines.intake.corrections import FOLDER as MENDS
 from pipelines.intake.corrections import mend_id_of
@@ -313,8 +314,10 @@ def follow(restored: Workspace, former: Workspace) -> frozenset[str]:
     frozenset of str
         Files, within decisions/ of the former, that will stand in the place of ones of the restored.
     """
-    then, now = dict(_files(restored)), dict(_files(former))
-    pairs = {old: new for old, new in forgotten_files(former).items() if old in then and new in now}
+    then, now = dict(_files(restored, ("", WAITING_ITEMS, TAKEN, MENDS))), dict(_files(former))
+    there = {Path(name).name: name for name in then}  # a decision that waited then has been taken in since
+    forgotten = {there.get(Path(old).name, ""): new for old, new in forgotten_files(former).items() if new in now}
+    pairs = {old: new for old, new in forgotten.items() if old}
     if not pairs:
         return frozenset()
     hashes = {old: _hash_of(then[old]) for old in pairs}
@@ -329,16 +332,16 @@ def follow(restored: Workspace, former: Workspace) -> frozenset[str]:
     return frozenset(pairs.values())
 
 
-def _files(workspace: Workspace) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _files(workspace: Workspace, folders: Collection[str] = (TAKEN, MENDS)) -> Iterator[tuple[str, Mapping[str, Any]]]:
     """Files within decisions/ that are in force, with what they say; those that can't be read are told by `vansnap check`."""
-    for folder in (TAKEN, MENDS):
+    for folder in folders:
         for path in sorted((workspace.decisions / folder).glob("[!.]*.json")):
             try:
                 document = json.loads(path.read_text(encoding="utf-8"))
                 _hash_of(document)
             except (OSError, ValueError, KeyError, TypeError, AttributeError, InputError):
                 continue
-            yield f"{folder}/{path.name}", document
+            yield f"{folder}/{path.name}".removeprefix("/"), document
 
 
 def _hash_of(document: Mapping[str, Any]) -> str:

@@ -34,7 +34,7 @@ def clear_drafts(folders: Iterable[Path]) -> None:
         What lies in them; not what lies in folders below.
     """
     for folder in folders:
-        for draft in folder.glob(".*.part"):
+        for draft in (one for one in folder.glob(".*.part") if one.is_file()):
             named = re.search(r"\.([0-9a-f]{8})-(\d+)\.part$", draft.name)
             try:
                 if named is not None and named[1] == _machine():
@@ -43,8 +43,8 @@ def clear_drafts(folders: Iterable[Path]) -> None:
                     over = time.time() - draft.stat().st_mtime > _FORGOTTEN_S
                 if over:
                     draft.unlink()
-            except FileNotFoundError:
-                continue  # in its place by now
+            except (OSError, OverflowError):
+                continue  # in its place by now, another account's, or nobody's number: no reason for a run to end
 
 
 def _machine() -> str:

@@ -74,11 +74,12 @@ def in_order(
     """
     left = deque(batches)
     if cluster is not None and cluster.asked:
+        failures = _failures()
         try:
             for result in _on_cluster(work, list(left), version, cluster):
                 left.popleft()
                 yield result
-        except _failures() as error:
+        except failures as error:
             why = str(error).splitlines()[0] if str(error) else type(error).__name__
             tell(
                 f"cluster: {why}; {counted(len(left), 'batch', 'batches')} of {len(batches)} done on this machine instead"
@@ -94,9 +95,13 @@ def in_order(
 
 def _failures() -> tuple[type[Exception], ...]:
     """What a cluster may fail with; errors of the work itself are not among them, but that it can't open a file is."""
-    from distributed import KilledWorker
-    from distributed.client import FutureCancelledError
-
+    try:
+        from distributed import KilledWorker
+        from distributed.client import FutureCancelledError
+    except ImportError as error:
+        raise InputError(
+            "settings.toml, [cluster]: the package `distributed` is not installed: install vansnap with its extra `cluster`, or leave the section out"
+        ) from error
     return (KilledWorker, FutureCancelledError, TimeoutError, OSError, _UnfitError)
 
 
@@ -119,13 +124,9 @@ def _on_cluster(
 
 def _client(cluster: ClusterSettings, stack: ExitStack) -> Any:
     """A client of the scheduler that is set, or of workers of this machine that end with the stack; their talk is encrypted."""
-    try:
-        import dask
-        from distributed import Client, LocalCluster, Security
-    except ImportError as error:
-        raise InputError(
-            "settings.toml, [cluster]: the package `distributed` is not installed: install vansnap with its extra `cluster`, or leave the section out"
-        ) from error
+    import dask
+    from distributed import Client, LocalCluster, Security
+
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what goes wrong is told in one line
     if not cluster.workers:
         security = Security(
@@ -158,6 +159,8 @@ def _result(client: Any, future: Any) -> Any:
         try:
             return future.result(timeout=_ANSWER_S)
         except TimeoutError:
+            if future.done():
+                raise  # the work's own: a share that did not answer
             if not client.nthreads():
                 raise TimeoutError("no worker is left") from None
 

@@ -81,6 +81,8 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     clear_drafts((workspace.waveforms / JOURNAL, workspace.models, workspace.reports))
     with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
         cut_off = finish(workspace, warehouse)
+        if cut_off and (run := published_run(workspace.published_path, whole=False)) is not None:
+            publish(warehouse, workspace.published_path, week=run[0])
         found = take_in_all(workspace, warehouse, settings, at, progress=progress)
         note_intake(workspace, warehouse, [account.delivery for account in found], now=at)
     if cut_off:

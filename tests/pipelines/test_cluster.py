@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
+from data_contracts.errors import InputError
 from pipelines.storage.warehouse import open_warehouse
 from pipelines.weekly import read_captures, steps
 from pipelines.weekly.batches import in_order
@@ -62,6 +63,13 @@ def dies_always(number: int) -> int:
 def slow(number: int) -> int:
     time.sleep(0.2)
     return number
+
+
+def times_out(path: str) -> str:
+    """What a share does that does not answer a worker."""
+    if on_worker():
+        raise TimeoutError(f"{path} did not answer")
+    return path
 
 
 def opens(path: str) -> str:
@@ -127,7 +135,11 @@ def test_a_batch_that_ends_every_worker_is_done_here(cluster: ClusterSettings, t
 
 @pytest.mark.parametrize(
     ("work", "batch", "version", "why"),
-    [(opens, "waveforms", here, "waveforms is not there"), (doubled, 1, of_this_process, "install the same there")],
+    [
+        (opens, "waveforms", here, "waveforms is not there"),
+        (times_out, "waveforms", here, "waveforms did not answer"),
+        (doubled, 1, of_this_process, "install the same there"),
+    ],
 )
 def test_workers_that_are_not_as_this_machine_do_nothing(
     cluster: ClusterSettings, told: list[str], work: Any, batch: Any, version: Any, why: str
@@ -173,6 +185,12 @@ def test_a_scheduler_that_ends_in_the_middle_leaves_the_rest_to_this_machine(
             worker.wait()
     assert results == list(range(20))
     assert len(told) == 1
+
+
+def test_without_the_package_a_cluster_is_one_clear_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match="its extra `cluster`"):
+        list(in_order(doubled, [1], version=here, cluster=ClusterSettings(workers=1)))
 
 
 @pytest.mark.parametrize(

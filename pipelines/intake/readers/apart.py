@@ -142,28 +142,32 @@ class Beside:
         ------
         tuple of (bool, object)
         """
-        answered = 0
-        tried_again = False
-        while answered < len(calls):
-            try:
-                self._send(memory, calls[answered:])
-                while answered < len(calls):
-                    answer = self._receive(seconds)
+        bound = min(memory, _of_machine(self._sharing))
+        answered, tried_again = 0, False
+        try:
+            while answered < len(calls):
+                try:
+                    self._send(memory, calls[answered:])
+                    while answered < len(calls):
+                        answer = self._receive(seconds)
+                        answered, tried_again = answered + 1, False
+                        yield answer
+                except _CrashedError:
+                    if self._closed:
+                        raise
+                    # once more: the process itself may have been in trouble, and no sound file may be refused for that
+                    if not tried_again and self._ended not in _OUT_OF_MEMORY:
+                        tried_again = True
+                        continue
+                    told = f"the file is damaged beyond reading, or unpacks to more than {bound / 1e9:.0f} GB: export it again"
                     answered, tried_again = answered + 1, False
-                    yield answer
-            except _CrashedError:
-                if self._closed:
-                    raise
-                # once more: the process itself may have been in trouble, and no sound file may be refused for that
-                if not tried_again and self._ended not in _OUT_OF_MEMORY:
-                    tried_again = True
-                    continue
-                told = f"the file is damaged beyond reading, or unpacks to more than {memory / 1e9:.0f} GB: export it again"
-                answered, tried_again = answered + 1, False
-                yield False, UnreadableFileError(told)
-            except _TooLongError:
-                answered, tried_again = answered + 1, False
-                yield False, UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
+                    yield False, UnreadableFileError(told)
+                except _TooLongError:
+                    answered, tried_again = answered + 1, False
+                    yield False, UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
+        finally:
+            if answered < len(calls):  # answers that nobody read must not be taken for those of the next call
+                self.stop()
 
     def _send(self, memory: int, calls: Sequence[Call]) -> None:
         if self._decoder is None or not self._decoder.process.is_alive():

@@ -142,6 +142,18 @@ def test_where_short_holds_show_nothing_it_should_bring_back_what_stood_in_alarm
     assert proof_in_time(at_rest, captures, DONE, {PEAK}, {PEAK, "first_peak_g_s"}).proof is None
 
 
+def test_what_a_first_peak_decided_stays_when_a_main_peak_is_read_later() -> None:
+    trends, captures = of_a_van([*FAULTY, 100.1, 99.9, 80.0, 80.1])
+    first = trends.with_columns(quantity=pl.lit("first_peak_g_s"), alarm=pl.col("week") >= "2026-W12")
+    main = trends.filter(~pl.col("week").is_in(["2026-W15", "2026-W16"])).with_columns(alarm=True)
+    both, then = pl.concat([main, first]), pl.concat([main, first]).filter(pl.col("week") <= "2026-W16")
+    for known in (then, both):
+        found = proof_in_time(known, captures, DONE, {PEAK}, {PEAK, "first_peak_g_s"})
+        assert found.proof is not None
+        assert (found.proof.verdict, found.week) == ("proven", "2026-W16")
+    assert proof_in_time(both, captures, DONE, set(), {"first_peak_g_s"}).proof is None
+
+
 def test_nothing_read_or_touched_is_no_proof() -> None:
     trends, captures = of_a_van([*FAULTY, 100.0, 100.0])
     assert proof_in_time(trends, captures, DONE, set()).proof is None
