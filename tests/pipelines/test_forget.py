@@ -129,7 +129,7 @@ def test_a_dry_run_changes_nothing(home: Workspace, capsys: pytest.CaptureFixtur
     before = {path: path.read_bytes() for path in home.decisions.rglob("*.json")}
     was = events(home)
     assert run(["forget", "--person", "Ann Baker", "--dry-run", "--home", str(home.root)]) == 0
-    assert "would be another name in 5 decisions, notes and mends" in capsys.readouterr().out
+    assert "would be replaced by another name in 5 decisions, notes and mends" in capsys.readouterr().out
     assert {path: path.read_bytes() for path in home.decisions.rglob("*.json")} == before
     assert events(home).equals(was)
 
