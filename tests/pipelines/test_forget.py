@@ -3,19 +3,21 @@
 import json
 import shutil
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
 import pytest
 
 from data_contracts.errors import InputError
+from models.work.order_states import OrderEvent
 from pipelines.cli import run
 from pipelines.commands.backup import back_up, restore
 from pipelines.commands.check_kept import kept_findings
 from pipelines.commands.decide import decide_one
 from pipelines.commands.forget import forget
 from pipelines.commands.rebuild import rebuild
+from pipelines.decisions.order_decisions import record
 from pipelines.decisions.quarantine_decisions import ItemDecision, record_item
 from pipelines.intake import forgetting
 from pipelines.intake.corrections import Mend, mends, record_mend
@@ -254,3 +256,17 @@ def test_a_backup_of_before_follows_by_itself(home: Workspace, tmp_path: Path) -
     assert events(home).head(before.height).equals(before)
     assert state(home).equals(stood)
     assert findings(home) == []
+
+
+def test_a_decision_that_waited_when_a_backup_was_made_comes_back_once_and_without_the_name(
+    home: Workspace, tmp_path: Path
+) -> None:
+    place, order = str(tmp_path / "place"), events(home)["order_id"][0]
+    record(home, OrderEvent(order_id=order, state="noted", at=datetime.now(UTC), person=ANN, note="went on"))
+    back_up(home, place)
+    forget(home, "Ann Baker", in_texts=True)
+    restore(home.root, place)
+    decide_one(home, {"order_id": order, "state": "noted", "note": "later", "person": BOB})
+    (person,) = events(home).filter(pl.col("note") == "went on")["person"]
+    assert person.startswith("person-")
+    assert holding(home) == []
