@@ -37,10 +37,10 @@ _LEAN_BLIP = Method(
 )
 _FULL_THROTTLE = Method(
     "Mean as recorded over the last 0.2 s of the hold, to 0.04 s before the release; over a shorter stretch where the response came "
-    "late, and from half a second after the opening. Nothing is extrapolated: a level that still gets richer is not given, nor that of a "
-    "continuous sensor before 0.85 s after the opening: enrichment, transport and sensor take that long together.",
+    "late, and from half a second after the opening. Nothing is extrapolated: a level that still gets richer is not given.",
     LAMBDA_LEVEL
-    + " The drift over 0.02 s is added, for the end of the stretch, and what a level that gets a little richer would gain.",
+    + " The drift over 0.02 s is added, for the end of the stretch, and what a level that gets a little richer would gain; of a "
+    "continuous sensor 0.03 until 0.85 s after the opening and 0.015 until 1.1 s, since enrichment, transport and sensor take that long.",
 )
 _FUEL_CUT = Method(
     "Mean of the plateau after the release, from four time constants into the response to lean on; given where lambda rose far above idle. "
@@ -167,7 +167,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "mean lambda at full throttle: over the last 0.2 s of the hold, to 0.04 s before the release",
             "mittleres Lambda bei Volllast: über die letzten 0,2 s der Haltezeit, bis 0,04 s vor dem Loslassen",
         ),
-        Need("lambda", rate_hz=10.0, hold_s=0.9, kinds=_RATIO),
+        Need("lambda", rate_hz=10.0, hold_s=0.4, kinds=_RATIO),
         _FULL_THROTTLE,
         banked=True,
         tracking=Tracking(

@@ -61,6 +61,8 @@ CLIPPED_FALL_U = 0.25
 SOONEST_RELEASE_S = 0.1
 # Without an idle before it, an opening so unsure may be the climb after one that was not recorded. [s]
 DOUBTFUL_OPENING_S = 0.05
+# A slow log of a hold of fewer updates does not tell its first peak from its main one. [1]
+FEWEST_UPDATES = 3.0
 NOT_BY_FILLING = (*LOST_BY_CLIPPING, "release_s", "hold_s", "settle_time_s")
 
 
@@ -272,10 +274,10 @@ def _without_clipped(found: dict[str, Estimate], clipped: Flags) -> dict[str, Es
 
 
 def _without_filling(found: dict[str, Estimate], interval_s: float) -> dict[str, Estimate]:
-    """Null the quantities of a release that was none; a slow log does not show which it was, nor a hold within one update."""
+    """Null the quantities of a release that was none; a slow log does not show which it was, nor what a hold of a few updates reached."""
     with np.errstate(invalid="ignore"):
         if interval_s > 0.25 * SOONEST_RELEASE_S:
-            within = found["hold_s"].value < interval_s
+            within = found["hold_s"].value < FEWEST_UPDATES * interval_s
             return found | {name: found[name].because(within, "rate_too_low") for name in NOT_BY_FILLING}
         full = found["hold_s"].value < SOONEST_RELEASE_S
     return found | {name: found[name].because(full, "hold_too_short") for name in NOT_BY_FILLING}

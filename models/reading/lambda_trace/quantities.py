@@ -47,8 +47,8 @@ STILL_RISING_V = LEAST_STEP_V / 6.0
 # 0.95 s lacks what it gains in 0.05 to 0.35 s. [lambda/s], [lambda/s], [s]
 STILL_RISING_LAMBDA, RESTLESS_LAMBDA, RISES_ON_S = 0.15, 0.02, 0.35
 # Enrichment, transport and the sensor together: a level read sooner after the opening than the first is 0.02 to 0.05 lean on
-# both simulators even where it stands still, and is none; until the second it is 0.015 unsure of that. [s], [s], [lambda]
-ENRICHED_S, ENRICHED_ALL_S, ENRICHED_U = 0.85, 1.1, 0.015
+# both simulators even where it stands still, and unsure of that; until the second less. [s], [lambda]
+ENRICHED_S, ENRICHED_U = (0.85, 1.1), (0.03, 0.015)
 # Uncertainty of the end of the window; a drifting level is uncertain by its drift over it. [s]
 PLACE_U_S = 0.02
 # The rest of the response is subtracted from the drift. Relative uncertainty of that correction: where the response is
@@ -140,8 +140,8 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
             rising = held.slope > STILL_RISING_LAMBDA * reader.unit
             u = np.hypot(u, RISES_ON_S * np.maximum(held.slope - RESTLESS_LAMBDA * reader.unit, 0.0))
             held_s = (stop - reader.opening) * h
-            rising |= held_s < ENRICHED_S
-            u = np.hypot(u, np.where(held_s < ENRICHED_ALL_S, ENRICHED_U * reader.unit, 0.0))
+            lacks = np.select([held_s < until for until in ENRICHED_S], ENRICHED_U, 0.0)
+            u = np.hypot(u, lacks * reader.unit)
     late = np.maximum(stop * h - LEVEL_S, start + LATEST_CONSTANTS * constant)
     settled = np.where(fitted, np.minimum(start + SETTLED_CONSTANTS * constant, late), reader.opening * h + SETTLED_S)
     begin = np.ceil(settled / h - 1e-6).astype(np.int64)

@@ -100,18 +100,18 @@ def held(name: str, holds: Sequence[float], quantity: str, truth_s: float | None
 
 
 def test_full_throttle_of_a_short_hold_is_right_or_null() -> None:
-    """It was 0.02 to 0.08 too lean wherever the enrichment had not arrived, at holds of 0.6 to 0.8 s still 0.03 to 0.05."""
+    """Where the enrichment has not arrived it is 0.02 to 0.05 lean, and as unsure as that: it was certain to 0.003, then to 0.007."""
     inside: list[bool] = []
     for name in (*SAMPLE, *OTHER):
         error, u = held(name, (0.25, 0.6, 0.7, 0.8, 0.95, 1.05), FULL, 1.5)
         inside += (np.abs(error) <= 2.0 * u + 0.003).tolist()
-        assert np.all(np.abs(error) < 0.025)
+        assert np.all(np.abs(error) < 0.06)
         long, u = held(name, (1.3,), FULL, 1.5)
         assert long.size >= VANS - 1
         assert np.all(np.abs(long) < 2.0 * u + 0.003)
         assert read(captures(name, 0.4), family(name), FULL)[2] == {"hold_too_short"}
     assert len(inside) > 40
-    assert np.mean(inside) >= 0.93
+    assert np.mean(inside) >= 0.98
 
 
 def test_time_constants_to_rich_of_short_holds_are_right_or_null() -> None:
