@@ -6,6 +6,7 @@ import duckdb
 
 from pipelines.storage.atomic_files import draft_of, put_in_place
 from pipelines.storage.room import room_for, size_of
+from pipelines.storage.warehouse import quoted
 
 
 def write_anew(path: Path) -> None:
@@ -21,10 +22,9 @@ def write_anew(path: Path) -> None:
     try:
         with room_for(path, size_of(path)), duckdb.connect(config={"autoinstall_known_extensions": "false"}) as copying:
             copying.execute("SET enable_progress_bar = false")
-            copying.execute(
-                f"ATTACH '{_quoted(path)}' AS stale"
-            )  # not read-only: what its log still holds goes in first
-            copying.execute(f"ATTACH '{_quoted(draft)}' AS fresh")
+            # not read-only: what its log still holds goes in first
+            copying.execute(f"ATTACH '{quoted(path)}' AS stale")
+            copying.execute(f"ATTACH '{quoted(draft)}' AS fresh")
             copying.execute("COPY FROM DATABASE stale TO fresh")
             copying.execute("DETACH stale")
             copying.execute("CHECKPOINT fresh")
@@ -40,7 +40,3 @@ def _clear(path: Path) -> None:
     for draft in path.parent.glob(f".{path.name}.*.part*"):
         if ".before-upgrade-" not in draft.name:
             draft.unlink(missing_ok=True)
-
-
-def _quoted(path: Path) -> str:
-    return str(path).replace("'", "''")

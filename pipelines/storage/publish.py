@@ -14,7 +14,7 @@ from pipelines.storage.atomic_files import draft_of, put_in_place
 from pipelines.storage.room import room_for, size_of
 from pipelines.storage.sample_view import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
 from pipelines.storage.summaries import make_summaries
-from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.warehouse import Warehouse, quoted
 
 # What a published table holds as of an earlier week: nothing later than that week.
 _UP_TO_WEEK = {
@@ -112,7 +112,7 @@ def _fresh(
         with room_for(destination, before or None):
             if copied:
                 shutil.copyfile(destination, fresh)
-            connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh {options}")
+            connection.execute(f"ATTACH '{quoted(fresh)}' AS fresh {options}")
             try:
                 yield connection
                 connection.execute("CHECKPOINT fresh")
@@ -174,7 +174,3 @@ def _shows_samples(connection: duckdb.DuckDBPyConnection, folder: Path) -> bool:
     """Whether the view over the waveforms points at where they are now."""
     views = connection.execute("SELECT sql FROM duckdb_views() WHERE view_name = ?", [SAMPLES_VIEW]).fetchall()
     return any(chunks_in_sql(folder) in text for (text,) in views) or not has_chunks(folder)
-
-
-def _quoted(path: Path) -> str:
-    return str(path).replace("'", "''")

@@ -273,3 +273,13 @@ def _typed(table: str, rows: pl.DataFrame) -> pl.DataFrame:
 def _sql(name: str) -> str:
     """The text of a file of pipelines/sql."""
     return (resources.files("pipelines") / "sql" / name).read_text(encoding="utf-8")
+
+
+def quoted(path: Path) -> str:
+    """A path as it stands between the quotes of a statement.
+
+    Parameters
+    ----------
+    path : Path
+    """
+    return str(path).replace("'", "''")
