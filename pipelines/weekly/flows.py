@@ -17,12 +17,13 @@ from pathlib import Path
 from typing import Any
 
 from data_contracts.errors import VansnapError
-from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.atomic_files import put_in_place
 from pipelines.storage.room import ask_for_room
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by_recipe
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
+from pipelines.workspace.drafts import draft_of
 from pipelines.workspace.last_runs import last_runs, note_failure, note_start, note_stopped, note_success
 from pipelines.workspace.log import note
 from pipelines.workspace.settings import load_settings
