@@ -11,8 +11,8 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
-from datetime import datetime
+from contextlib import ExitStack, contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -24,9 +24,10 @@ from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
 from pipelines.workspace.drafts import draft_of
-from pipelines.workspace.last_runs import last_runs, note_failure, note_start, note_stopped, note_success
+from pipelines.workspace.last_runs import last_runs, missed_run, note_failure, note_start, note_stopped, note_success
 from pipelines.workspace.log import note
-from pipelines.workspace.settings import load_settings
+from pipelines.workspace.moments import minute
+from pipelines.workspace.settings import ScheduleSettings, load_settings
 from pipelines.workspace.waiting import when_free
 from pipelines.workspace.workspace import Workspace, open_workspace
 
@@ -198,7 +199,8 @@ def _week_on_server(
 def serve(
     workspace: Workspace, address: str, port: int, *, after: AfterRun | None = None, meanwhile: AfterRun | None = None
 ) -> None:
-    """Start the orchestrator's own server on loopback and the weekly schedule from settings; returns when stopped.
+    """Start the orchestrator's own server on loopback and the weekly schedule from settings; returns when stopped. A run that was
+    missed meanwhile is made up for first.
 
     Parameters
     ----------
@@ -230,11 +232,30 @@ def serve(
             os.environ.update(environment | {"PREFECT_API_URL": api})
             schedule = load_settings(workspace.settings_path).schedule
             with serving_at(workspace, api), _every(_MEANWHILE_S, workspace, meanwhile):
-                _serve_schedule(workspace.root, schedule.cron, schedule.timezone, after)
+                _serve_schedule(workspace.root, schedule, after)
         except KeyboardInterrupt:
             pass
         finally:
             server.terminate()
+
+
+def _make_up_for_a_missed_run(workspace: Workspace, schedule: ScheduleSettings) -> None:
+    """Run the week at once where a run was missed, in a process of its own, which says how it went."""
+    import subprocess
+
+    def missed() -> datetime | None:
+        return missed_run(last_runs(workspace.root), schedule, datetime.now(UTC))
+
+    if missed() is None:
+        return
+    with suppress(VansnapError):  # the run itself says that somebody holds the workspace
+        _hold(workspace.root).close()
+    due = missed()
+    if due is None:  # whoever held it made the run
+        return
+    print(f"no run has succeeded since {minute(due)}, when one was due: it is made up for now", flush=True)
+    note(workspace, "run_missed", due=minute(due))
+    subprocess.run([sys.executable, "-m", "pipelines.cli", "weekly", "--home", str(workspace.root)], check=False)
 
 
 @contextmanager
@@ -373,7 +394,7 @@ def scheduled_run(
     print(f"weekly run of {summary.week} done; {summary.orders} open work orders", flush=True)
 
 
-def _serve_schedule(root: Path, cron: str, timezone: str, after: AfterRun | None) -> None:
+def _serve_schedule(root: Path, schedule: ScheduleSettings, after: AfterRun | None) -> None:
     from prefect import flow
     from prefect.schedules import Cron
 
@@ -382,8 +403,9 @@ def _serve_schedule(root: Path, cron: str, timezone: str, after: AfterRun | None
         """One scheduled run."""
         scheduled_run(root, _hold, lambda: _weekly_flow()(str(root), None, True), after)
 
+    _make_up_for_a_missed_run(Workspace(root), schedule)  # last of all: what is due from now on, the orchestrator sees
     scheduled.serve(
         name="weekly",
-        schedule=Cron(cron, timezone=timezone),
+        schedule=Cron(schedule.cron, timezone=schedule.timezone),
         print_starting_message=False,
     )
