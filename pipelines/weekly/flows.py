@@ -7,6 +7,7 @@ import stays inside the functions. Tasks hand on keys (a week), never frames.
 import logging
 import os
 import secrets
+import subprocess
 import sys
 import threading
 import time
@@ -38,6 +39,8 @@ _STARTUP_LIMIT_S = 180
 _HELD_S = 7200.0
 """How long a scheduled run waits for whoever holds the workspace: longer than a run by hand or a backup takes. Of our choosing."""
 _MEANWHILE_S = 3600.0
+_ENDING_S = 5.0
+"""How long this process has to end too where both were told to. Of our choosing."""
 
 ACCESS = "access"
 """File of the orchestrator's home with the user and password of its interface."""
@@ -215,8 +218,6 @@ def serve(
     meanwhile : callable, optional
         Called every hour.
     """
-    import subprocess
-
     check_port_free(address, port)
     guard_this_run()
 
@@ -224,14 +225,16 @@ def serve(
     api = f"http://{address}:{port}/api"
     command = [sys.executable, "-m", "prefect", "server", "start", "--host", address, "--port", str(port)]
     log = (workspace.orchestrator / "server.log").open("ab")
-    with subprocess.Popen(command, env=environment, stdout=log, stderr=log) as server:
+    with subprocess.Popen(  # Ctrl-C is for this process, which needs the server until it has ended
+        command, env=environment, stdout=log, stderr=log, start_new_session=True
+    ) as server:
         try:
             wait_until_healthy(
                 f"{api}/health", server, _STARTUP_LIMIT_S, log_path=workspace.orchestrator / "server.log"
             )
             os.environ.update(environment | {"PREFECT_API_URL": api})
             schedule = load_settings(workspace.settings_path).schedule
-            with serving_at(workspace, api), _every(_MEANWHILE_S, workspace, meanwhile):
+            with serving_at(workspace, api), _ending_with(server), _every(_MEANWHILE_S, workspace, meanwhile):
                 _serve_schedule(workspace.root, schedule, after)
         except KeyboardInterrupt:
             pass
@@ -239,9 +242,29 @@ def serve(
             server.terminate()
 
 
+@contextmanager
+def _ending_with(server: subprocess.Popen[bytes]) -> Iterator[None]:
+    """End this process at once, with 1, should the server end inside the block: nothing would start a run any more, and nobody be
+    told. Whoever started this one can start it again.
+    """
+    over = threading.Event()
+
+    def watch() -> None:
+        code = server.wait()
+        if not over.wait(_ENDING_S):
+            print(f"vansnap: the orchestrator's server ended with {code}: start `vansnap serve` again", file=sys.stderr)
+            sys.stderr.flush()
+            os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+    try:
+        yield
+    finally:
+        over.set()
+
+
 def _make_up_for_a_missed_run(workspace: Workspace, schedule: ScheduleSettings) -> None:
     """Run the week at once where a run was missed, in a process of its own, which says how it went."""
-    import subprocess
 
     def missed() -> datetime | None:
         return missed_run(last_runs(workspace.root), schedule, datetime.now(UTC))

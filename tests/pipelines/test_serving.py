@@ -111,6 +111,29 @@ def test_what_waits_is_looked_at_again_as_long_as_the_schedule_is_served(tmp_pat
         assert looked.wait(10)
 
 
+def test_the_schedule_is_not_served_without_a_server(tmp_path: Path) -> None:
+    told = (
+        "import subprocess, sys, time\n"
+        "from pipelines.weekly import flows\n"
+        "server = subprocess.Popen([sys.executable, '-c', sys.argv[1]])\n"
+        "flows._ENDING_S = 0.1\n"
+        "with flows._ending_with(server):\n"
+        "    time.sleep(float(sys.argv[2]))\n"
+        "server.terminate()\n"
+        "server.wait()\n"
+    )
+    for server, pause, code in (("raise SystemExit(3)", 60, 1), ("import time; time.sleep(60)", 0, 0)):
+        done = subprocess.run(
+            [sys.executable, "-c", told, server, str(pause)],
+            capture_output=True,
+            text=True,
+            timeout=50,
+            check=False,
+        )
+        assert done.returncode == code
+        assert ("server ended with 3" in done.stderr) == bool(code)
+
+
 def test_a_run_that_was_due_while_nothing_served_is_made_up_for_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
