@@ -43,7 +43,7 @@ WEEKS = [f"2026-W{number:02}" for number in (6, 7, 8, 9)]
 BEFORE = [f"2026-W{number:02}" for number in (2, 3, 4, 5)]
 SETTINGS = "[intake]\nworkers = 1\n"
 STEP, PAUSE_S, SETTLING_S = timedelta(hours=6), 0.3, 2.0
-PATIENCE_S = 300.0
+PATIENCE_S = 900.0
 FILLED = json.dumps({"at": "2026-01-01T00:00:00.000+00:00", "event": "filled", "with": "x" * 420}) + "\n"
 
 
