@@ -4,6 +4,7 @@ from data_contracts.errors import WorkspaceBusyError
 from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.forgetting import complete, finish
+from pipelines.intake.journal import clear_left_drafts
 from pipelines.storage.publish import publish, publish_decisions, published_run
 from pipelines.storage.warehouse import open_warehouse
 from pipelines.workspace.waiting import when_free
@@ -49,6 +50,7 @@ def apply_held(workspace: Workspace) -> bool:
     bool
         Whether one had been cut off.
     """
+    clear_left_drafts(workspace)
     with open_warehouse(workspace) as warehouse:
         cut_off = finish(workspace, warehouse)
         take_in_decisions(workspace, warehouse)

@@ -25,8 +25,7 @@ from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.accounts import DeliveryAccount
 from pipelines.intake.forgetting import complete, finish
-from pipelines.intake.journal import FOLDER as JOURNAL
-from pipelines.intake.journal import note_intake, note_run
+from pipelines.intake.journal import clear_left_drafts, note_intake, note_run
 from pipelines.intake.take_in import Report, take_in
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.standing_register import keep_families, standing_register
@@ -36,7 +35,6 @@ from pipelines.weekly.prepare import say_first_use
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.testing import test_plan_facts
-from pipelines.workspace.drafts import clear_drafts
 from pipelines.workspace.log import note
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings, load_settings
@@ -78,7 +76,7 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     """
     workspace, settings = _opened(home)
     at = now or datetime.now(UTC)
-    clear_drafts((workspace.root, workspace.waveforms / JOURNAL, workspace.models, workspace.reports))
+    clear_left_drafts(workspace)
     with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
         cut_off = finish(workspace, warehouse)
         if cut_off and (run := published_run(workspace.published_path, whole=False)) is not None:
