@@ -3,11 +3,12 @@
 import re
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
-from pipelines.workspace.log import audit
+from pipelines.workspace.log import audit, audit_lines
 from pipelines.workspace.people import Person, shown_name
 from pipelines.workspace.workspace import Workspace
 
@@ -31,7 +32,18 @@ class Audited:
 
     def __init__(self, home: Path) -> None:
         self._workspace = Workspace(home)
-        self._told: OrderedDict[tuple[str, Person | None], None] = OrderedDict()
+        self._told: OrderedDict[tuple[object, ...], None] = OrderedDict()
+        with suppress(OSError):  # logins may be open that were told before the board was started again
+            for line in audit_lines(self._workspace):
+                if line.get("event") in ("login", "login_refused"):
+                    self._is_new(line["event"], *(line.get(name) for name in ("login", "role", "depots")))
+
+    def _is_new(self, *told: object) -> bool:
+        new = told not in self._told
+        self._told[told] = None
+        if len(self._told) > _MOST_KNOWN:
+            self._told.popitem(last=False)
+        return new
 
     def opened(self, key: str, claims: Mapping[str, object], person: Person | None) -> None:
         """A page was opened: the first of a login, or of other rights than before, is told.
@@ -45,16 +57,10 @@ class Audited:
         person : Person or None
             Who that is here; None: nobody who is let in.
         """
-        if (key, person) in self._told:
-            return
-        self._told[key, person] = None
-        if len(self._told) > _MOST_KNOWN:
-            self._told.popitem(last=False)
-        if person is None:
-            audit(self._workspace, "login_refused", shown_name(claims), login=key[:12])
-        else:
-            depots = ", ".join(person.depots) or None
-            audit(self._workspace, "login", person.name, login=key[:12], role=person.role, depots=depots)
+        depots = None if person is None else ", ".join(person.depots) or None
+        event, role = ("login_refused", None) if person is None else ("login", person.role)
+        if self._is_new(event, key[:12], role, depots):
+            audit(self._workspace, event, shown_name(claims), login=key[:12], role=role, depots=depots)
 
     def left(self, key: str, claims: Mapping[str, object]) -> None:
         """A login was ended by a logout.

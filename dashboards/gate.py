@@ -5,37 +5,29 @@ The views ask `who.me`. What the server does by itself, without a view (taking u
 decided here, for every request and every message of an open page.
 """
 
-import hashlib
 import ipaddress
 import json
 import os
 import re
-import time
-from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from collections.abc import Awaitable, Callable, MutableMapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 from dashboards.audited import Audited
+from dashboards.logins import Claims, Logins, login_key
 from dashboards.monitored import PATHS, Monitored
 from data_contracts.errors import VansnapError
-from pipelines.storage.atomic_files import write_atomically
-from pipelines.workspace.people import Person, is_loopback, person_of
-from pipelines.workspace.settings import PeopleSettings, load_settings
+from pipelines.workspace.people import Person, is_loopback
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
-Claims = Mapping[str, object]
 
-ENDED = ".ended_logins"
-"""File of a workspace: hashes of logins that were ended by a logout, with the moment."""
-LONGEST_LOGIN_S = 32 * 24 * 3600.0
-"""A login ends by itself before that: Streamlit signs one for 31 days. [s]"""
 _IDENTITY = "_streamlit_user"
 _LOGOUT = "/auth/logout"
 _MEDIA = "/media/"
@@ -121,47 +113,6 @@ class _Login:
     claims: Claims
 
 
-@dataclass
-class _Known:
-    """People of the settings, read again when the file has changed; nobody while it can't be read."""
-
-    path: Path
-    stamp: tuple[int, int, int] | None = None
-    people: PeopleSettings | None = None
-
-    def person(self, login: _Login | None) -> Person | None:
-        try:
-            status = self.path.stat()
-            stamp = (status.st_mtime_ns, status.st_size, status.st_ino)
-            if stamp != self.stamp:
-                self.stamp, self.people = stamp, None
-                self.people = load_settings(self.path).people
-        except (OSError, VansnapError):
-            self.stamp = self.people = None
-        return None if login is None or self.people is None else person_of(self.people, login.claims)
-
-
-@dataclass
-class _Ended:
-    """Logins that a logout ended; kept on disk, so that a restart does not bring them back."""
-
-    path: Path
-    since: dict[str, float] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        try:
-            self.since = {str(key): float(at) for key, at in json.loads(self.path.read_text(encoding="utf-8")).items()}
-        except (OSError, ValueError, AttributeError, TypeError):
-            self.since = {}
-
-    def add(self, key: str) -> None:
-        now = time.time()
-        self.since = {one: at for one, at in self.since.items() if now - at < LONGEST_LOGIN_S} | {key: now}
-        with suppress(OSError):  # it counts all the same, until the board is started again
-            write_atomically(self.path, json.dumps(self.since).encode())
-            self.path.chmod(0o600)
-
-
 class Gate:
     """ASGI middleware around the board.
 
@@ -180,8 +131,7 @@ class Gate:
     def __init__(self, app: App, *, home: Path, told: Callable[[], Bounds], secret: Callable[[], str]) -> None:
         self._app, self._told, self._secret = app, told, secret
         self._bounds: Bounds | None = None
-        self._known = _Known(home / "settings.toml")
-        self._ended = _Ended(home / ENDED)
+        self._logins = Logins(home)
         self._monitored = Monitored(home)
         self._audited = Audited(home)
         self._offered: dict[str, dict[str, Person | None]] = {}
@@ -208,18 +158,16 @@ class Gate:
             await self._with_login(scope, receive, self._secured(send))
 
     async def _with_login(self, scope: Scope, receive: Receive, send: Send) -> None:
-        login = self._login(scope)
-        if login is not None and login.key in self._ended.since:
-            login = None
-        if login is None:
+        signed, path = self._login(scope), scope["path"]
+        login, person = self._known(signed)
+        if login is None and path != _LOGOUT:  # which takes the cookie away
             scope = _without_identity(scope)
-        person = self._known.person(login)
-        path = scope["path"]
         if scope["type"] == "websocket":
             await self._page(scope, receive, send, login, person)
             return
         if path == _LOGOUT and login is not None:
-            self._ended.add(login.key)
+            with suppress(OSError):  # it counts all the same, until the board is started again
+                self._logins.end(login.claims)
             self._audited.left(login.key, login.claims)
             self._offered.pop(login.key, None)
         if path.startswith(_CLOSED) and person is None and scope["method"] != "OPTIONS":
@@ -246,9 +194,8 @@ class Gate:
             message = await receive()
             if message["type"] != "websocket.receive":
                 return message
-            gone = login is not None and login.key in self._ended.since
             flood = person is None and len(message.get("bytes") or b"") > _MOST_BEFORE_LOGIN
-            if gone or flood or self._known.person(login) != person:
+            if flood or self._known(login) != (login, person):
                 ended = True
                 await send({"type": "websocket.close", "code": _POLICY})
                 return {"type": "websocket.disconnect", "code": _POLICY}
@@ -271,6 +218,15 @@ class Gate:
         """Files that pages of a login offered, and to whom it belonged then."""
         return {} if login is None else self._offered.setdefault(login.key, {})
 
+    def _known(self, login: _Login | None) -> tuple[_Login | None, Person | None]:
+        """A login if it counts still, and who that is: nobody while the settings can't be read."""
+        if login is None:
+            return None, None
+        try:
+            return (login, self._logins.person(login.claims)) if self._logins.counts(login.claims) else (None, None)
+        except VansnapError:
+            return login, None
+
     def _login(self, scope: Scope) -> _Login | None:
         from starlette.requests import HTTPConnection
         from streamlit.auth_util import get_cookie_with_chunks
@@ -287,9 +243,9 @@ class Gate:
             claims = None if content is None else json.loads(content)
         except (ValueError, UnicodeError):
             return None
-        if content is None or not isinstance(claims, dict) or claims.get("is_logged_in") is not True:
+        if not isinstance(claims, dict) or claims.get("is_logged_in") is not True:
             return None
-        return _Login(hashlib.sha256(content).hexdigest(), claims)
+        return _Login(login_key(claims), claims)
 
     def _secured(self, send: Send) -> Send:
         """Mark every cookie that is set as one for https, where the board is reached by that."""

@@ -7,13 +7,15 @@ import streamlit as st
 
 from dashboards import way_back
 from dashboards.display import LANGUAGE_KEY, UNITS_KEY
+from dashboards.logins import Logins, login_key
 from dashboards.text import inert, message
 from data_contracts.errors import InputError, VansnapError
 from data_contracts.units import UNIT_SYSTEMS
 from data_contracts.wording import LANGUAGE_NAMES, LANGUAGES
 from pipelines.read_side.published import board_settings
-from pipelines.workspace.people import SOLE, Person, is_loopback, person_of
-from pipelines.workspace.settings import load_settings
+from pipelines.workspace.log import audit
+from pipelines.workspace.people import SOLE, Person, is_loopback, shown_name
+from pipelines.workspace.workspace import Workspace
 
 
 def home() -> Path:
@@ -45,7 +47,7 @@ def me() -> Person:
 def _known() -> Person | None:
     if not st.user.is_logged_in:
         return None
-    return person_of(load_settings(home() / "settings.toml").people, st.user.to_dict())
+    return Logins(home()).person(st.user.to_dict())
 
 
 def let_in() -> None:
@@ -91,13 +93,24 @@ def controls() -> None:
     st.button(message("you.logout"), on_click=st.logout, icon=":material/logout:")
 
 
+def _log_out_everywhere() -> None:
+    claims = st.user.to_dict()
+    try:
+        Logins(home()).end(claims, everywhere=True)
+    except OSError as error:
+        st.error(message("you.not_everywhere", why=inert(error)))
+        return
+    audit(Workspace(home()), "logout_everywhere", shown_name(claims), login=login_key(claims)[:12])
+    st.logout()
+
+
 def _log_in() -> None:
     way_back.remember()
     st.login()
 
 
 def _display() -> None:
-    """Language and units, for this reader and this session."""
+    """Language and units, for this reader and this session, and the way out of every other."""
     with st.popover(message("you.display"), icon=":material/translate:"):
         st.selectbox(
             message("you.language"), LANGUAGES, format_func=lambda code: LANGUAGE_NAMES[str(code)], key=LANGUAGE_KEY
@@ -105,3 +118,10 @@ def _display() -> None:
         st.selectbox(
             message("you.units"), UNIT_SYSTEMS, format_func=lambda name: message(f"units.{name}"), key=UNITS_KEY
         )
+        if login_required():
+            st.button(
+                message("you.logout_everywhere"),
+                help=message("you.everywhere"),
+                on_click=_log_out_everywhere,
+                width="stretch",
+            )

@@ -5,16 +5,14 @@ from typing import Any
 
 from data_contracts.errors import InputError
 from data_contracts.plurals import counted
-from pipelines.decisions.order_decisions import take_in_decisions
+from pipelines.commands.apply import apply_held
 from pipelines.decisions.proofs import PERSON
-from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.forgetting import (
     PLAN,
     Plan,
     carry_out,
     complete,
     everything_said,
-    finish,
     forms,
     plan_for,
     said_by,
@@ -56,15 +54,18 @@ def forget(workspace: Workspace, person: str, *, in_texts: bool = False, dry_run
             raise InputError(
                 "an earlier `vansnap forget` was cut off: run it or `vansnap weekly` first; nothing was changed"
             )
+        cut_off = not dry_run and apply_held(workspace)
         with open_warehouse(workspace) as warehouse:
-            cut_off = finish(workspace, warehouse)
-            if not dry_run:
-                take_in_decisions(workspace, warehouse)
-                take_in_item_decisions(workspace, warehouse)
             said = everything_said(workspace, warehouse)
             logged = {str(line.get("person") or "") for line in audit_lines(workspace)}
             known = said_by(said.values()) | logged - {""}
             people = _meant(person, known)
+            if not people and cut_off:
+                return f"an earlier `vansnap forget` had been cut off and is done now; nobody of the name {person!r} is left"
+            if not people:
+                raise InputError(
+                    f"nobody of the name {person!r} decided, mended or logged in here: give it as the board shows it"
+                )
             plan = plan_for(workspace, said, people, in_texts=in_texts)
             lines = [_what(plan, dry_run=dry_run)]
             if not dry_run:
@@ -72,9 +73,8 @@ def forget(workspace: Workspace, person: str, *, in_texts: bool = False, dry_run
                 run = published_run(workspace.published_path, whole=False)
                 if run is not None:
                     publish(warehouse, workspace.published_path, week=run[0])
-        if cut_off or not dry_run:
-            complete(workspace)
         if not dry_run:
+            complete(workspace)
             audit(workspace, "forgotten", next(iter(plan.people.values())), decisions=len(plan.renamed))
     after = [plan.documents.get(old, document) for old, document in said.items()]
     named = sorted({form for one in people for form in forms(one)}, key=str.casefold)
@@ -87,7 +87,7 @@ def forget(workspace: Workspace, person: str, *, in_texts: bool = False, dry_run
 
 
 def _meant(person: str, known: set[str]) -> list[str]:
-    """Names of the one who is meant."""
+    """Names of the one who is meant; none: nobody is named so."""
     wanted = " ".join(person.split()).casefold()
     if len(wanted) < _SHORTEST or wanted == PERSON:
         raise InputError(f"person {person!r} is nobody: name somebody who decided, mended or logged in")
@@ -95,10 +95,6 @@ def _meant(person: str, known: set[str]) -> list[str]:
     found = exact or [one for one in known if wanted in (form.casefold() for form in forms(one))]
     if len({forms(one)[-1].casefold() for one in found}) > 1:
         raise InputError(f"{person!r} may be {' or '.join(sorted(found))}: name one of them as a whole")
-    if not found:
-        raise InputError(
-            f"nobody of the name {person!r} decided, mended or logged in here: give it as the board shows it"
-        )
     return sorted(found)
 
 

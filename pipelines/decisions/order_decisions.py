@@ -22,8 +22,8 @@ from models.work.order_states import OrderEvent, OrderStatus, check_event, repla
 from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.decisions.photos import is_photo
 from pipelines.decisions.proofs import PERSON, proof_statistics_of
-from pipelines.storage.atomic_files import clear_drafts
 from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.drafts import clear_drafts
 from pipelines.workspace.log import audit
 from pipelines.workspace.workspace import Workspace
 

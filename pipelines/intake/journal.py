@@ -22,6 +22,8 @@ from pipelines.intake.corrections import FOLDER as MENDS
 from pipelines.intake.filing import place_of
 from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.drafts import clear_drafts
+from pipelines.workspace.log import log_path
 from pipelines.workspace.workspace import Workspace
 
 FOLDER = "journal"
@@ -46,6 +48,17 @@ class Kept:
     source: str
     content_id: str
     files: Mapping[str, str]
+
+
+def clear_left_drafts(workspace: Workspace) -> None:
+    """Remove drafts that killed processes left in the workspace's own folders.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    logs = log_path(workspace).parent
+    clear_drafts((workspace.root, workspace.waveforms / FOLDER, workspace.models, workspace.reports, logs))
 
 
 @dataclass(frozen=True)

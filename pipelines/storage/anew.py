@@ -4,9 +4,10 @@ from pathlib import Path
 
 import duckdb
 
-from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.atomic_files import put_in_place
 from pipelines.storage.room import room_for, size_of
 from pipelines.storage.warehouse import quoted
+from pipelines.workspace.drafts import clear_drafts_of, draft_of
 
 
 def write_anew(path: Path) -> None:
@@ -18,7 +19,7 @@ def write_anew(path: Path) -> None:
         The warehouse; held by the caller, open nowhere.
     """
     draft = draft_of(path)
-    _clear(path)
+    clear_drafts_of(path)
     try:
         with room_for(path, size_of(path)), duckdb.connect(config={"autoinstall_known_extensions": "false"}) as copying:
             copying.execute("SET enable_progress_bar = false")
@@ -32,11 +33,4 @@ def write_anew(path: Path) -> None:
             draft.chmod(path.stat().st_mode & 0o777)
             put_in_place(draft, path)
     finally:
-        _clear(path)
-
-
-def _clear(path: Path) -> None:
-    """Remove drafts, also of a process that was killed: nobody else writes them while the workspace is held."""
-    for draft in path.parent.glob(f".{path.name}.*.part*"):
-        if ".before-upgrade-" not in draft.name:
-            draft.unlink(missing_ok=True)
+        clear_drafts_of(path)

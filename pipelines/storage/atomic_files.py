@@ -1,64 +1,10 @@
 """Files that are there whole or not at all: written beside their place, synced to disk, then renamed."""
 
-import hashlib
 import os
-import platform
-import re
-import time
-from collections.abc import Iterable
 from pathlib import Path
 
 from pipelines.storage.room import room_for
-
-_FORGOTTEN_S = 86400.0
-"""Age from which a draft is left over whoever wrote it: drafts live for a moment. Of our choosing."""
-
-
-def draft_of(path: Path) -> Path:
-    """Where a file is drafted: beside its place, hidden, and named for this machine and process.
-
-    Parameters
-    ----------
-    path : Path
-        Final place of the file.
-    """
-    return path.with_name(f".{path.name}.{_machine()}-{os.getpid()}.part")
-
-
-def clear_drafts(folders: Iterable[Path]) -> None:
-    """Remove drafts whose writer was killed; those of other machines, as on a share, only once they are old.
-
-    Parameters
-    ----------
-    folders : iterable of Path
-        What lies in them; not what lies in folders below.
-    """
-    for folder in folders:
-        for draft in (one for one in folder.glob(".*.part") if one.is_file()):
-            named = re.search(r"\.([0-9a-f]{8})-(\d+)\.part$", draft.name)
-            try:
-                if named is not None and named[1] == _machine():
-                    over = not _runs(int(named[2]))
-                else:
-                    over = time.time() - draft.stat().st_mtime > _FORGOTTEN_S
-                if over:
-                    draft.unlink()
-            except (OSError, OverflowError):
-                continue  # in its place by now, another account's, or nobody's number: no reason for a run to end
-
-
-def _machine() -> str:
-    return hashlib.sha256(platform.node().encode()).hexdigest()[:8]
-
-
-def _runs(process: int) -> bool:
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:  # somebody else's
-        return True
-    return True
+from pipelines.workspace.drafts import draft_of
 
 
 def write_atomically(path: Path, content: bytes) -> None:

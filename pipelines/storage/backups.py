@@ -21,8 +21,9 @@ import fsspec
 from fsspec.spec import AbstractFileSystem
 
 from data_contracts.errors import InputError, WorkspaceError, first_line
-from pipelines.storage.atomic_files import clear_drafts, write_atomically
+from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.upgrades import KEPT
+from pipelines.workspace.drafts import clear_drafts, draft_of
 from pipelines.workspace.workspace import Workspace
 
 IDENTITY = ".workspace"
@@ -260,7 +261,7 @@ class BackupPlace:
         WorkspaceError
             If a file of the backup is damaged, or the folder can't be written.
         """
-        draft = root.with_name(f".{root.name}.{os.getpid()}.part")
+        draft = draft_of(root)
         try:
             for name, (_, _, mode) in sorted(backup.files.items()):
                 if ".." in PurePosixPath(name).parts or PurePosixPath(name).is_absolute():

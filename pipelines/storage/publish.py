@@ -10,11 +10,12 @@ import duckdb
 from data_contracts.summary_tables import SUMMARY_TABLES
 from data_contracts.tables import TABLES, Table
 from data_contracts.weeks import week_end
-from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.atomic_files import put_in_place
 from pipelines.storage.room import room_for, size_of
 from pipelines.storage.sample_view import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.warehouse import Warehouse, quoted
+from pipelines.workspace.drafts import clear_drafts_of, draft_of
 
 # What a published table holds as of an earlier week: nothing later than that week.
 _UP_TO_WEEK = {
@@ -105,7 +106,7 @@ def _fresh(
     connection: duckdb.DuckDBPyConnection, destination: Path, options: str = "", *, copied: bool = False
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """A published file in the making, attached as `fresh`: put in place at the end, or gone with its log where anything fails."""
-    _clear(destination)
+    clear_drafts_of(destination)
     fresh = draft_of(destination)
     before = size_of(destination)
     try:
@@ -120,14 +121,8 @@ def _fresh(
                 connection.execute("DETACH fresh")
             _replace(fresh, destination)
     except BaseException:
-        _clear(destination)
+        clear_drafts_of(destination)
         raise
-
-
-def _clear(destination: Path) -> None:
-    """Remove what a publishing that failed or was cut off left beside the published file."""
-    for stale in destination.parent.glob(f".{destination.name}.*"):
-        stale.unlink(missing_ok=True)
 
 
 def _copy(connection: duckdb.DuckDBPyConnection, table: Table, week: str, verb: str) -> None:

@@ -13,8 +13,9 @@ import duckdb
 
 from data_contracts.errors import WorkspaceError, first_line
 from data_contracts.tables import TABLES, Table, create_table_sql, duckdb_type
-from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.atomic_files import put_in_place
 from pipelines.storage.room import room_for, size_of
+from pipelines.workspace.drafts import draft_of
 from pipelines.workspace.version import VERSION, is_newer
 
 FIRST_SCHEMA = 1

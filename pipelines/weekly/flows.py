@@ -7,25 +7,28 @@ import stays inside the functions. Tasks hand on keys (a week), never frames.
 import logging
 import os
 import secrets
+import subprocess
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
-from datetime import datetime
+from contextlib import ExitStack, contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from data_contracts.errors import VansnapError
-from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.atomic_files import put_in_place
 from pipelines.storage.room import ask_for_room
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by_recipe
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
-from pipelines.workspace.last_runs import last_runs, note_failure, note_start, note_stopped, note_success
+from pipelines.workspace.drafts import draft_of
+from pipelines.workspace.last_runs import last_runs, missed_run, note_failure, note_start, note_stopped, note_success
 from pipelines.workspace.log import note
-from pipelines.workspace.settings import load_settings
+from pipelines.workspace.moments import minute
+from pipelines.workspace.settings import ScheduleSettings, load_settings
 from pipelines.workspace.waiting import when_free
 from pipelines.workspace.workspace import Workspace, open_workspace
 
@@ -36,6 +39,8 @@ _STARTUP_LIMIT_S = 180
 _HELD_S = 7200.0
 """How long a scheduled run waits for whoever holds the workspace: longer than a run by hand or a backup takes. Of our choosing."""
 _MEANWHILE_S = 3600.0
+_ENDING_S = 5.0
+"""How long this process has to end too where both were told to. Of our choosing."""
 
 ACCESS = "access"
 """File of the orchestrator's home with the user and password of its interface."""
@@ -197,7 +202,8 @@ def _week_on_server(
 def serve(
     workspace: Workspace, address: str, port: int, *, after: AfterRun | None = None, meanwhile: AfterRun | None = None
 ) -> None:
-    """Start the orchestrator's own server on loopback and the weekly schedule from settings; returns when stopped.
+    """Start the orchestrator's own server on loopback and the weekly schedule from settings; returns when stopped. A run that was
+    missed meanwhile is made up for first.
 
     Parameters
     ----------
@@ -212,8 +218,6 @@ def serve(
     meanwhile : callable, optional
         Called every hour.
     """
-    import subprocess
-
     check_port_free(address, port)
     guard_this_run()
 
@@ -221,19 +225,60 @@ def serve(
     api = f"http://{address}:{port}/api"
     command = [sys.executable, "-m", "prefect", "server", "start", "--host", address, "--port", str(port)]
     log = (workspace.orchestrator / "server.log").open("ab")
-    with subprocess.Popen(command, env=environment, stdout=log, stderr=log) as server:
+    with subprocess.Popen(  # Ctrl-C is for this process, which needs the server until it has ended
+        command, env=environment, stdout=log, stderr=log, start_new_session=True
+    ) as server:
         try:
             wait_until_healthy(
                 f"{api}/health", server, _STARTUP_LIMIT_S, log_path=workspace.orchestrator / "server.log"
             )
             os.environ.update(environment | {"PREFECT_API_URL": api})
             schedule = load_settings(workspace.settings_path).schedule
-            with serving_at(workspace, api), _every(_MEANWHILE_S, workspace, meanwhile):
-                _serve_schedule(workspace.root, schedule.cron, schedule.timezone, after)
+            with serving_at(workspace, api), _ending_with(server), _every(_MEANWHILE_S, workspace, meanwhile):
+                _serve_schedule(workspace.root, schedule, after)
         except KeyboardInterrupt:
             pass
         finally:
             server.terminate()
+
+
+@contextmanager
+def _ending_with(server: subprocess.Popen[bytes]) -> Iterator[None]:
+    """End this process at once, with 1, should the server end inside the block: nothing would start a run any more, and nobody be
+    told. Whoever started this one can start it again.
+    """
+    over = threading.Event()
+
+    def watch() -> None:
+        code = server.wait()
+        if not over.wait(_ENDING_S):
+            print(f"vansnap: the orchestrator's server ended with {code}: start `vansnap serve` again", file=sys.stderr)
+            sys.stderr.flush()
+            os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+    try:
+        yield
+    finally:
+        over.set()
+
+
+def _make_up_for_a_missed_run(workspace: Workspace, schedule: ScheduleSettings) -> None:
+    """Run the week at once where a run was missed, in a process of its own, which says how it went."""
+
+    def missed() -> datetime | None:
+        return missed_run(last_runs(workspace.root), schedule, datetime.now(UTC))
+
+    if missed() is None:
+        return
+    with suppress(VansnapError):  # the run itself says that somebody holds the workspace
+        _hold(workspace.root).close()
+    due = missed()
+    if due is None:  # whoever held it made the run
+        return
+    print(f"no run has succeeded since {minute(due)}, when one was due: it is made up for now", flush=True)
+    note(workspace, "run_missed", due=minute(due))
+    subprocess.run([sys.executable, "-m", "pipelines.cli", "weekly", "--home", str(workspace.root)], check=False)
 
 
 @contextmanager
@@ -372,7 +417,7 @@ def scheduled_run(
     print(f"weekly run of {summary.week} done; {summary.orders} open work orders", flush=True)
 
 
-def _serve_schedule(root: Path, cron: str, timezone: str, after: AfterRun | None) -> None:
+def _serve_schedule(root: Path, schedule: ScheduleSettings, after: AfterRun | None) -> None:
     from prefect import flow
     from prefect.schedules import Cron
 
@@ -381,8 +426,9 @@ def _serve_schedule(root: Path, cron: str, timezone: str, after: AfterRun | None
         """One scheduled run."""
         scheduled_run(root, _hold, lambda: _weekly_flow()(str(root), None, True), after)
 
+    _make_up_for_a_missed_run(Workspace(root), schedule)  # last of all: what is due from now on, the orchestrator sees
     scheduled.serve(
         name="weekly",
-        schedule=Cron(cron, timezone=timezone),
+        schedule=Cron(schedule.cron, timezone=schedule.timezone),
         print_starting_message=False,
     )

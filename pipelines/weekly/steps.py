@@ -25,10 +25,8 @@ from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.accounts import DeliveryAccount
 from pipelines.intake.forgetting import complete, finish
-from pipelines.intake.journal import FOLDER as JOURNAL
-from pipelines.intake.journal import note_intake, note_run
+from pipelines.intake.journal import clear_left_drafts, note_intake, note_run
 from pipelines.intake.take_in import Report, take_in
-from pipelines.storage.atomic_files import clear_drafts
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.standing_register import keep_families, standing_register
 from pipelines.storage.warehouse import Warehouse, open_warehouse
@@ -78,7 +76,7 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     """
     workspace, settings = _opened(home)
     at = now or datetime.now(UTC)
-    clear_drafts((workspace.waveforms / JOURNAL, workspace.models, workspace.reports))
+    clear_left_drafts(workspace)
     with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
         cut_off = finish(workspace, warehouse)
         if cut_off and (run := published_run(workspace.published_path, whole=False)) is not None:

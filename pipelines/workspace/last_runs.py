@@ -184,10 +184,36 @@ def next_run(schedule: ScheduleSettings, now: datetime) -> datetime | None:
     datetime or None
         In UTC; None where the schedule names no moment that comes.
     """
+    return _due(schedule, now)
+
+
+def missed_run(state: LastRuns, schedule: ScheduleSettings, now: datetime) -> datetime | None:
+    """The last moment of the schedule, where no run has succeeded since: nothing served then, or the run failed.
+
+    Parameters
+    ----------
+    state : LastRuns
+    schedule : ScheduleSettings
+    now : datetime
+        With offset.
+
+    Returns
+    -------
+    datetime or None
+        In UTC; None where nothing was missed, or no run has ever ended here.
+    """
+    due = _due(schedule, now, before=True)
+    if due is None or (state.good_at is None and not state.failing):
+        return None
+    return due if state.good_at is None or state.good_at < due else None
+
+
+def _due(schedule: ScheduleSettings, now: datetime, *, before: bool = False) -> datetime | None:
     from cronsim import CronSim, CronSimError
 
     try:
-        return next(CronSim(schedule.cron, now.astimezone(ZoneInfo(schedule.timezone)))).astimezone(UTC)
+        moments = CronSim(schedule.cron, now.astimezone(ZoneInfo(schedule.timezone)), reverse=before)
+        return next(moments).astimezone(UTC)
     except (CronSimError, StopIteration):
         return None
 

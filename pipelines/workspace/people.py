@@ -16,7 +16,7 @@ from data_contracts.errors import InputError
 from pipelines.workspace.secrets import open_to_others
 
 if TYPE_CHECKING:
-    from pipelines.workspace.settings import PeopleSettings, Settings
+    from pipelines.workspace.settings import KnownPerson, PeopleSettings, Settings
 
 Right = Literal["decide", "mend"]
 RIGHTS: Mapping[str, frozenset[Right]] = {
@@ -63,6 +63,30 @@ class Person:
 SOLE = Person("", "engineer")
 
 
+def known_as(settings: "PeopleSettings", claims: Mapping[str, object]) -> "KnownPerson | None":
+    """The entry of the settings that a login comes in by.
+
+    Parameters
+    ----------
+    settings : PeopleSettings
+    claims : mapping
+        Claims of the identity token, its signature checked.
+
+    Returns
+    -------
+    KnownPerson or None
+        The first that fits; None: nobody of this workspace.
+    """
+    claimed = claims.get(settings.claim)
+    values = {str(value).casefold() for value in (claimed if isinstance(claimed, list | tuple) else [claimed]) if value}
+    if settings.claim == "email" and claims.get("email_verified") is not True:
+        return None
+    for known in settings.known:
+        if known.who.casefold() in values:
+            return known
+    return None
+
+
 def person_of(settings: "PeopleSettings", claims: Mapping[str, object]) -> Person | None:
     """Who a login is.
 
@@ -75,16 +99,10 @@ def person_of(settings: "PeopleSettings", claims: Mapping[str, object]) -> Perso
     Returns
     -------
     Person or None
-        None: nobody of this workspace. The first entry of the settings that fits counts.
+        None: nobody of this workspace.
     """
-    claimed = claims.get(settings.claim)
-    values = {str(value).casefold() for value in (claimed if isinstance(claimed, list | tuple) else [claimed]) if value}
-    if settings.claim == "email" and claims.get("email_verified") is not True:
-        return None
-    for known in settings.known:
-        if known.who.casefold() in values:
-            return Person(shown_name(claims), known.role, tuple(known.depots))
-    return None
+    known = known_as(settings, claims)
+    return None if known is None else Person(shown_name(claims), known.role, tuple(known.depots))
 
 
 def shown_name(claims: Mapping[str, object]) -> str:

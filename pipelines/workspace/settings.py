@@ -6,6 +6,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -218,12 +219,21 @@ class KnownPerson(Entry):
     who: Annotated[str, Field(min_length=1)]
     role: Literal["engineer", "workshop", "viewer"]
     depots: list[str] = Field(default_factory=list)
+    not_before: datetime | None = None
+
+    @field_validator("not_before")
+    @classmethod
+    def _with_its_zone(cls, value: datetime | None) -> datetime | None:
+        if value is not None and value.tzinfo is None:
+            raise ValueError("give a moment with its zone, such as 2026-11-30T10:15:00Z")
+        return value
 
 
 class PeopleSettings(Entry):
     """Who may do what on a board that is open to others."""
 
     login: str = ""
+    longest_login_hours: Annotated[float, Field(gt=0, le=720)] = 12.0
     claim: Annotated[str, Field(min_length=1)] = "email"
     known: list[KnownPerson] = Field(default_factory=list)
 
@@ -348,10 +358,12 @@ metrics_token = ""                      # where the token for /metrics is: "env:
 
 [people]                                # needed before the board is open to others; see the README
 login = ""                              # file with the board's OpenID client, relative to this folder; empty: no login
+longest_login_hours = 12.0              # then people log in again; 720 at most
 claim = "email"                         # claim of the login that says who somebody is; may be one with several values;
                                         # an e-mail counts only where email_verified is true, else choose another claim
 known = []                              # [{ who = "ann@example.org", role = "viewer", depots = ["north"] }]: engineer,
-                                        # workshop or viewer; no depots: all; the first that fits counts
+                                        # workshop or viewer; no depots: all; the first that fits counts;
+                                        # not_before = 2026-11-30T10:15:00Z ends that person's logins from before
 
 [display]                               # what people read; tables and exports stay in the contract's names and units
 language = "en"                         # @LANGUAGES@; on the board everybody may choose another

@@ -4,9 +4,10 @@ What must be on disk once it is written goes through `storage/atomic_files.py`.
 """
 
 import json
-import os
 from collections.abc import Mapping
 from pathlib import Path
+
+from pipelines.workspace.drafts import draft_of
 
 
 def keep_document(path: Path, document: Mapping[str, object]) -> bool:
@@ -24,7 +25,7 @@ def keep_document(path: Path, document: Mapping[str, object]) -> bool:
     bool
         False: it could not be written (a full disk is the run's own failure), and what was there stays.
     """
-    draft = path.with_name(f".{path.name}.{os.getpid()}.part")
+    draft = draft_of(path)
     try:
         path.parent.mkdir(exist_ok=True)
         draft.write_text(json.dumps(document, default=str), encoding="utf-8")

@@ -1,6 +1,8 @@
 """The gate in front of the board: names it answers to, uploads, downloads, logouts and cookies."""
 
 import json
+import os
+import time
 from contextlib import suppress
 from pathlib import Path
 
@@ -13,7 +15,9 @@ from starlette.testclient import TestClient
 from starlette.websockets import WebSocket, WebSocketDisconnect
 from streamlit.web.server.starlette.starlette_app_utils import create_signed_value
 
-from dashboards.gate import ENDED, Bounds, Gate, bounds
+from dashboards.gate import Bounds, Gate, bounds
+from dashboards.logins import ENDED, Logins, login_key
+from data_contracts.errors import InputError
 from pipelines.workspace.log import AUDIT, log_path
 from pipelines.workspace.workspace import Workspace
 
@@ -47,8 +51,13 @@ def served(home: Path, told: Bounds) -> Gate:
     return Gate(inner, home=home, told=lambda: told, secret=lambda: SECRET)
 
 
+NOW = int(time.time())
+TOKEN = {"iss": "https://login.example.org", "sub": "ann", "iat": NOW, "nonce": "1"}
+CLAIMS = {**TOKEN, "email": "ann@example.org", "email_verified": True, "is_logged_in": True}
+
+
 def cookie(**claims: object) -> dict[str, str]:
-    told = {"email": "ann@example.org", "email_verified": True, "is_logged_in": True, "nonce": "1", **claims}
+    told = {**CLAIMS, **claims}
     return {"_streamlit_user": create_signed_value(SECRET, "_streamlit_user", json.dumps(told)).decode()}
 
 
@@ -173,6 +182,107 @@ def test_a_cookie_from_before_the_logout_is_no_login_also_after_a_restart(client
         assert "_streamlit_user" in one.get("/").text
 
 
+def counts(home: Path, **claims: object) -> bool:
+    """Whether a login uploads, the server behind sees it, and views know who it is: all three or none."""
+    client = TestClient(served(home, LOGIN), base_url="https://vans.example.org")
+    client.cookies.update(cookie(**claims))
+    told = {
+        client.put(UPLOAD, content=b"x").status_code == 200,
+        "_streamlit_user" in client.get("/").text,
+        Logins(home).person({**CLAIMS, **claims}) is not None,
+    }
+    assert len(told) == 1
+    return told.pop()
+
+
+def settings(home: Path, more: str, entry: str = "") -> None:
+    (home / "settings.toml").write_text(f'[people]\nlogin = "login.toml"\n{more}{ANN % entry}', encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("told", "hours"), [("", 12.0), ("longest_login_hours = 0.5\n", 0.5), ("longest_login_hours = 720.0\n", 720.0)]
+)
+def test_a_login_older_than_the_settings_allow_is_none(home: Path, told: str, hours: float) -> None:
+    settings(home, told)
+    oldest = int(time.time() - hours * 3600)
+    assert counts(home, iat=oldest + 60)
+    assert not counts(home, iat=oldest - 60)
+
+
+@pytest.mark.parametrize("iat", [None, "yesterday", NOW + 3600, float("nan"), True])
+def test_a_login_of_no_moment_or_one_to_come_is_none(home: Path, iat: object) -> None:
+    assert not counts(home, iat=iat)
+
+
+def test_an_open_page_ends_when_its_login_grows_too_old(client: TestClient, home: Path) -> None:
+    client.cookies.update(cookie(iat=int(time.time()) - 3600))
+    with client.websocket_connect(FAR) as page:
+        page.send_bytes(b"hello")
+        page.receive_bytes()
+        settings(home, "longest_login_hours = 0.9\n")
+        page.send_bytes(b"again")
+        with pytest.raises(WebSocketDisconnect):
+            page.receive_bytes()
+        assert client.get(FILE).status_code == 403
+
+
+def test_a_logout_everywhere_ends_every_login_of_the_person_until_then(client: TestClient, home: Path) -> None:
+    now = int(time.time())
+    client.cookies.update(cookie(iat=now - 60))
+    with client.websocket_connect(FAR) as page:
+        page.send_bytes(b"hello")
+        page.receive_bytes()
+        Logins(home).end({**CLAIMS, "iat": now - 30, "nonce": "of the phone"}, everywhere=True)
+        page.send_bytes(b"again")
+        with pytest.raises(WebSocketDisconnect):
+            page.receive_bytes()
+    assert (home / ENDED).stat().st_mode & 0o077 == 0
+    assert "ann" not in (home / ENDED).read_text(encoding="utf-8")
+    assert not counts(home, iat=now - 60)
+    assert not counts(home, iat=now - 5, nonce="2")
+    assert counts(home, iat=now + 60)  # a later login
+    assert counts(home, iat=now - 60, sub="bert")  # of somebody else
+    assert counts(home, iat=now - 60, iss="https://elsewhere.example.org")  # subjects are an issuer's own
+
+
+def test_a_logout_takes_the_cookie_away_also_of_a_login_that_does_not_count(client: TestClient, home: Path) -> None:
+    Logins(home).end(CLAIMS, everywhere=True)
+    client.cookies.update(cookie())
+    assert "_streamlit_user" in client.get("/auth/logout").text  # the server behind sees what to take away
+    assert not log_path(Workspace(home), AUDIT).exists()
+
+
+@pytest.mark.parametrize("at", ["2999-01-01T00:00:00Z", "2999-01-01T00:00:00+02:00"])
+def test_the_settings_end_the_logins_of_one_person_from_before_a_moment(home: Path, at: str) -> None:
+    assert counts(home)
+    settings(home, "", f", not_before = {at}")
+    assert not counts(home)
+    settings(home, "", ", not_before = 2026-01-01T00:00:00Z")
+    assert counts(home)
+    settings(home, "", ", not_before = 2026-01-01T00:00:00")
+    with pytest.raises(InputError, match="with its zone"):
+        Logins(home).counts(CLAIMS)
+
+
+@pytest.mark.parametrize(
+    "content", ['{"0123": 1.0}', "{", "[]", '{"logins": {}, "people": {"a": "b"}, "everybody": 0}']
+)
+def test_where_it_can_not_be_told_which_logins_ended_all_from_before_have(home: Path, content: str) -> None:
+    (home / ENDED).write_text(content, encoding="utf-8")
+    os.utime(home / ENDED, (NOW - 60, NOW - 60))
+    assert not counts(home, iat=NOW - 61)
+    assert counts(home, iat=NOW - 59)
+
+
+def test_ended_logins_are_let_go_once_no_cookie_can_be_that_old(home: Path) -> None:
+    old = {"logins": {"a": NOW - 33 * 86400.0, "b": NOW - 86400.0}, "people": {"c": 1.0}, "everybody": 0.0}
+    (home / ENDED).write_text(json.dumps(old), encoding="utf-8")
+    Logins(home).end(CLAIMS)
+    told = json.loads((home / ENDED).read_text(encoding="utf-8"))
+    assert told["logins"].keys() == {"b", login_key(CLAIMS)}
+    assert told["people"] == {}
+
+
 def test_cookies_are_for_https_only_where_the_board_is_reached_by_it(client: TestClient, home: Path) -> None:
     assert client.get("/").headers["set-cookie"].count("Secure") == 1
     plain = bounds("127.0.0.1", "", "http://127.0.0.1:8501/oauth2callback", login=True)
@@ -207,3 +317,29 @@ def test_who_came_downloaded_and_left_is_on_record_and_who_was_not_let_in(client
     assert told[1]["file"] == "list of München.csv"
     assert len({one["login"] for one in told if one["person"] == ann}) == 1
     assert not log_path(Workspace(home)).exists()  # runs have their own
+
+
+def test_a_login_that_is_open_while_the_board_is_started_again_is_told_once(home: Path) -> None:
+    def opened(**claims: object) -> list[tuple[object, ...]]:
+        """Somebody opens a page of a board that has just been started."""
+        client = TestClient(served(home, LOGIN), base_url="https://vans.example.org")
+        client.cookies.update(cookie(**claims))
+        with client.websocket_connect(FAR) as page:
+            page.send_bytes(b"hello")
+            page.receive_bytes()
+        lines = log_path(Workspace(home), AUDIT).read_text(encoding="utf-8").splitlines()
+        return [tuple(json.loads(line).get(name) for name in ("event", "person", "depots")) for line in lines]
+
+    ann, bob = "ann@example.org", "bob@example.org"
+    told: list[tuple[object, ...]] = [("login", ann, None)]
+    assert opened() == told
+    assert opened(origin="written another way") == told  # the same token
+    told.append(("login_refused", bob, None))
+    assert opened(email=bob, sub="bob") == told
+    assert opened(email=bob, sub="bob") == told
+    told.append(("login", ann, None))
+    assert opened(nonce="2") == told  # a login more
+    settings(home, "", ', depots = ["north", "south"]')
+    told.append(("login", ann, "north, south"))
+    assert opened() == told  # other rights
+    assert opened() == told

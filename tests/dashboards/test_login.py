@@ -11,6 +11,8 @@ import duckdb
 import pytest
 
 from dashboards.text import message
+from pipelines.workspace.log import audit_lines
+from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import free_port, serving
 from tests.dashboards.browsing import WAIT_MS
 from tests.dashboards.openid_provider import CLIENT, SECRET, Provider, provider
@@ -205,6 +207,30 @@ def test_a_role_taken_away_is_gone_at_once_and_a_logout_ends_it(
     page.get_by_role("button", name=message("you.login")).wait_for()
     page.goto(f"{board}/van?van=N-02")
     assert message("you.title") in _settled(page)
+
+
+def test_a_logout_everywhere_ends_the_logins_on_other_machines_too(
+    browser: "playwright.Browser", page: "playwright.Page", board: str, home: Path
+) -> None:
+    other = browser.new_context()
+    other.set_default_timeout(WAIT_MS)
+    try:
+        phone = other.new_page()
+        assert "Vera Viewer" in _log_in(phone, board, "vera")
+        assert "Vera Viewer" in _log_in(page, board, "vera")
+        page.get_by_role("button", name=message("you.display")).click()
+        page.get_by_role("button", name=message("you.logout_everywhere")).click()
+        page.get_by_role("button", name=message("you.login")).wait_for()
+        phone.reload()
+        assert message("you.title") in _settled(phone)
+        page.wait_for_timeout(1100)  # a token's moment is in whole seconds
+        assert "Vera Viewer" in _log_in(page, board, "vera")
+        phone.reload()
+        assert message("you.title") in _settled(phone)
+    finally:
+        other.close()
+    told = [(line["event"], line["person"]) for line in audit_lines(Workspace(home))]
+    assert ("logout_everywhere", "Vera Viewer (vera@example.org)") in told
 
 
 def test_a_forged_cookie_is_no_login(page: "playwright.Page", board: str) -> None:

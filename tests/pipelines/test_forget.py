@@ -213,6 +213,21 @@ def test_cut_off_anywhere_the_next_run_finishes(home: Workspace, monkeypatch: py
         assert bool(holding(again)) == (writes == 0)
 
 
+def test_cut_off_and_called_again_it_is_done_and_says_so(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    def cut_off(path: Path) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as cut:
+        cut.setattr(forgetting, "write_anew", cut_off)
+        with pytest.raises(KeyboardInterrupt):
+            forget(home, "Ann Baker", in_texts=True)
+    assert (home.root / PLAN).exists()
+    assert "is done now; nobody of the name 'Ann Baker' is left" in forget(home, "Ann Baker", in_texts=True)
+    assert not holding(home)
+    with pytest.raises(InputError, match="nobody of the name"):
+        forget(home, "Ann Baker")
+
+
 def test_mends_and_items_and_what_is_rebuilt_from_them(delivered: Workspace, tmp_path: Path) -> None:
     shutil.copytree(delivered.root, tmp_path / "home")
     home = Workspace(tmp_path / "home")

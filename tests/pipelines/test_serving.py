@@ -18,6 +18,9 @@ from pipelines.weekly import flows
 from pipelines.weekly.flows import failure_line, orchestrator_environment
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, wait_until_healthy
+from pipelines.workspace.last_runs import note_success
+from pipelines.workspace.log import log_path
+from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.published_sample import make_workspace as made_up
 
@@ -106,6 +109,50 @@ def test_what_waits_is_looked_at_again_as_long_as_the_schedule_is_served(tmp_pat
     looked = threading.Event()
     with flows._every(0.001, Workspace(tmp_path), lambda _: looked.set()):
         assert looked.wait(10)
+
+
+def test_the_schedule_is_not_served_without_a_server(tmp_path: Path) -> None:
+    told = (
+        "import subprocess, sys, time\n"
+        "from pipelines.weekly import flows\n"
+        "server = subprocess.Popen([sys.executable, '-c', sys.argv[1]])\n"
+        "flows._ENDING_S = 0.1\n"
+        "with flows._ending_with(server):\n"
+        "    time.sleep(float(sys.argv[2]))\n"
+        "server.terminate()\n"
+        "server.wait()\n"
+    )
+    for server, pause, code in (("raise SystemExit(3)", 60, 1), ("import time; time.sleep(60)", 0, 0)):
+        done = subprocess.run(
+            [sys.executable, "-c", told, server, str(pause)],
+            capture_output=True,
+            text=True,
+            timeout=50,
+            check=False,
+        )
+        assert done.returncode == code
+        assert ("server ended with 3" in done.stderr) == bool(code)
+
+
+def test_a_run_that_was_due_while_nothing_served_is_made_up_for_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    workspace = make_workspace(tmp_path / "home", {"settings.toml": ""})
+    schedule, ran = load_settings(workspace.settings_path).schedule, list[str]()
+
+    def run(command: list[str], *, check: bool) -> None:
+        ran.append(" ".join(command[3:]))
+        note_success(workspace, "2026-W10")
+
+    monkeypatch.setattr(subprocess, "run", run)
+    flows._make_up_for_a_missed_run(workspace, schedule)
+    assert not ran  # of a new workspace
+    note_success(workspace, "2026-W09", now=datetime.now(UTC) - timedelta(days=8))
+    flows._make_up_for_a_missed_run(workspace, schedule)
+    flows._make_up_for_a_missed_run(workspace, schedule)
+    assert ran == [f"weekly --home {workspace.root}"]
+    assert capsys.readouterr().out.count("it is made up for now") == 1
+    assert '"run_missed"' in log_path(workspace).read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(

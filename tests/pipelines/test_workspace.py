@@ -13,7 +13,7 @@ from data_contracts.errors import InputError, WorkspaceBusyError, WorkspaceError
 from pipelines.cli import run
 from pipelines.commands.status import status_text
 from pipelines.workspace.example_register import EXAMPLE_FILES
-from pipelines.workspace.last_runs import LastRuns, last_runs, next_run, note_failure, note_success
+from pipelines.workspace.last_runs import LastRuns, last_runs, missed_run, next_run, note_failure, note_success
 from pipelines.workspace.settings import ScheduleSettings
 from pipelines.workspace.workspace import FOLDERS, make_workspace, open_workspace
 
@@ -128,6 +128,31 @@ def test_the_next_run_is_told_in_the_zone_of_the_schedule() -> None:
     schedule = ScheduleSettings(cron="0 5 * * 1", timezone="Europe/Lisbon")
     assert next_run(schedule, now) == datetime(2026, 3, 30, 4, 0, tzinfo=UTC)
     assert next_run(ScheduleSettings(cron="0 5 31 2 *"), now) is None
+
+
+@pytest.mark.parametrize(
+    ("good", "failed", "missed"),
+    [
+        ("2026-03-23T04:00:30", None, None),  # that Monday's
+        ("2026-03-25T12:00:00", None, None),  # by hand later
+        ("2026-03-22T23:00:00", None, "2026-03-23T04:00:00"),  # by hand on the day before
+        ("2026-03-16T04:01:00", None, "2026-03-23T04:00:00"),
+        ("2026-03-16T04:01:00", "2026-03-23T04:00:10", "2026-03-23T04:00:00"),  # failed or killed
+        (None, "2026-03-23T04:00:10", "2026-03-23T04:00:00"),
+        (None, None, None),  # a new workspace waits for its first Monday
+    ],
+)
+def test_a_run_is_missed_where_none_has_succeeded_since_it_was_due(
+    good: str | None, failed: str | None, missed: str | None
+) -> None:
+    def moment(text: str | None) -> datetime | None:
+        return None if text is None else datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+    schedule = ScheduleSettings(cron="0 5 * * 1", timezone="Europe/Berlin")
+    now = datetime(2026, 3, 27, 12, tzinfo=UTC)  # a Friday
+    state = LastRuns(moment(good), "2026-W12" if good else "", moment(failed), int(failed is not None), "")
+    assert missed_run(state, schedule, now) == moment(missed)
+    assert missed_run(state, ScheduleSettings(cron="0 5 31 2 *"), now) is None
 
 
 def test_a_share_that_knows_no_locks_is_one_clear_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

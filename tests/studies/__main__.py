@@ -22,7 +22,7 @@ STUDIES = (
     "causes_structures",
     "test_planning",
 )
-BY_NAME_ONLY = ("tracking_limits", "causes_fit", "rebuild", "endure", "circumstances")
+BY_NAME_ONLY = ("tracking_limits", "causes_fit", "rebuild", "endure", "circumstances", "four_weeks")
 
 
 def main(names: list[str]) -> int:

@@ -8,15 +8,20 @@ import hashlib
 import json
 import shutil
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
+from itertools import count
 from pathlib import Path
+from unittest.mock import patch
 
 import duckdb
 import polars as pl
 
+from data_contracts.errors import InputError
 from pipelines.commands.apply import apply_now
 from pipelines.commands.backup import back_up
 from pipelines.commands.check import audit
+from pipelines.commands.forget import forget
 from pipelines.commands.retry import retry
 from pipelines.decisions.order_decisions import event_from, record
 from pipelines.intake.corrections import Mend, record_mend
@@ -89,6 +94,15 @@ def _mending(root: Path) -> None:
     retry(workspace, STRAY)
 
 
+def _forgetting(root: Path) -> None:
+    names = (f"{number:06x}" for number in count(1))  # drawn otherwise
+    with (
+        patch("pipelines.intake.forgetting.secrets.token_hex", lambda _: next(names)),
+        suppress(InputError),  # nobody is named so any more: it was killed when all was done
+    ):
+        forget(Workspace(root / "home"), "foreman")
+
+
 def _backup(root: Path) -> None:
     back_up(Workspace(root / "home"), str(root / "backups"))
 
@@ -109,6 +123,7 @@ STAGES: dict[str, Callable[[Path], None]] = {
     "publishing": _publishing,
     "deciding": _deciding,
     "mending": _mending,
+    "forgetting": _forgetting,
     "backup": _backup,
     "migration": _migration,
 }
