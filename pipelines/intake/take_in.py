@@ -20,7 +20,7 @@ from pipelines.intake.accounts import DeliveryAccount, accounts, close_accounts
 from pipelines.intake.ages import Ages, ages
 from pipelines.intake.capture_dates import check_moment, date_of_delivery
 from pipelines.intake.corrections import Mend, filled, mended_rows, mends
-from pipelines.intake.decoding import Decoded, Wanted, decode_all
+from pipelines.intake.decoding import Decoded, Decoders, Wanted
 from pipelines.intake.delivery import (
     LARGEST_MANIFEST_BYTES,
     MANIFEST,
@@ -150,17 +150,19 @@ def _take_in(
     mended = mends(workspace)
     for job in jobs:
         job.mended = [mend for mend in mended if mend.delivery == job.delivery]
-    _check_manifests(workspace, jobs, register, now=now)
-    total = sum(len(job.wanted) for job in jobs)
-    done = 0
-    said = ages(warehouse, mended)
+        _open(job, now)
     changed: list[str] = []
-    for job, decoded in zip(jobs, decode_all([job.wanted for job in jobs], workers=workers), strict=True):
-        if _commit(workspace, warehouse, job, decoded, said, now=now):
-            changed.append(job.delivery)
-        done += len(job.wanted)
-        if progress is not None:
-            progress(done, total)
+    with Decoders(sum(len(job.text) for job in jobs), workers=workers) as decoders:
+        _check_manifests(workspace, jobs, register, now=now)
+        total = sum(len(job.wanted) for job in jobs)
+        done = 0
+        said = ages(warehouse, mended)
+        for job, decoded in zip(jobs, decoders.decode_all([job.wanted for job in jobs]), strict=True):
+            if _commit(workspace, warehouse, job, decoded, said, now=now):
+                changed.append(job.delivery)
+            done += len(job.wanted)
+            if progress is not None:
+                progress(done, total)
     file_away(workspace, warehouse)
     settle_chunks(warehouse, workspace.waveforms)
     return accounts(warehouse, changed)
@@ -218,9 +220,7 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, st
 
 
 def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:
-    """Read all manifests, check them in one batch, and decide what needs no decoding."""
-    for job in jobs:
-        _open(job, now)
+    """Check all manifests in one batch, and decide what needs no decoding."""
     text = [row for job in jobs for row in job.text]
     checked = iter(check_rows(text))
     for job in jobs:

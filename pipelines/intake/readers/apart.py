@@ -5,7 +5,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.context import ForkServerProcess
@@ -27,6 +27,9 @@ UPLOAD_MEMORY = 2 * 1024**3
 _SHARE_OF_MACHINE = 0.75
 _LEAST_SHARE = 1024**3
 """Of one of several workers: twice the largest file. Of our choosing. [bytes]"""
+_HELD = Path("/proc/self/statm")
+_PRELOADED = ("data_contracts.family", "data_contracts.recorder")
+"""Loaded once for all such processes: what every call needs, and no library that runs threads."""
 _OUT_OF_MEMORY = (-signal.SIGKILL, -signal.SIGABRT)
 """How a process ends that the system stops for want of memory, or whose library gives up for it."""
 
@@ -39,7 +42,8 @@ class _Decoder:
     pipe: Connection
 
 
-_inside = False  # this is such a process itself
+_inside: int | None = None
+"""What the present call may take, where this is such a process itself. [bytes]"""
 _one_at_a_time = threading.Lock()
 
 
@@ -82,12 +86,12 @@ def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args:
     ------
     UnreadableFileError
     """
-    if _inside:  # whoever asked for this process bounds it, and is told of the file if it ends
-        with _held_to(memory):
-            try:
+    if _inside is not None:  # whoever asked for this process bounds it, and is told of the file if it ends
+        try:
+            with _held_to(memory) if memory < _inside else nullcontext():
                 return function(*args, **more)
-            except MemoryError:
-                raise _too_much(memory) from None
+        except MemoryError:
+            raise _too_much(memory) from None
     with _one_at_a_time:
         done, result = _beside.ask(memory, seconds, (function, args, more))
     if not done:
@@ -110,6 +114,11 @@ class Beside:
         self._closed = False
         self._decoder: _Decoder | None = None
         self._ended: int | None = None  # exit code of the process that crashed last
+
+    def start(self) -> None:
+        """Start the process, if it does not run; what it is sent waits until it does."""
+        if self._decoder is None or not self._decoder.process.is_alive():
+            self._decoder = _started(self._sharing)
 
     def ask(self, memory: int, seconds: float, call: Call) -> Answer:
         """The answer to one call.
@@ -170,8 +179,8 @@ class Beside:
                 self.stop()
 
     def _send(self, memory: int, calls: Sequence[Call]) -> None:
-        if self._decoder is None or not self._decoder.process.is_alive():
-            self._decoder = _started()
+        self.start()
+        assert self._decoder is not None
         try:
             self._decoder.pipe.send((min(memory, _of_machine(self._sharing)), list(calls)))
             if self._closed:  # while it was being started
@@ -238,27 +247,31 @@ def _of_machine(sharing: int = 1) -> int:
         return MOST_MEMORY
 
 
-def _started() -> _Decoder:
+def _started(sharing: int) -> _Decoder:
     context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([*_PRELOADED])
     ours, theirs = context.Pipe()
-    process = context.Process(target=_serve, args=(theirs,), daemon=True)
+    process = context.Process(target=_serve, args=(theirs, sharing), daemon=True)
     process.start()
     theirs.close()
     return _Decoder(process, ours)
 
 
-def _serve(pipe: Connection) -> None:
+def _serve(pipe: Connection, sharing: int) -> None:
     """The other process: calls what it is sent until the pipe is closed. What libraries print there is dropped."""
+    if sharing > 1:  # each has a core, and threads that wait for one another take time from the others
+        os.environ["POLARS_MAX_THREADS"] = "1"
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 2)
+    _keep_no_core()
     global _inside
-    _inside = True
     while True:
         try:
             memory, calls = pipe.recv()
         except (EOFError, KeyboardInterrupt):
             return
+        _inside = memory
         for function, args, more in calls:
             _hold_to(memory)
             try:
@@ -271,6 +284,14 @@ def _serve(pipe: Connection) -> None:
                 pipe.send(answer)
             except OSError:  # whoever asked has ended
                 return
+
+
+def _keep_no_core() -> None:
+    """A process that crashes on a file leaves no image of its memory."""
+    with suppress(ImportError, OSError, ValueError):
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
 def _too_much(memory: int) -> UnreadableFileError:
@@ -303,10 +324,9 @@ def _hold_to(memory: int, most: int = -1) -> None:
     try:
         import resource
 
-        held = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+        held = int(_HELD.read_text().split()[0]) * resource.getpagesize()
         _, hard = resource.getrlimit(resource.RLIMIT_AS)
         bounds = [held + memory, *(bound for bound in (most, hard) if bound not in (-1, resource.RLIM_INFINITY))]
         resource.setrlimit(resource.RLIMIT_AS, (min(bounds), hard))
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     except (ImportError, OSError, ValueError, IndexError):
         return
