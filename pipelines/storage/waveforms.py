@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import WorkspaceError
-from pipelines.storage.atomic_files import write_atomically
+from pipelines.storage.atomic_files import write_all_atomically
 
 if TYPE_CHECKING:  # its database is nothing for processes that only decode
     from pipelines.storage.warehouse import Warehouse
@@ -42,6 +42,10 @@ _NUMPY = {pa.int16(): np.int16, pa.int64(): np.int64, pa.float32(): np.float32, 
 _MISSING = -32768
 _ROW_GROUP_SAMPLES = 400_000
 _CHUNK_SAMPLES = 16_000_000
+_UNWRITTEN_BYTES = 32 * 1024**2
+
+Rows = Sequence[Mapping[str, object]]
+Encoded = Mapping[str, Rows]
 
 
 @dataclass(frozen=True)
@@ -151,15 +155,15 @@ def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
     return rows
 
 
-def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, object]]]) -> list[StoredWaveform]:
+def write_waveforms(folder: Path, *encoded: Encoded) -> list[StoredWaveform]:
     """Write new waveforms; on return they are on disk under their final names, not yet referenced.
 
     Parameters
     ----------
     folder : Path
         waveforms/ of the workspace.
-    encoded : mapping of str to sequence of rows
-        waveform_id to what `encode` gave.
+    *encoded : mapping of str to sequence of rows
+        waveform_id to what `encode` gave; each mapping in chunks of its own.
 
     Returns
     -------
@@ -167,12 +171,16 @@ def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, ob
         In the order given.
     """
     stored: list[StoredWaveform] = []
-    for chunk in _chunks(encoded):
+    files: dict[Path, bytes] = {}
+    for chunk in (chunk for each in encoded for chunk in _chunks(each)):
         content, groups = _chunk_bytes(chunk)
         name = hashlib.sha256(content).hexdigest() + ".parquet"
         path = folder / name
         if not (path.exists() and path.stat().st_size == len(content)):
-            write_atomically(path, content)
+            files[path] = content
+        if sum(map(len, files.values())) > _UNWRITTEN_BYTES:
+            write_all_atomically(files)
+            files.clear()
         for waveform_id, group in groups.items():
             rows = chunk[waveform_id]
             samples = int(str(rows[0]["samples"]))
@@ -181,10 +189,11 @@ def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, ob
             stored.append(
                 StoredWaveform(waveform_id, name, group, samples, length_s, (samples - 1) / length_s, channels)
             )
+    write_all_atomically(files)
     return stored
 
 
-def _length_s(rows: Sequence[Mapping[str, object]]) -> float:
+def _length_s(rows: Rows) -> float:
     times, step = rows[0]["times_ns"], rows[0]["step_ns"]
     if isinstance(step, int):
         return step * (int(str(rows[0]["samples"])) - 1) * 1e-9
@@ -192,10 +201,8 @@ def _length_s(rows: Sequence[Mapping[str, object]]) -> float:
     return float(times[-1]) * 1e-9
 
 
-def _chunks(
-    encoded: Mapping[str, Sequence[Mapping[str, object]]],
-) -> Iterator[dict[str, Sequence[Mapping[str, object]]]]:
-    chunk: dict[str, Sequence[Mapping[str, object]]] = {}
+def _chunks(encoded: Encoded) -> Iterator[dict[str, Rows]]:
+    chunk: dict[str, Rows] = {}
     size = 0
     for waveform_id, rows in encoded.items():
         chunk[waveform_id] = rows
@@ -207,7 +214,7 @@ def _chunks(
         yield chunk
 
 
-def _chunk_bytes(chunk: Mapping[str, Sequence[Mapping[str, object]]]) -> tuple[bytes, dict[str, int]]:
+def _chunk_bytes(chunk: Encoded) -> tuple[bytes, dict[str, int]]:
     buffer = io.BytesIO()
     groups: dict[str, int] = {}
     pending: list[Mapping[str, object]] = []
