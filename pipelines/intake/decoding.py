@@ -21,7 +21,7 @@ from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
 from pipelines.intake.in_turn import written_in_turn
-from pipelines.intake.readers.apart import LONGEST_S, MOST_MEMORY, Beside, Call
+from pipelines.intake.readers.apart import LONGEST_S, MOST_MEMORY, Beside, Call, load
 from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
@@ -131,7 +131,7 @@ class Decoders:
         self._idle = list(self._others)
         self._pool = ThreadPoolExecutor(max(len(self._others), 1))
         for other in self._others:
-            self._pool.submit(other.start)
+            self._pool.submit(other.ask, MOST_MEMORY, LONGEST_S, (load, (__name__,), {}))
         return self
 
     def __exit__(self, *_: object) -> None:

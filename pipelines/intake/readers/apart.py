@@ -1,5 +1,6 @@
 """Work on files from outside in a process of its own: what crashes, takes too long or unpacks to too much ends only that one."""
 
+import importlib
 import multiprocessing
 import os
 import signal
@@ -70,6 +71,27 @@ def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) ->
     return bounded(MOST_MEMORY, LONGEST_S, function, *args, **more)
 
 
+def get_ready(module: str) -> None:
+    """Start the other process and let it load a module, while the caller goes on and loads its own; calls wait until it has.
+
+    Parameters
+    ----------
+    module : str
+        Where the functions are that it will be asked for.
+    """
+
+    def start() -> None:
+        with suppress(Exception):  # whoever asks is told
+            apart(load, module)
+
+    threading.Thread(target=start, daemon=True).start()
+
+
+def load(module: str) -> None:
+    """Load a module, in whichever process this is called."""
+    importlib.import_module(module)
+
+
 def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) -> _Result:
     """As `apart`, with bounds of its own.
 
@@ -114,11 +136,6 @@ class Beside:
         self._closed = False
         self._decoder: _Decoder | None = None
         self._ended: int | None = None  # exit code of the process that crashed last
-
-    def start(self) -> None:
-        """Start the process, if it does not run; what it is sent waits until it does."""
-        if self._decoder is None or not self._decoder.process.is_alive():
-            self._decoder = _started(self._sharing)
 
     def ask(self, memory: int, seconds: float, call: Call) -> Answer:
         """The answer to one call.
@@ -179,8 +196,8 @@ class Beside:
                 self.stop()
 
     def _send(self, memory: int, calls: Sequence[Call]) -> None:
-        self.start()
-        assert self._decoder is not None
+        if self._decoder is None or not self._decoder.process.is_alive():
+            self._decoder = _started(self._sharing)
         try:
             self._decoder.pipe.send((min(memory, _of_machine(self._sharing)), list(calls)))
             if self._closed:  # while it was being started
