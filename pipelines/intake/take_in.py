@@ -348,10 +348,18 @@ def _commit(
             numbers = [item.row] if item.row is not None else job.open_rows(job.total) if item.rows else []
             ledger.update({(job.delivery, n): ("quarantined", None) for n in numbers})
         if not job.again:
-            account = {"rows": job.total, "held": 0, "superseded": 0, "duplicates": 0, "quarantined": 0}
-            row_of_delivery = {"delivery": job.delivery, "content_id": job.content_id, "source": job.source}
-            moments = {"taken_in_at": now, "written_at": told.written}
-            deliveries.append(row_of_delivery | {"place": "inbox"} | moments | account)
+            deliveries.append(
+                {
+                    "delivery": job.delivery,
+                    "content_id": job.content_id,
+                    "source": job.source,
+                    "place": "inbox",
+                    "taken_in_at": now,
+                    "written_at": told.written,
+                    "rows": job.total,
+                    **dict.fromkeys(("held", "superseded", "duplicates", "quarantined"), 0),
+                }
+            )
     if not items:
         return []
     waveforms = write_waveforms(workspace.waveforms, *fresh)
