@@ -115,6 +115,10 @@ def read(
         raise InputError("name --family F, or --van V to hold it against the van's own past")
     if repaired and not van:
         raise InputError(f"--repaired {repaired}: name the van too, with --van V")
+    if path.suffix.lower() not in (".csv", ".txt", ".tsv", ".wav"):  # of these only large ones are decoded apart
+        from pipelines.intake.readers.apart import get_ready
+
+        get_ready("pipelines.intake.readers.recording")
     from data_contracts.capture import Conditions
     from pipelines.commands.at_the_van import Target
     from pipelines.commands.read import read_file, read_folder

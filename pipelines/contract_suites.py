@@ -9,6 +9,7 @@ import os
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -67,11 +68,16 @@ def load_suite(name: str) -> dict[str, Any]:
     InputError
         If there is no such suite.
     """
+    suite: dict[str, Any] = json.loads(_suite_text(name))
+    return suite
+
+
+@lru_cache
+def _suite_text(name: str) -> str:
     file = resources.files("data_contracts") / "suites" / f"{name}.json"
     if not file.is_file():
         raise InputError(f"there is no contract suite {name!r}: add data_contracts/suites/{name}.json")
-    suite: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
-    return suite
+    return file.read_text(encoding="utf-8")
 
 
 def check(frame: pl.DataFrame, suite_name: str) -> list[Fault]:

@@ -11,6 +11,7 @@ from pipelines.commands.rebuild import DRAFT
 from pipelines.storage.publish import published_run
 from pipelines.storage.standing_register import standing_register
 from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.steps import judge_again
 from pipelines.workspace.settings import load_settings
@@ -61,9 +62,8 @@ def derived_findings(workspace: Workspace, told: Callable[[str], None]) -> list[
                     warehouse.execute(f"DELETE FROM {name}")
             told("reading every recording anew")
             register = standing_register(draft, warehouse).register
-            read_new_captures(
-                draft, warehouse, register, workers=settings.intake.workers, progress=lambda done, total: None
-            )
+            with bar("reading") as progress:
+                read_new_captures(draft, warehouse, register, workers=settings.intake.workers, progress=progress)
             findings = _differing(before, _tables(warehouse, _READ), "read anew", _FROM_JUDGING)
             if findings or run is None:
                 return findings

@@ -29,6 +29,7 @@ from pipelines.storage.publish import publish
 from pipelines.storage.standing_register import standing_register
 from pipelines.storage.unreferenced import settle_chunks
 from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.steps import judge_again, take_in_all
 from pipelines.workspace.settings import Settings, load_settings
@@ -147,18 +148,17 @@ def _replay(
                 judge_again(draft, warehouse, settings, entry.week, at=entry.at)
                 continue
             take_in_decisions(draft, warehouse)
-            take_in_all(draft, warehouse, settings, entry.at, names={kept.source: name for name, kept in fresh.items()})
+            names = {kept.source: name for name, kept in fresh.items()}
+            with bar("taking in") as progress:
+                take_in_all(draft, warehouse, settings, entry.at, progress=progress, names=names)
             register = standing_register(draft, warehouse).register
-            read_new_captures(draft, warehouse, register, workers=settings.intake.workers, progress=_quietly)
+            with bar("reading") as progress:
+                read_new_captures(draft, warehouse, register, workers=settings.intake.workers, progress=progress)
         known = {name for entry in entries for name in entry.decisions}
         _lay(workspace, draft, [name for name in decisions_there(workspace) if name not in known])
         take_in_decisions(draft, warehouse)
         take_in_item_decisions(draft, warehouse)
     return absent
-
-
-def _quietly(done: int, total: int) -> None:
-    pass
 
 
 def _lay(workspace: Workspace, draft: Workspace, names: Iterable[str]) -> None:

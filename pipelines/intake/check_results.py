@@ -10,9 +10,10 @@ import json
 import os
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -21,32 +22,41 @@ import polars as pl
 from data_contracts.errors import MissingFileError
 from pipelines.contract_suites import ROW, load_suite
 from pipelines.intake.manifest import ManifestRow, TextRow, suite_tables
-from pipelines.storage.atomic_files import write_atomically
+from pipelines.storage.atomic_files import write_all_atomically, write_atomically
 from pipelines.storage.plain_text import finite
 
 MOST_ROWS = 1000
 """Failing rows of one expectation that are listed; all are counted, and the quarantine lists each."""
 _MOST_VALUES = 20
+_AT_ONCE = 200  # deliveries whose results are held before they are written
 _LONGEST_NAME_BYTES = 200
 _PAGES = Path(__file__).parents[1] / "reports"
 
 
-def of_delivery(rows: Sequence[TextRow], checked: Sequence[ManifestRow]) -> list[dict[str, Any]]:
-    """Results of the contract suites for the rows of one delivery.
+def of_deliveries(
+    found: Mapping[str, tuple[Sequence[TextRow], Sequence[ManifestRow]]],
+) -> Iterator[tuple[str, list[dict[str, Any]]]]:
+    """Results of the contract suites for the rows of each delivery.
 
     Parameters
     ----------
-    rows : sequence of TextRow
-        As written.
-    checked : sequence of ManifestRow
-        The same rows after the check.
+    found : mapping of str to (sequence of TextRow, sequence of ManifestRow)
+        Rows as written, and the same after the check, by delivery.
 
-    Returns
-    -------
-    list of dict
-        One per suite, JSON-able; empty where no row could be checked.
+    Yields
+    ------
+    tuple of (str, list of dict)
+        The delivery and one result per suite, JSON-able; none of a delivery of which no row could be checked.
     """
-    return [_result(suite, table, checked) for suite, table in suite_tables(rows).items()] if rows else []
+    tables = suite_tables([row for rows, _ in found.values() for row in rows])
+    start = 0
+    for delivery, (rows, checked) in found.items():
+        if rows:
+            yield (
+                delivery,
+                [_result(suite, table[start : start + len(rows)], checked) for suite, table in tables.items()],
+            )
+        start += len(rows)
 
 
 def _result(suite: str, table: pl.DataFrame, checked: Sequence[ManifestRow]) -> dict[str, Any]:
@@ -107,14 +117,14 @@ def _expectation(
     return {
         "success": not failing,
         "expectation_config": {"type": entry["type"], "kwargs": entry["kwargs"], "meta": entry["meta"]},
-        "result": finite(told),
+        "result": finite(told) if failing else told,
         "meta": {},
         "exception_info": {"raised_exception": False, "exception_message": None, "exception_traceback": None},
     }
 
 
-def keep(folder: Path, delivery: str, results: Sequence[Mapping[str, Any]], *, now: datetime) -> None:
-    """Add a check to those kept for a delivery, unless it found the same as the one before.
+def keep(folder: Path, found: Iterable[tuple[str, Sequence[Mapping[str, Any]]]], *, now: datetime) -> None:
+    """Add a check to those kept for each delivery, unless it found the same as the one before.
 
     A delivery is checked again, with the rows that wait, by every run until nothing of it waits.
 
@@ -122,20 +132,24 @@ def keep(folder: Path, delivery: str, results: Sequence[Mapping[str, Any]], *, n
     ----------
     folder : Path
         reports/checks of the workspace.
-    delivery : str
-        Its name.
-    results : sequence of mapping
-        From `of_delivery`; nothing is kept of none.
+    found : iterable of (str, sequence of mapping)
+        Deliveries and their results, from `of_deliveries`; nothing is kept of none.
     now : datetime
         Time of the run.
     """
-    before = kept(folder, delivery)
-    if not results or (before and before[-1]["results"] == results):
-        return
-    folder.mkdir(parents=True, exist_ok=True)
-    checks = [*before, {"at": now.astimezone(UTC).isoformat(timespec="seconds"), "results": results}]
-    content = json.dumps({"delivery": delivery, "checks": checks}, allow_nan=False)
-    write_atomically(_file(folder, delivery), content.encode())
+    at = now.astimezone(UTC).isoformat(timespec="seconds")
+    rest = iter(found)
+    while some := list(islice(rest, _AT_ONCE)):
+        files = {}
+        for delivery, results in some:
+            before = kept(folder, delivery)
+            if results and not (before and before[-1]["results"] == results):
+                checks = [*before, {"at": at, "results": results}]
+                content = json.dumps({"delivery": delivery, "checks": checks}, allow_nan=False)
+                files[_file(folder, delivery)] = content.encode()
+        if files:
+            folder.mkdir(parents=True, exist_ok=True)
+            write_all_atomically(files)
 
 
 def kept(folder: Path, delivery: str) -> list[dict[str, Any]]:

@@ -1,9 +1,12 @@
 """Delivered files decoded to waveforms, on as many cores as pay off."""
 
+import itertools
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 from data_contracts.errors import (
@@ -18,7 +21,7 @@ from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
 from pipelines.intake.in_turn import written_in_turn
-from pipelines.intake.readers.apart import LONGEST_S, MOST_MEMORY, Beside, Call
+from pipelines.intake.readers.apart import LONGEST_S, MOST_MEMORY, Beside, Call, load
 from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
@@ -109,66 +112,79 @@ def _decode_beside(wanted: Wanted) -> Decoded:
         return _refused(wanted, error)
 
 
-def decode_all(groups: Sequence[Sequence[Wanted]], *, workers: int) -> Iterator[list[Decoded]]:
-    """Decode groups of files, a few groups ahead of the caller.
+class Decoders:
+    """As many processes as pay off, which start while the caller still reads manifests; a context, at whose end they end.
 
     Parameters
     ----------
-    groups : sequence of sequence of Wanted
-        Files by delivery.
+    files : int
+        How many there may be to decode.
     workers : int
         Processes; 0 is one per core.
-
-    Yields
-    ------
-    list of Decoded
-        One per file, group by group in order.
     """
-    count = workers or os.cpu_count() or 1
-    if count == 1 or sum(map(len, groups)) < _POOL_FROM:
-        for group in groups:
-            yield [decode(wanted) for wanted in group]
-        return
-    tasks = [
-        group[start : start + _FILES_PER_TASK] for group in groups for start in range(0, len(group), _FILES_PER_TASK)
-    ]
-    others = [Beside(sharing=count) for _ in range(count)]
-    idle = list(others)
-    try:
-        with ThreadPoolExecutor(count) as pool:
-            running: list[Future[list[Decoded]]] = []
-            unsent = iter(tasks)
 
-            def send() -> None:
-                while len(running) < count * _TASKS_AHEAD and (task := next(unsent, None)) is not None:
-                    running.append(pool.submit(_decode_task, idle, task))
+    def __init__(self, files: int, *, workers: int) -> None:
+        count = workers or os.cpu_count() or 1
+        self._others = [Beside(sharing=count) for _ in range(count if count > 1 and files >= _POOL_FROM else 0)]
 
-            try:
-                for group in groups:
-                    done: list[Decoded] = []
-                    while len(done) < len(group):
-                        send()
-                        done.extend(running.pop(0).result())
-                    send()
-                    yield done
-            finally:
-                for future in running:
-                    future.cancel()
-                for other in others:
-                    other.close()
-    finally:
-        for other in others:
+    def __enter__(self) -> "Decoders":
+        self._idle = list(self._others)
+        self._pool = ThreadPoolExecutor(max(len(self._others), 1))
+        for other in self._others:
+            self._pool.submit(other.ask, MOST_MEMORY, LONGEST_S, (load, (__name__,), {}))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for other in self._others:
+            other.close()
+        self._pool.shutdown(cancel_futures=True)
+        for other in self._others:
             other.stop()
 
+    def decode_all(self, groups: Sequence[Sequence[Wanted]]) -> Iterator[list[Decoded]]:
+        """Decode groups of files, a few groups ahead of the caller.
 
-def _decode_task(idle: list[Beside], task: Sequence[Wanted]) -> list[Decoded]:
-    """Decode some files in one of the other processes, of which there is one for every thread."""
-    other = idle.pop()
-    try:
-        calls: list[Call] = [(_decode_beside, (wanted,), {}) for wanted in task]
-        answers = other.ask_each(MOST_MEMORY, LONGEST_S, calls)
-        return [
-            answer if done else _refused(wanted, answer) for wanted, (done, answer) in zip(task, answers, strict=True)
-        ]
-    finally:
-        idle.append(other)
+        Parameters
+        ----------
+        groups : sequence of sequence of Wanted
+            Files by delivery.
+
+        Yields
+        ------
+        list of Decoded
+            One per file, group by group in order.
+        """
+        if not self._others:
+            for group in groups:
+                yield [decode(wanted) for wanted in group]
+            return
+        most = len(self._others) * _TASKS_AHEAD
+        unsent = iter(_tasks(groups))
+        running: deque[Future[list[Decoded]]] = deque()
+        done: deque[Decoded] = deque()
+        for group in groups:
+            while len(done) < len(group):
+                running.extend(self._pool.submit(self._decode, task) for task in islice(unsent, most - len(running)))
+                done.extend(running.popleft().result())
+            running.extend(self._pool.submit(self._decode, task) for task in islice(unsent, most - len(running)))
+            yield [done.popleft() for _ in group]
+
+    def _decode(self, task: Sequence[Wanted]) -> list[Decoded]:
+        """Decode some files in one of the other processes, of which there is one for every thread."""
+        other = self._idle.pop()
+        try:
+            calls: list[Call] = [(_decode_beside, (wanted,), {}) for wanted in task]
+            answers = other.ask_each(MOST_MEMORY, LONGEST_S, calls)
+            return [
+                answer if done else _refused(wanted, answer)
+                for wanted, (done, answer) in zip(task, answers, strict=True)
+            ]
+        finally:
+            self._idle.append(other)
+
+
+def _tasks(groups: Iterable[Sequence[Wanted]]) -> Iterator[list[Wanted]]:
+    """Files of all groups, some at a time: small deliveries share a task."""
+    files = itertools.chain.from_iterable(groups)
+    while task := list(islice(files, _FILES_PER_TASK)):
+        yield task

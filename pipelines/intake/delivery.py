@@ -5,8 +5,10 @@ import os
 import re
 import stat
 import zipfile
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
 from data_contracts.errors import InputError, first_line
@@ -19,6 +21,8 @@ LARGEST_MANIFEST_BYTES = 64 * 1024**2
 _LARGEST_ARCHIVE_BYTES = 32 * 1024**3  # unpacked, all members together
 _MOST_MEMBERS = 200_000
 _NO_DATE = 1980  # year of a zip's entries without a date
+_PLAIN = re.compile(r"[^./\\:\x00][^/\\:\x00]*(/[^./\\:\x00][^/\\:\x00]*)*")
+"""Paths that are in plain form as they are."""
 
 
 class RefusedError(InputError):
@@ -85,9 +89,8 @@ class Delivery:
         try:
             if not self.archive:
                 return datetime.fromtimestamp((self.path / MANIFEST).stat().st_mtime, UTC)
-            with zipfile.ZipFile(self.path) as archive:
-                told = archive.getinfo(self.prefix + MANIFEST).date_time
-                return datetime(*told, tzinfo=UTC) if told[0] > _NO_DATE else None
+            told = _archive_at(self.path).getinfo(self.prefix + MANIFEST).date_time
+            return datetime(*told, tzinfo=UTC) if told[0] > _NO_DATE else None
         except (OSError, KeyError, ValueError, OverflowError, zipfile.BadZipFile):
             return None
 
@@ -100,36 +103,16 @@ class Delivery:
 
     def _sizes(self) -> list[tuple[str, int]]:
         if self.archive:
-            with zipfile.ZipFile(self.path) as archive:
-                return [(info.filename, info.file_size) for info in archive.infolist() if not info.is_dir()]
-        found = []
-        for folder, _, names in os.walk(self.path):
-            for name in names:
-                file = Path(folder) / name
-                found.append((str(file.relative_to(self.path)), file.lstat().st_size))
-        return found
+            return [(info.filename, info.file_size) for info in _archive_at(self.path).infolist() if not info.is_dir()]
+        top = len(os.fspath(self.path)) + 1
+        return [
+            (f"{folder}/{name}"[top:], os.lstat(f"{folder}/{name}").st_size)
+            for folder, _, names in os.walk(self.path)
+            for name in names
+        ]
 
     def _read_file(self, inside: str, limit: int) -> bytes:
-        root = self.path.resolve()
-        try:
-            file = (root / inside).resolve(strict=True)
-        except FileNotFoundError:
-            raise RefusedError(
-                "missing_file", f"{inside} is not in the delivery: deliver again with the file"
-            ) from None
-        except (OSError, RuntimeError):
-            raise RefusedError("unreadable_file", f"{inside} can't be opened: export it again") from None
-        if not file.is_relative_to(root):
-            raise RefusedError(
-                "path_leaves_delivery", f"{inside} is a link that leads out of the delivery: put the file itself there"
-            )
-        try:
-            # Non-blocking: a pipe without a writer must not hold up the run.
-            descriptor = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
-        except OSError as error:
-            raise RefusedError(
-                "unreadable_file", f"{inside} can't be opened ({error.strerror}): export it again"
-            ) from None
+        descriptor = self._opened(inside)
         status = os.fstat(descriptor)
         if not stat.S_ISREG(status.st_mode):
             os.close(descriptor)
@@ -144,22 +127,48 @@ class Delivery:
                     "unreadable_file", f"{inside} can't be read ({error.strerror}): deliver it again"
                 ) from None
 
+    def _opened(self, inside: str) -> int:
+        """Descriptor of a file of the folder."""
+        how = os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW  # a pipe without a writer must not hold up the run
+        if "/" not in inside:
+            with suppress(OSError):  # a link, or what is refused below
+                return os.open(f"{self.path}/{inside}", how)
+        root = self.path.resolve()
+        try:
+            file = (root / inside).resolve(strict=True)
+        except FileNotFoundError:
+            raise RefusedError(
+                "missing_file", f"{inside} is not in the delivery: deliver again with the file"
+            ) from None
+        except (OSError, RuntimeError):
+            raise RefusedError("unreadable_file", f"{inside} can't be opened: export it again") from None
+        if not file.is_relative_to(root):
+            raise RefusedError(
+                "path_leaves_delivery", f"{inside} is a link that leads out of the delivery: put the file itself there"
+            )
+        try:
+            return os.open(file, how)
+        except OSError as error:
+            raise RefusedError(
+                "unreadable_file", f"{inside} can't be opened ({error.strerror}): export it again"
+            ) from None
+
     def _read_member(self, inside: str, limit: int) -> bytes:
         try:
-            with zipfile.ZipFile(self.path) as archive:
-                try:
-                    info = archive.getinfo(self.prefix + inside)
-                except KeyError:
-                    raise RefusedError(
-                        "missing_file", f"{inside} is not in the delivery: deliver again with the file"
-                    ) from None
-                if info.file_size > limit:
-                    raise _too_large(inside, info.file_size, limit)
-                if info.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-                    with archive.open(info) as member:
-                        content = member.read(limit + 1)  # whatever the archive says of its size
-                else:  # a block of the others unpacks at once, to whatever it holds
-                    content = bounded(UPLOAD_MEMORY, LONGEST_S, _member, self.path, info.filename, limit)
+            archive = _archive_at(self.path)
+            try:
+                info = archive.getinfo(self.prefix + inside)
+            except KeyError:
+                raise RefusedError(
+                    "missing_file", f"{inside} is not in the delivery: deliver again with the file"
+                ) from None
+            if info.file_size > limit:
+                raise _too_large(inside, info.file_size, limit)
+            if info.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+                with archive.open(info) as member:
+                    content = member.read(limit + 1)  # whatever the archive says of its size
+            else:  # a block of the others unpacks at once, to whatever it holds
+                content = bounded(UPLOAD_MEMORY, LONGEST_S, _member, self.path, info.filename, limit)
         except RefusedError:
             raise
         except Exception as error:  # every method of compression has errors of its own
@@ -169,6 +178,17 @@ class Delivery:
         if len(content) > limit:
             raise _too_large(inside, len(content), limit)
         return content
+
+
+def _archive_at(path: Path) -> zipfile.ZipFile:
+    """The archive at a path, whose list of members is read once for all of its files."""
+    status = path.stat()
+    return _archive(path, status.st_ino, status.st_size, status.st_mtime_ns)
+
+
+@lru_cache(maxsize=1)
+def _archive(path: Path, *_identity: int) -> zipfile.ZipFile:
+    return zipfile.ZipFile(path)
 
 
 def _member(path: Path, name: str, limit: int) -> bytes:
@@ -193,6 +213,8 @@ def inner_path(name: str) -> str:
     RefusedError
         If it is absolute or leads out of the delivery.
     """
+    if _PLAIN.fullmatch(name):
+        return name
     plain = name.replace("\\", "/")
     path = PurePosixPath(plain)
     if _leaves(plain) or not path.parts:
@@ -237,8 +259,7 @@ def open_delivery(path: Path) -> Delivery:
             "missing_manifest", f"{path.name} is neither a folder nor a .zip: deliver a folder with a manifest.csv"
         )
     try:
-        with zipfile.ZipFile(path) as archive:
-            members = archive.infolist()
+        members = _archive_at(path).infolist()
     except Exception as error:
         raise RefusedError(
             "unreadable_archive", f"{path.name} can't be read ({first_line(error)}): make the archive again"

@@ -23,7 +23,7 @@ class _Claim:
 
 
 class Claims:
-    """Compares the rows of one delivery with everything held.
+    """Compares the rows of some deliveries, one after the other, with everything held.
 
     A waveform belongs to one van and one time. The same row again is a duplicate, also when it repeats what a
     later row corrected; other conditions for the same recording supersede, unless what is held was said later; another van or time is refused, unless a
@@ -33,29 +33,17 @@ class Claims:
     ----------
     warehouse : Warehouse
         What is held.
-    delivery : str
-        Whose rows come now.
     waveform_ids : sequence of str
         Every waveform they name.
     said : Ages
         When rows were said: what comes late and was said before what is held does not supersede it.
-    winning : collection of int
-        Rows whose claim wins over what is held.
     """
 
-    def __init__(
-        self,
-        warehouse: Warehouse,
-        delivery: str,
-        waveform_ids: Sequence[str],
-        said: Ages,
-        winning: Collection[int] = (),
-    ) -> None:
-        self._winning, self._said = winning, said
-        self.delivery = delivery
-        self.rows: dict[tuple[str, int], tuple[str, str | None]] = {}  # ledger entries by delivery and row
+    def __init__(self, warehouse: Warehouse, waveform_ids: Sequence[str], said: Ages) -> None:
+        self._said = said
         self.corrected: dict[tuple[str, int], str] = {}  # rows held before, and what supersedes them
-        self._new: dict[int, dict[str, Any]] = {}
+        self._new: dict[tuple[str, int], dict[str, Any]] = {}
+        self.begin("")
         named = pl.DataFrame({"waveform_id": list(dict.fromkeys(waveform_ids))}, schema={"waveform_id": pl.String})
         with warehouse.rows("_named", named):
             before = warehouse.query(
@@ -64,7 +52,7 @@ class Claims:
                 FROM recordings SEMI JOIN _named USING (waveform_id) ORDER BY state = 'held'
                 """
             )
-            self.stored: set[str] = set(
+            self.stored = set(
                 warehouse.query("SELECT waveform_id FROM waveforms SEMI JOIN _named USING (waveform_id)")["waveform_id"]
             )
         self._claims: dict[str, _Claim] = {}
@@ -76,6 +64,21 @@ class Claims:
             claim.entries.add((row["van_id"], row["captured_at"], row["conditions_id"]))
             claim.van_id, claim.captured_at = row["van_id"], row["captured_at"]
             claim.holder = holder  # the held row comes last
+
+    def begin(self, delivery: str, winning: Collection[int] = ()) -> None:
+        """Go on with another delivery.
+
+        Parameters
+        ----------
+        delivery : str
+            Whose rows come now.
+        winning : collection of int
+            Those of them whose claim wins over what is held.
+        """
+        self.delivery, self._winning = delivery, winning
+        self.rows: dict[
+            tuple[str, int], tuple[str, str | None]
+        ] = {}  # what it changes in the ledger, by delivery and row
 
     def claim(self, row: ManifestRow, waveform_id: str) -> str | None:
         """Decide on one row; rows must come in the order of the manifest.
@@ -113,8 +116,8 @@ class Claims:
         if held is not None:
             by = f"{here[0]} row {here[1]}"
             self.rows[held.holder] = ("superseded", waveform_id)
-            if held.holder[0] == self.delivery and held.holder[1] in self._new:
-                self._new[held.holder[1]] |= {"state": "superseded", "superseded_by": by}
+            if held.holder in self._new:
+                self._new[held.holder] |= {"state": "superseded", "superseded_by": by}
             else:
                 self.corrected[held.holder] = by
             held.holder = here
@@ -131,7 +134,7 @@ class Claims:
 
     def _enter(self, row: ManifestRow, waveform_id: str, state: str, superseded_by: str | None) -> None:
         self.rows[self.delivery, row.number] = (state, waveform_id)
-        self._new[row.number] = {
+        self._new[self.delivery, row.number] = {
             "delivery": self.delivery,
             "row": row.number,
             "state": state,
@@ -148,10 +151,11 @@ class Claims:
         """Whether a row before holds or held this waveform, for whatever van."""
         return waveform_id in self._claims
 
-    @property
-    def held_ids(self) -> set[str]:
-        """Waveforms that rows of this delivery hold or held."""
-        return {row["waveform_id"] for row in self._new.values()}
+    def unstored(self) -> set[str]:
+        """Waveforms that rows of this delivery hold or held and that are not stored yet; from now on they count as stored."""
+        ids = {self._new[key]["waveform_id"] for key in self.rows if key in self._new} - self.stored
+        self.stored |= ids
+        return ids
 
     def recordings(self) -> list[dict[str, Any]]:
         """New rows of the table `recordings`."""

@@ -1,9 +1,10 @@
 """The quarantine: what was refused, why, and whether it still waits."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import polars as pl
 
@@ -53,8 +54,8 @@ def waiting(warehouse: Warehouse) -> pl.DataFrame:
     )
 
 
-def store(warehouse: Warehouse, delivery: str, items: Sequence[Item], *, now: datetime) -> None:
-    """Bring the waiting items of one delivery up to date; call inside a transaction.
+def store(warehouse: Warehouse, items: Mapping[str, Sequence[Item]], *, now: datetime) -> None:
+    """Bring the waiting items of some deliveries up to date; call inside a transaction.
 
     An item that no longer stands was taken in, unless its row is refused for another rule now. An item keeps
     the time it was first seen, and one that was discarded stays discarded.
@@ -63,31 +64,38 @@ def store(warehouse: Warehouse, delivery: str, items: Sequence[Item], *, now: da
     ----------
     warehouse : Warehouse
         Open for writing.
-    delivery : str
-        Whose items.
-    items : sequence of Item
-        Everything of it that is refused now.
+    items : mapping of str to sequence of Item
+        Everything that is refused now, by delivery.
     now : datetime
         For items not seen before.
     """
-    before = warehouse.query("SELECT * FROM quarantine WHERE delivery = ? AND state <> 'taken_in'", [delivery])
-    since = {(row["row"], row["file"]): row["first_seen"] for row in before.iter_rows(named=True)}
+    with warehouse.rows("_of", pl.DataFrame({"delivery": list(items)}, schema={"delivery": pl.String})):
+        before = warehouse.query(
+            "SELECT q.* FROM quarantine q SEMI JOIN _of USING (delivery) WHERE state <> 'taken_in'"
+        )
+    since = {_place(row): row["first_seen"] for row in before.iter_rows(named=True)}
     discarded = set(before.filter(pl.col("state") == "discarded")["item_id"])
-    still = {item.item_id for item in items}
-    moved_on = {(item.row, item.file) for item in items}
+    listed = [item for each in items.values() for item in each]
+    still = {item.item_id for item in listed}
+    moved_on = {_place(vars(item)) for item in listed}
     for row in before.iter_rows(named=True):
         if row["item_id"] in still or row["state"] != "waiting":
             continue
-        if (row["row"], row["file"]) in moved_on:
+        if _place(row) in moved_on:
             warehouse.execute("DELETE FROM quarantine WHERE item_id = ?", [row["item_id"]])
         else:
             warehouse.execute("UPDATE quarantine SET state = 'taken_in' WHERE item_id = ?", [row["item_id"]])
     rows = [
-        vars(item) | {"item_id": item.item_id, "first_seen": since.get((item.row, item.file), now), "state": "waiting"}
-        for item in items
+        vars(item) | {"item_id": item.item_id, "first_seen": since.get(_place(vars(item)), now), "state": "waiting"}
+        for item in listed
         if item.item_id not in discarded
     ]
     warehouse.upsert("quarantine", pl.DataFrame(rows, schema=polars_schema(QUARANTINE)))
+
+
+def _place(row: Mapping[str, Any]) -> tuple[str, int | None, str | None]:
+    """What an item is about, whatever is wrong with it."""
+    return row["delivery"], row["row"], row["file"]
 
 
 def note_register_faults(warehouse: Warehouse, register: Register, *, now: datetime) -> None:
@@ -110,4 +118,4 @@ def note_register_faults(warehouse: Warehouse, register: Register, *, now: datet
         file = fault.file if count == 1 else f"{fault.file} ({count})"
         items.append(Item(REGISTER, file, fault.row, "bad_register", fault.reason, 0))
     with warehouse.transaction():
-        store(warehouse, REGISTER, items, now=now)
+        store(warehouse, {REGISTER: items}, now=now)

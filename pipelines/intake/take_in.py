@@ -1,12 +1,12 @@
 """Intake: from the inbox, and from quarantine, to recordings held.
 
 For every delivery: the manifest is checked, files are decoded, identities settled, waveform chunks written and
-synced, then all its rows committed in one transaction; only then is it moved out of the inbox. Whatever a killed
+synced, then all its rows committed, with those of some others, in one transaction; only then is it moved out of the inbox. Whatever a killed
 run leaves behind, running again puts right.
 """
 
 import itertools
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -20,7 +20,7 @@ from pipelines.intake.accounts import DeliveryAccount, accounts, close_accounts
 from pipelines.intake.ages import Ages, ages
 from pipelines.intake.capture_dates import check_moment, date_of_delivery
 from pipelines.intake.corrections import Mend, filled, mended_rows, mends
-from pipelines.intake.decoding import Decoded, Wanted, decode_all
+from pipelines.intake.decoding import Decoded, Decoders, Wanted
 from pipelines.intake.delivery import (
     LARGEST_MANIFEST_BYTES,
     MANIFEST,
@@ -41,6 +41,8 @@ from pipelines.workspace.register import Register
 from pipelines.workspace.workspace import Workspace
 
 Report = Callable[[int, int], None]
+_BATCH_ROWS, _BATCH_SAMPLES = 500, 16_000_000
+"""What is committed at once: as much as makes its own cost small beside decoding, and is quickly done again. Of our choosing."""
 
 
 @dataclass
@@ -150,17 +152,20 @@ def _take_in(
     mended = mends(workspace)
     for job in jobs:
         job.mended = [mend for mend in mended if mend.delivery == job.delivery]
-    _check_manifests(workspace, jobs, register, now=now)
-    total = sum(len(job.wanted) for job in jobs)
-    done = 0
-    said = ages(warehouse, mended)
+        _open(job, now)
     changed: list[str] = []
-    for job, decoded in zip(jobs, decode_all([job.wanted for job in jobs], workers=workers), strict=True):
-        if _commit(workspace, warehouse, job, decoded, said, now=now):
-            changed.append(job.delivery)
-        done += len(job.wanted)
-        if progress is not None:
-            progress(done, total)
+    with Decoders(sum(len(job.text) for job in jobs), workers=workers) as decoders:
+        _check_manifests(workspace, jobs, register, now=now)
+        groups = [job.wanted for job in jobs]
+        total = sum(map(len, groups))
+
+        def report(done: int) -> None:
+            if progress is not None:
+                progress(done, total)
+
+        said = ages(warehouse, mended)
+        for batch in _batches(jobs, decoders.decode_all(groups), report):
+            changed += _commit(workspace, warehouse, batch, said, now=now)
     file_away(workspace, warehouse)
     settle_chunks(warehouse, workspace.waveforms)
     return accounts(warehouse, changed)
@@ -218,15 +223,13 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, st
 
 
 def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:
-    """Read all manifests, check them in one batch, and decide what needs no decoding."""
-    for job in jobs:
-        _open(job, now)
+    """Check all manifests in one batch, and decide what needs no decoding."""
     text = [row for job in jobs for row in job.text]
     checked = iter(check_rows(text))
+    found = {job.delivery: (job.text, list(itertools.islice(checked, len(job.text)))) for job in jobs}
+    check_results.keep(workspace.checks, check_results.of_deliveries(found), now=now)
     for job in jobs:
-        rows = list(itertools.islice(checked, len(job.text)))
-        check_results.keep(workspace.checks, job.delivery, check_results.of_delivery(job.text, rows), now=now)
-        for row in rows:
+        for row in found[job.delivery][1]:
             try:
                 wanted = _admit(job, row, register, now)
             except RefusedError as refused:
@@ -297,40 +300,71 @@ def _admit(job: _Job, row: ManifestRow, register: Register, now: datetime) -> Wa
     return Wanted(job.opened, row.file, profile, register.families[van.family])
 
 
-def _commit(
-    workspace: Workspace, warehouse: Warehouse, job: _Job, decoded: Sequence[Decoded], said: Ages, *, now: datetime
-) -> bool:
-    """Commit one delivery; False if nothing about it changed."""
-    told = said.now_told(job.delivery, job.source, job.written, now, changed=job.changed)
-    ready = [row.with_conditions(result.conditions) for row, result in zip(job.ready, decoded, strict=True)]
-    found = {d.waveform_id: d.encoded for d in decoded if d.waveform_id is not None}
-    wins = winning_claims(warehouse)
-    winning = {row.number for row in ready if _claimed_twice(job.delivery, row, "").item_id in wins}
-    claims = Claims(warehouse, job.delivery, list(found), said, winning)
-    items = list(job.items)
-    for row, result in zip(ready, decoded, strict=True):
-        known = result.waveform_id is not None and claims.knows(result.waveform_id) and row.number not in winning
-        if result.refusal is not None and not known:
-            items.append(Item(job.delivery, row.file, row.number, *result.refusal, 1))
-        elif result.waveform_id is not None and (reason := claims.claim(row, result.waveform_id)) is not None:
-            items.append(_claimed_twice(job.delivery, row, reason))
-    if job.again and not claims.rows and _same_items(warehouse, job.delivery, items):
-        return False
+def _batches(
+    jobs: Sequence[_Job], decoded: Iterator[list[Decoded]], report: Callable[[int], None]
+) -> Iterator[list[tuple[_Job, list[Decoded]]]]:
+    """Deliveries as they are decoded, as many at a time as are committed at once."""
+    batch: list[tuple[_Job, list[Decoded]]] = []
+    rows = samples = done = 0
+    for job, found in zip(jobs, decoded, strict=True):
+        batch.append((job, found))
+        done += len(found)
+        report(done)
+        rows += max(len(job.text), 1)
+        samples += sum(int(str(row["samples"])) for each in found for row in each.encoded)
+        if rows >= _BATCH_ROWS or samples >= _BATCH_SAMPLES:
+            yield batch
+            batch, rows, samples = [], 0, 0
+    if batch:
+        yield batch
 
-    unstored = claims.held_ids - claims.stored
-    fresh = {name: rows for name, rows in found.items() if name in unstored}
-    waveforms = write_waveforms(workspace.waveforms, fresh)
-    ledger = dict(claims.rows)
-    for item in items:
-        numbers = [item.row] if item.row is not None else job.open_rows(job.total) if item.rows else []
-        ledger.update({(job.delivery, n): ("quarantined", None) for n in numbers})
-    with warehouse.transaction():
+
+def _commit(
+    workspace: Workspace,
+    warehouse: Warehouse,
+    batch: Sequence[tuple[_Job, Sequence[Decoded]]],
+    said: Ages,
+    *,
+    now: datetime,
+) -> list[str]:
+    """Commit some deliveries; those about which anything changed."""
+    wins = winning_claims(warehouse)
+    named = [result.waveform_id for _, decoded in batch for result in decoded if result.waveform_id is not None]
+    claims = Claims(warehouse, named, said)
+    fresh: list[dict[str, Sequence[Mapping[str, object]]]] = []
+    ledger: dict[tuple[str, int], tuple[str, str | None]] = {}
+    items: dict[str, list[Item]] = {}
+    deliveries: list[dict[str, object]] = []
+    for job, decoded in batch:
+        told = said.now_told(job.delivery, job.source, job.written, now, changed=job.changed)
+        refused = _settle(job, decoded, claims, wins)
+        if job.again and not claims.rows and _same_items(warehouse, job.delivery, refused):
+            continue
+        items[job.delivery] = refused
+        unstored = claims.unstored()
+        fresh.append({result.waveform_id: result.encoded for result in decoded if result.waveform_id in unstored})
+        ledger.update(claims.rows)
+        for item in refused:
+            numbers = [item.row] if item.row is not None else job.open_rows(job.total) if item.rows else []
+            ledger.update({(job.delivery, n): ("quarantined", None) for n in numbers})
         if not job.again:
-            account = {"rows": job.total, "held": 0, "superseded": 0, "duplicates": 0, "quarantined": 0}
-            row_of_delivery = {"delivery": job.delivery, "content_id": job.content_id, "source": job.source}
-            moments = {"taken_in_at": now, "written_at": told.written}
-            rows = [row_of_delivery | {"place": "inbox"} | moments | account]
-            warehouse.append("deliveries", pl.DataFrame(rows, schema=polars_schema(DELIVERIES)))
+            deliveries.append(
+                {
+                    "delivery": job.delivery,
+                    "content_id": job.content_id,
+                    "source": job.source,
+                    "place": "inbox",
+                    "taken_in_at": now,
+                    "written_at": told.written,
+                    "rows": job.total,
+                    **dict.fromkeys(("held", "superseded", "duplicates", "quarantined"), 0),
+                }
+            )
+    if not items:
+        return []
+    waveforms = write_waveforms(workspace.waveforms, *fresh)
+    with warehouse.transaction():
+        warehouse.append("deliveries", pl.DataFrame(deliveries, schema=polars_schema(DELIVERIES)))
         warehouse.append("waveforms", pl.DataFrame([vars(w) for w in waveforms], schema=polars_schema(WAVEFORMS)))
         warehouse.append("recordings", pl.DataFrame(claims.recordings(), schema=polars_schema(RECORDINGS)))
         for (delivery, number), by in claims.corrected.items():
@@ -340,9 +374,24 @@ def _commit(
             )
         entries = [(d, n, state, waveform_id) for (d, n), (state, waveform_id) in ledger.items()]
         warehouse.upsert("manifest_rows", pl.DataFrame(entries, schema=polars_schema(MANIFEST_ROWS), orient="row"))
-        quarantine.store(warehouse, job.delivery, items, now=now)
-        close_accounts(warehouse, sorted({job.delivery} | {d for d, _ in ledger}))
-    return True
+        quarantine.store(warehouse, items, now=now)
+        close_accounts(warehouse, sorted({*items, *(d for d, _ in ledger)}))
+    return list(items)
+
+
+def _settle(job: _Job, decoded: Sequence[Decoded], claims: Claims, wins: Collection[str]) -> list[Item]:
+    """Settle whose recording each row of a delivery is; all that is refused of it."""
+    ready = [row.with_conditions(result.conditions) for row, result in zip(job.ready, decoded, strict=True)]
+    winning = {row.number for row in ready if _claimed_twice(job.delivery, row, "").item_id in wins} if wins else set()
+    claims.begin(job.delivery, winning)
+    items = list(job.items)
+    for row, result in zip(ready, decoded, strict=True):
+        known = result.waveform_id is not None and claims.knows(result.waveform_id) and row.number not in winning
+        if result.refusal is not None and not known:
+            items.append(Item(job.delivery, row.file, row.number, *result.refusal, 1))
+        elif result.waveform_id is not None and (reason := claims.claim(row, result.waveform_id)) is not None:
+            items.append(_claimed_twice(job.delivery, row, reason))
+    return items
 
 
 def _claimed_twice(delivery: str, row: ManifestRow, reason: str) -> Item:

@@ -47,7 +47,7 @@ def unnamed_files(
             0,
         )
         for name in opened.files()
-        if _is_recording(name) and name not in named
+        if name not in named and _is_recording(name)
     ]
     return [item for item in items if item.item_id not in discarded]
 

@@ -1,10 +1,15 @@
 """Files that are there whole or not at all: written beside their place, synced to disk, then renamed."""
 
 import os
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from pipelines.storage.room import room_for
 from pipelines.workspace.drafts import draft_of
+
+_AT_ONCE = 8
+"""Files that are written side by side. Of our choosing."""
 
 
 def write_atomically(path: Path, content: bytes) -> None:
@@ -22,14 +27,40 @@ def write_atomically(path: Path, content: bytes) -> None:
     OSError
         If it can't be written; what was there before stays. A `NoRoomError` names the file and the room it needs.
     """
+    _write(path, content)
+    sync_folder(path.parent)
+
+
+def _write(path: Path, content: bytes) -> None:
     draft = draft_of(path)
     try:
         with room_for(path, len(content)):
             draft.write_bytes(content)
-            put_in_place(draft, path)
+            _sync(draft)
+            draft.replace(path)
     except BaseException:
         draft.unlink(missing_ok=True)
         raise
+
+
+def write_all_atomically(files: Mapping[Path, bytes]) -> None:
+    """Write several files side by side, since a disk that is waited for can take many at once; all are on disk once this returns.
+
+    Parameters
+    ----------
+    files : mapping of Path to bytes
+        Content by place; the folders must exist.
+
+    Raises
+    ------
+    OSError
+        If one can't be written; others may be there by then. A `NoRoomError` names the file and the room it needs.
+    """
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        for written in [pool.submit(_write, path, content) for path, content in files.items()]:
+            written.result()
+    for folder in {path.parent for path in files}:
+        sync_folder(folder)
 
 
 def put_in_place(draft: Path, path: Path) -> None:

@@ -8,8 +8,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import duckdb
-
 from data_contracts.errors import NoRoomError
 from pipelines.workspace.workspace import Workspace
 
@@ -26,6 +24,8 @@ def is_full(error: BaseException | None) -> bool:
     ----------
     error : BaseException or None
     """
+    import duckdb  # only where something failed: processes that decode files do without
+
     while error is not None:
         if isinstance(error, NoRoomError) or (isinstance(error, OSError) and error.errno in _FULL):
             return True

@@ -7,9 +7,10 @@ float32 otherwise. Time is kept only where it is not uniform.
 import hashlib
 import io
 import itertools
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Sized
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -19,8 +20,10 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import WorkspaceError
-from pipelines.storage.atomic_files import write_atomically
-from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.atomic_files import write_all_atomically
+
+if TYPE_CHECKING:  # its database is nothing for processes that only decode
+    from pipelines.storage.warehouse import Warehouse
 
 _SCHEMA = pa.schema(
     [
@@ -35,9 +38,14 @@ _SCHEMA = pa.schema(
         ("times_ns", pa.list_(pa.int64())),
     ]
 )
+_NUMPY = {pa.int16(): np.int16, pa.int64(): np.int64, pa.float32(): np.float32, pa.float64(): np.float64}
 _MISSING = -32768
 _ROW_GROUP_SAMPLES = 400_000
 _CHUNK_SAMPLES = 16_000_000
+_UNWRITTEN_BYTES = 32 * 1024**2
+
+Rows = Sequence[Mapping[str, object]]
+Encoded = Mapping[str, Rows]
 
 
 @dataclass(frozen=True)
@@ -68,13 +76,14 @@ def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]
         samples do not lie on steps, or on more than int16 can count.
     """
     missing = np.isnan(values)
-    present = values[~missing].astype(np.float64)
-    if present.size == 0 or np.any((present == 0) & np.signbit(present)):  # a negative zero has no code
+    some = bool(missing.any())
+    present = values[~missing] if some else values
+    if present.size == 0 or np.any(np.signbit(present[present == 0])):  # a negative zero has no code
         return None
-    levels = np.unique(present)
+    ranked = np.sort(present)  # as float32, which sorts several times as fast
+    levels = ranked[np.append(True, ranked[1:] != ranked[:-1])].astype(np.float64)
     if levels.size > 65_000:
         return None
-    codes = np.full(values.size, _MISSING, dtype=np.int16)
     for step in _steps(levels):
         counts = np.round(levels / step)
         lowest, highest = counts[0], counts[-1]
@@ -83,7 +92,10 @@ def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]
         if not np.array_equal((counts * step).astype(np.float32), levels.astype(np.float32)):
             continue
         base = 0 if lowest > -32_000 and highest < 32_000 else int(lowest + (highest - lowest) // 2)
-        codes[~missing] = (np.round(present / step) - base).astype(np.int16)
+        codes = (np.round(present.astype(np.float64) / step) - base).astype(np.int16)
+        if some:
+            held, codes = codes, np.full(values.size, _MISSING, dtype=np.int16)
+            codes[~missing] = held
         return base, float(step), codes
     return None
 
@@ -143,15 +155,15 @@ def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
     return rows
 
 
-def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, object]]]) -> list[StoredWaveform]:
+def write_waveforms(folder: Path, *encoded: Encoded) -> list[StoredWaveform]:
     """Write new waveforms; on return they are on disk under their final names, not yet referenced.
 
     Parameters
     ----------
     folder : Path
         waveforms/ of the workspace.
-    encoded : mapping of str to sequence of rows
-        waveform_id to what `encode` gave.
+    *encoded : mapping of str to sequence of rows
+        waveform_id to what `encode` gave; each mapping in chunks of its own.
 
     Returns
     -------
@@ -159,12 +171,16 @@ def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, ob
         In the order given.
     """
     stored: list[StoredWaveform] = []
-    for chunk in _chunks(encoded):
+    files: dict[Path, bytes] = {}
+    for chunk in (chunk for each in encoded for chunk in _chunks(each)):
         content, groups = _chunk_bytes(chunk)
         name = hashlib.sha256(content).hexdigest() + ".parquet"
         path = folder / name
         if not (path.exists() and path.stat().st_size == len(content)):
-            write_atomically(path, content)
+            files[path] = content
+        if sum(map(len, files.values())) > _UNWRITTEN_BYTES:
+            write_all_atomically(files)
+            files.clear()
         for waveform_id, group in groups.items():
             rows = chunk[waveform_id]
             samples = int(str(rows[0]["samples"]))
@@ -173,10 +189,11 @@ def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, ob
             stored.append(
                 StoredWaveform(waveform_id, name, group, samples, length_s, (samples - 1) / length_s, channels)
             )
+    write_all_atomically(files)
     return stored
 
 
-def _length_s(rows: Sequence[Mapping[str, object]]) -> float:
+def _length_s(rows: Rows) -> float:
     times, step = rows[0]["times_ns"], rows[0]["step_ns"]
     if isinstance(step, int):
         return step * (int(str(rows[0]["samples"])) - 1) * 1e-9
@@ -184,10 +201,8 @@ def _length_s(rows: Sequence[Mapping[str, object]]) -> float:
     return float(times[-1]) * 1e-9
 
 
-def _chunks(
-    encoded: Mapping[str, Sequence[Mapping[str, object]]],
-) -> Iterator[dict[str, Sequence[Mapping[str, object]]]]:
-    chunk: dict[str, Sequence[Mapping[str, object]]] = {}
+def _chunks(encoded: Encoded) -> Iterator[dict[str, Rows]]:
+    chunk: dict[str, Rows] = {}
     size = 0
     for waveform_id, rows in encoded.items():
         chunk[waveform_id] = rows
@@ -199,7 +214,7 @@ def _chunks(
         yield chunk
 
 
-def _chunk_bytes(chunk: Mapping[str, Sequence[Mapping[str, object]]]) -> tuple[bytes, dict[str, int]]:
+def _chunk_bytes(chunk: Encoded) -> tuple[bytes, dict[str, int]]:
     buffer = io.BytesIO()
     groups: dict[str, int] = {}
     pending: list[Mapping[str, object]] = []
@@ -218,7 +233,8 @@ def _chunk_bytes(chunk: Mapping[str, Sequence[Mapping[str, object]]]) -> tuple[b
     ) as writer:
 
         def flush() -> None:
-            writer.write_table(pa.Table.from_pylist(pending, schema=_SCHEMA))
+            columns = [_column(field.type, [row[field.name] for row in pending]) for field in _SCHEMA]
+            writer.write_table(pa.Table.from_arrays(columns, schema=_SCHEMA))
 
         for waveform_id, rows in chunk.items():
             groups[waveform_id] = group
@@ -232,7 +248,27 @@ def _chunk_bytes(chunk: Mapping[str, Sequence[Mapping[str, object]]]) -> tuple[b
     return buffer.getvalue(), groups
 
 
-def read_waveforms(warehouse: Warehouse, folder: Path, waveform_ids: Iterable[str]) -> dict[str, Waveform]:
+def _column(kind: pa.DataType, cells: Sequence[Any]) -> pa.Array:
+    """Cells as an Arrow array, None for null; made of its buffers, since `pyarrow.array` loads pandas and goes cell by cell."""
+    missing = np.array([cell is None for cell in cells])
+    valid = pa.py_buffer(np.packbits(~missing, bitorder="little")) if missing.any() else None
+    if pa.types.is_string(kind):
+        texts = [cell.encode() for cell in cells]
+        return pa.Array.from_buffers(kind, len(cells), [valid, _offsets(texts), pa.py_buffer(b"".join(texts))])
+    if pa.types.is_list(kind):
+        lists = [() if cell is None else cell for cell in cells]
+        flat = np.concatenate(lists).astype(_NUMPY[kind.value_type], copy=False)
+        samples = pa.Array.from_buffers(kind.value_type, flat.size, [None, pa.py_buffer(flat)])
+        return pa.Array.from_buffers(kind, len(cells), [valid, _offsets(lists)], children=[samples])
+    plain = np.array([0 if cell is None else cell for cell in cells], dtype=_NUMPY[kind])
+    return pa.Array.from_buffers(kind, len(cells), [valid, pa.py_buffer(plain)])
+
+
+def _offsets(parts: Sequence[Sized]) -> pa.Buffer:
+    return pa.py_buffer(np.cumsum([0, *map(len, parts)], dtype=np.int32))
+
+
+def read_waveforms(warehouse: "Warehouse", folder: Path, waveform_ids: Iterable[str]) -> dict[str, Waveform]:
     """Samples of stored waveforms, each chunk's row groups read once.
 
     Parameters

@@ -9,8 +9,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.bench.intake import CAPTURES, DELIVERIES, make_home
+from tests.bench.intake import make_home
 
+DELIVERIES, CAPTURES = 12, 125
 COPIES = 8
 """How often the recordings are read: they are few and reading is fast."""
 
@@ -38,7 +39,7 @@ def batches_of(home: Path) -> list[Any]:
     from pipelines.workspace.workspace import Workspace
     from tests.deliveries import run_intake
 
-    make_home(home, "parquet")
+    make_home(home, "parquet", DELIVERIES, CAPTURES)
     workspace = Workspace(home)
     run_intake(workspace, workers=0)
     handed: list[Any] = []

@@ -210,8 +210,8 @@ def test_the_contract_check_of_a_delivery_is_shown_on_request(view: View, sample
     app = box.set_value(box.options[0]).run()
     assert "before checks were kept" in app.info[-1].value
     rows = read_manifest(b"file,van_id,captured_at\na.csv,,2026-03-02T09:15:00+01:00\n")
-    found = check_results.of_delivery(rows, check_rows(rows))
-    check_results.keep(home / "reports" / "checks", box.options[0], found, now=datetime(2026, 3, 9, tzinfo=UTC))
+    found = check_results.of_deliveries({str(box.options[0]): (rows, check_rows(rows))})
+    check_results.keep(home / "reports" / "checks", found, now=datetime(2026, 3, 9, tzinfo=UTC))
     app = app.run()
     assert not app.exception
     assert "values must never be null" in app.get("iframe")[0].proto.srcdoc

@@ -29,12 +29,10 @@ def test_a_delivery_keeps_what_great_expectations_says_of_it_alone() -> None:
     """Checked in one batch with others, yet every count, share, value and row number is as if checked by itself."""
     deliveries = [read_manifest((HEADER + body).encode()) for body in (SECOND, FIRST, SECOND)]
     checked = check_rows([row for rows in deliveries for row in rows])
-    start = 0
-    for rows in deliveries:
-        own = checked[start : start + len(rows)]
-        start += len(rows)
-        ours = check_results.of_delivery(rows, own)
-        for (suite, table), result in zip(suite_tables(rows).items(), ours, strict=True):
+    parts = [(deliveries[0], checked[:30]), (deliveries[1], checked[30:34]), (deliveries[2], checked[34:])]
+    found = dict(check_results.of_deliveries({str(n): part for n, part in enumerate(parts)}))
+    for name, (rows, own) in zip(found, parts, strict=True):
+        for (suite, table), result in zip(suite_tables(rows).items(), found[name], strict=True):
             numbered = table.with_columns(row=pl.Series([row.number for row in own]))
             outcome = validate(numbered, suite, load_suite(suite)["expectations"]).to_json_dict()
             assert result["statistics"] == pytest.approx(outcome["statistics"])
@@ -45,33 +43,32 @@ def test_a_delivery_keeps_what_great_expectations_says_of_it_alone() -> None:
                 del told["unexpected_index_query"]  # how pandas would be asked for the rows
                 assert one["result"] == finite(told)
                 assert one["success"] is theirs[number]["success"]
-    faulty = check_results.of_delivery(deliveries[1], checked[30:34])
-    assert [r["statistics"]["unsuccessful_expectations"] for r in faulty] == [6, 3]
+    assert [r["statistics"]["unsuccessful_expectations"] for r in found["1"]] == [6, 3]
 
 
 def results_of(body: str) -> list[dict[str, object]]:
     rows = read_manifest((HEADER + body).encode())
-    return check_results.of_delivery(rows, check_rows(rows))
+    return dict(check_results.of_deliveries({"d": (rows, check_rows(rows))}))["d"]
 
 
 def test_a_check_that_finds_the_same_again_is_kept_once(tmp_path: Path) -> None:
     folder = tmp_path / "checks"
-    check_results.keep(folder, "d", [], now=NOW)
+    check_results.keep(folder, [("d", [])], now=NOW)
     assert check_results.kept(folder, "d") == []
     for body in (FIRST, FIRST, SECOND, SECOND):
-        check_results.keep(folder, "d", results_of(body), now=NOW)
+        check_results.keep(folder, [("d", results_of(body))], now=NOW)
     kept = check_results.kept(folder, "d")
     assert [check["results"][0]["results"][0]["result"]["element_count"] for check in kept] == [4, 30]
     assert kept[0]["at"] == "2026-03-09T05:00:00+00:00"
     assert [path.name for path in folder.iterdir()] == ["d.json"]
     (folder / "d.json").write_text('{"delivery": "d", "che')
-    check_results.keep(folder, "d", results_of(FIRST), now=NOW)
+    check_results.keep(folder, [("d", results_of(FIRST))], now=NOW)
     assert len(check_results.kept(folder, "d")) == 1
 
 
 def test_a_delivery_of_any_name_is_kept(tmp_path: Path) -> None:
     for name in ("x" * 250, "week 7.2", "Ü" * 120, "no\udcffutf"):
-        check_results.keep(tmp_path, name, results_of(SECOND), now=NOW)
+        check_results.keep(tmp_path, [(name, results_of(SECOND))], now=NOW)
         assert len(check_results.kept(tmp_path, name)) == 1
         assert "values must never be null" in check_results.page(tmp_path, name)
     kept = {path.name for path in tmp_path.iterdir()}
@@ -88,7 +85,7 @@ def test_many_faulty_rows_are_all_counted_and_some_listed(tmp_path: Path) -> Non
     assert len(humid["result"]["unexpected_index_list"]) == len(humid["result"]["unexpected_list"]) == 1000
     assert humid["result"]["unexpected_index_list"][999] == {"humidity_pct": 1100.0, "row": 1000}
     assert humid["result"]["partial_unexpected_list"] == [101.0 + n for n in range(20)]
-    check_results.keep(tmp_path, "d", results, now=NOW)
+    check_results.keep(tmp_path, [("d", results)], now=NOW)
     assert "1500 unexpected values found" in check_results.page(tmp_path, "d").replace(",", "")
 
 
@@ -109,8 +106,8 @@ class Tags(HTMLParser):
 
 def test_the_page_shows_what_broke_and_reaches_for_nothing(tmp_path: Path) -> None:
     name = 'week <img src="x" onerror="alert(1)">'
-    check_results.keep(tmp_path, name, results_of(FIRST), now=NOW)
-    check_results.keep(tmp_path, name, results_of(SECOND), now=NOW.replace(day=16))
+    check_results.keep(tmp_path, [(name, results_of(FIRST))], now=NOW)
+    check_results.keep(tmp_path, [(name, results_of(SECOND))], now=NOW.replace(day=16))
     page = check_results.page(tmp_path, name)
     tags = Tags()
     tags.feed(page)
@@ -130,9 +127,9 @@ def test_a_page_is_made_once_and_again_when_the_results_change(tmp_path: Path, m
     monkeypatch.setattr(
         check_results, "_render", lambda delivery, checks: made.append(delivery) or f"page {len(checks)}"
     )
-    check_results.keep(tmp_path, "d", results_of(FIRST), now=NOW)
+    check_results.keep(tmp_path, [("d", results_of(FIRST))], now=NOW)
     assert [check_results.page(tmp_path, "d") for _ in range(2)] == ["page 1"] * 2
-    check_results.keep(tmp_path, "d", results_of(SECOND), now=NOW)
+    check_results.keep(tmp_path, [("d", results_of(SECOND))], now=NOW)
     assert check_results.page(tmp_path, "d") == "page 2"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["d.html", "d.json"]
     assert (tmp_path / "d.html").read_text(encoding="utf-8") == "page 2"

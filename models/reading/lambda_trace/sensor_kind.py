@@ -7,13 +7,14 @@ import numpy as np
 from data_contracts.capture import Waveform
 from data_contracts.family import Family
 from data_contracts.signals import BANK2_PREFIX
-from models.reading.lambda_trace.trace_flags import NARROWBAND_MOST_V
 from models.statistics.arrays import Floats
 
 # Where a switching sensor's signal stays, and by how much it moves at least in a recording. Common practice, no source
 # (2026-11-29): 0.1 V lean, 0.9 V rich, a little beyond with a bad ground. [V]
 NARROWBAND_LOW_V, NARROWBAND_HIGH_V = -0.2, 1.2
 NARROWBAND_SWING_V = 0.4
+# A narrowband sensor stays well below this at any mixture (Nernst: 0.97 V at a ratio of 1e20 and 700 °C). [V]
+NARROWBAND_MOST_V = 1.6
 # A trace that stays this far from the signal of lambda 1 has never been there. [V]
 NEVER_NEAR_V = 0.1
 # A switching sensor passes its middle this often in a recording, and spends little time there. Common practice, no

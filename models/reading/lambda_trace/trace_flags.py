@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from models.physics.lambda_scale import LambdaScale
+from models.reading.lambda_trace.sensor_kind import NARROWBAND_MOST_V
 from models.reading.lambda_trace.stops import Stops
 from models.reading.lambda_trace.trace import ARRIVED_S, CUT_LAMBDA
 from models.statistics.arrays import Codes, Flags, Floats
@@ -17,8 +18,6 @@ from models.statistics.smoothing import moving_mean
 # [lambda], [V]
 ACTIVE_LAMBDA = 0.03
 ACTIVE_NARROWBAND_V = 0.15
-# A narrowband sensor stays well below this at any mixture (Nernst: 0.97 V at a ratio of 1e20 and 700 °C). [V]
-NARROWBAND_MOST_V = 1.6
 # Fuel cut moves the signal away from idle by more than `CUT_LAMBDA`, for at least this long. [s]
 CUT_S = 0.4
 # An excursion to rich after the release that no engine can sustain: richer than idle by the first, and richer than the

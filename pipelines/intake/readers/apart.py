@@ -1,11 +1,12 @@
 """Work on files from outside in a process of its own: what crashes, takes too long or unpacks to too much ends only that one."""
 
+import importlib
 import multiprocessing
 import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.context import ForkServerProcess
@@ -27,6 +28,9 @@ UPLOAD_MEMORY = 2 * 1024**3
 _SHARE_OF_MACHINE = 0.75
 _LEAST_SHARE = 1024**3
 """Of one of several workers: twice the largest file. Of our choosing. [bytes]"""
+_HELD = Path("/proc/self/statm")
+_PRELOADED = ("data_contracts.family", "data_contracts.recorder")
+"""Loaded once for all such processes: what every call needs, and no library that runs threads."""
 _OUT_OF_MEMORY = (-signal.SIGKILL, -signal.SIGABRT)
 """How a process ends that the system stops for want of memory, or whose library gives up for it."""
 
@@ -39,7 +43,8 @@ class _Decoder:
     pipe: Connection
 
 
-_inside = False  # this is such a process itself
+_inside: int | None = None
+"""What the present call may take, where this is such a process itself. [bytes]"""
 _one_at_a_time = threading.Lock()
 
 
@@ -66,6 +71,27 @@ def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) ->
     return bounded(MOST_MEMORY, LONGEST_S, function, *args, **more)
 
 
+def get_ready(module: str) -> None:
+    """Start the other process and let it load a module, while the caller goes on and loads its own; calls wait until it has.
+
+    Parameters
+    ----------
+    module : str
+        Where the functions are that it will be asked for.
+    """
+
+    def start() -> None:
+        with suppress(Exception):  # whoever asks is told
+            apart(load, module)
+
+    threading.Thread(target=start, daemon=True).start()
+
+
+def load(module: str) -> None:
+    """Load a module, in whichever process this is called."""
+    importlib.import_module(module)
+
+
 def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) -> _Result:
     """As `apart`, with bounds of its own.
 
@@ -82,12 +108,12 @@ def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args:
     ------
     UnreadableFileError
     """
-    if _inside:  # whoever asked for this process bounds it, and is told of the file if it ends
-        with _held_to(memory):
-            try:
+    if _inside is not None:  # whoever asked for this process bounds it, and is told of the file if it ends
+        try:
+            with _held_to(memory) if memory < _inside else nullcontext():
                 return function(*args, **more)
-            except MemoryError:
-                raise _too_much(memory) from None
+        except MemoryError:
+            raise _too_much(memory) from None
     with _one_at_a_time:
         done, result = _beside.ask(memory, seconds, (function, args, more))
     if not done:
@@ -171,7 +197,7 @@ class Beside:
 
     def _send(self, memory: int, calls: Sequence[Call]) -> None:
         if self._decoder is None or not self._decoder.process.is_alive():
-            self._decoder = _started()
+            self._decoder = _started(self._sharing)
         try:
             self._decoder.pipe.send((min(memory, _of_machine(self._sharing)), list(calls)))
             if self._closed:  # while it was being started
@@ -238,27 +264,31 @@ def _of_machine(sharing: int = 1) -> int:
         return MOST_MEMORY
 
 
-def _started() -> _Decoder:
+def _started(sharing: int) -> _Decoder:
     context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([*_PRELOADED])
     ours, theirs = context.Pipe()
-    process = context.Process(target=_serve, args=(theirs,), daemon=True)
+    process = context.Process(target=_serve, args=(theirs, sharing), daemon=True)
     process.start()
     theirs.close()
     return _Decoder(process, ours)
 
 
-def _serve(pipe: Connection) -> None:
+def _serve(pipe: Connection, sharing: int) -> None:
     """The other process: calls what it is sent until the pipe is closed. What libraries print there is dropped."""
+    if sharing > 1:  # each has a core, and threads that wait for one another take time from the others
+        os.environ["POLARS_MAX_THREADS"] = "1"
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 2)
+    _keep_no_core()
     global _inside
-    _inside = True
     while True:
         try:
             memory, calls = pipe.recv()
         except (EOFError, KeyboardInterrupt):
             return
+        _inside = memory
         for function, args, more in calls:
             _hold_to(memory)
             try:
@@ -271,6 +301,14 @@ def _serve(pipe: Connection) -> None:
                 pipe.send(answer)
             except OSError:  # whoever asked has ended
                 return
+
+
+def _keep_no_core() -> None:
+    """A process that crashes on a file leaves no image of its memory."""
+    with suppress(ImportError, OSError, ValueError):
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
 def _too_much(memory: int) -> UnreadableFileError:
@@ -303,10 +341,9 @@ def _hold_to(memory: int, most: int = -1) -> None:
     try:
         import resource
 
-        held = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+        held = int(_HELD.read_text().split()[0]) * resource.getpagesize()
         _, hard = resource.getrlimit(resource.RLIMIT_AS)
         bounds = [held + memory, *(bound for bound in (most, hard) if bound not in (-1, resource.RLIM_INFINITY))]
         resource.setrlimit(resource.RLIMIT_AS, (min(bounds), hard))
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     except (ImportError, OSError, ValueError, IndexError):
         return

@@ -176,6 +176,21 @@ def check_samples(samples: int) -> None:
         raise TooLargeError(f"the file holds {samples} samples, at most {MOST_SAMPLES}: split it")
 
 
+def check_lines(lines: bytes) -> None:
+    """As `check_samples`, of text with one line for each sample; counted only where it is long enough to hold too many.
+
+    Parameters
+    ----------
+    lines : bytes
+
+    Raises
+    ------
+    TooLargeError
+    """
+    if len(lines) > MOST_SAMPLES:
+        check_samples(lines.count(b"\n"))
+
+
 def numbers(values: pl.Series, header: str, first_row: int = 1) -> NDArray[np.float64]:
     """A column as float64; null is NaN, and text that is no number is an error naming its row.
 

@@ -12,7 +12,7 @@ from data_contracts.errors import EmptyFileError, NotTextError, UnreadableFileEr
 from data_contracts.plurals import counted
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.readers.clock import clock_seconds
-from pipelines.intake.readers.columns import check_samples, even_time, finish, numbers, pick_columns
+from pipelines.intake.readers.columns import check_lines, even_time, finish, numbers, pick_columns
 from pipelines.intake.readers.csv_edges import samples_of, without_trailing_delimiters
 from pipelines.intake.readers.values import ask_back_units
 
@@ -43,7 +43,7 @@ def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
     headers = _cells(header, profile)
     picked = pick_columns(profile, headers)
     samples = samples_of(lines, headers, picked, profile)
-    check_samples(samples.lines.count(b"\n"))
+    check_lines(samples.lines)
     frame = _table(header, samples.lines, profile, headers, list(picked.values()))
     if frame.is_empty():
         raise EmptyFileError("the file has a header and no samples: record again")

@@ -5,6 +5,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.readers.clock import clock_pattern
 
@@ -59,11 +61,20 @@ def samples_of(lines: bytes, headers: list[str], picked: Mapping[str, str], prof
             under = {header: row.at(cells, header) for header in picked.values()}
         start = end
     kept = _without_closing(lines[start:].rstrip(b"\r\n "), row)
-    blank = rb"[ \r]" if profile.delimiter != " " else rb"[\r]"
-    if re.search(rb"\n" + blank + rb"*\n", kept):
+    if _may_hold_blank_lines(kept):
+        blank = rb"[ \r]" if profile.delimiter != " " else rb"[\r]"
         kept = re.sub(rb"\n(?:" + blank + rb"*\n)+", b"\n", kept)
     kept = kept.strip(b"\r\n")
     return Samples(kept + b"\n" if kept.strip() else b"", under or {})
+
+
+def _may_hold_blank_lines(lines: bytes) -> bool:
+    """Some line ends in a blank, or is empty; looked at all at once, since few files have any."""
+    marks = np.frombuffer(lines, dtype=np.uint8)
+    ends = np.flatnonzero(marks == ord("\n"))
+    last = marks[np.maximum(ends - 1, 0)]
+    last = np.where(last == ord("\r"), marks[np.maximum(ends - 2, 0)], last)
+    return any((last == ord(mark)).any() for mark in "\n\r ")
 
 
 def without_trailing_delimiters(lines: bytes, delimiter: str) -> bytes:

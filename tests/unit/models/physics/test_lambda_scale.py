@@ -8,8 +8,8 @@ import pytest
 
 from data_contracts.family import LambdaSensor
 from models.physics.lambda_scale import lambda_scale
+from models.reading.lambda_trace.sensor_kind import NARROWBAND_MOST_V
 from models.reading.lambda_trace.step_responses import AIR_U
-from models.reading.lambda_trace.trace_flags import NARROWBAND_MOST_V
 from tests.analytic_lambda import NARROWBAND, RATIO, WIDEBAND, WIDEBAND_HIGH
 from tests.reference_files import HERE
 
