@@ -33,14 +33,10 @@ def main() -> None:
 
 def build(home: Path, vans: int) -> None:
     """A workspace with a published file of so many vans."""
-    from tests.bench.many_vans import multiply
+    from tests.bench.many_vans import multiply, sample_home
 
-    if known := os.environ.get("BENCH_HOME"):
-        shutil.copytree(known, home, ignore=shutil.ignore_patterns("inbox", "warehouse*", "orchestrator"))
-    else:
-        subprocess.run(
-            [sys.executable, "-m", "pipelines.cli", "demo", "--home", str(home)], check=True, stderr=subprocess.DEVNULL
-        )
+    sample = sample_home(home.parent)
+    shutil.copytree(sample, home, ignore=shutil.ignore_patterns("inbox", "warehouse*", "orchestrator"))
     multiply(home / "published.duckdb", vans, every=EVERY)
 
 

@@ -4,6 +4,9 @@ Names go on from those of the file, and what is hashed stays a hash, so that row
 copies of the fleet share their depots.
 """
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import duckdb
@@ -19,6 +22,26 @@ MEMORY = "3GB"
 _OF_A_VAN = ("van_id", "visit")
 _HASHED = ("capture_id", "waveform_id", "order_id", "event_id", "repair_id")
 _OF_A_DEPOT = ("depot", "delivery")
+
+
+def sample_home(folder: Path) -> Path:
+    """A workspace whose vans are copied: the one that BENCH_HOME names, never written to, or else a sample fleet made in a folder."""
+    if known := os.environ.get("BENCH_HOME"):
+        return Path(known)
+    made = folder / "sample"
+    command = [sys.executable, "-m", "pipelines.cli", "demo", "--home", str(made)]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    return made
+
+
+def name_of(van: str, copy: int) -> str:
+    """Name of a copy of a van; the first keeps its own."""
+    return van if copy == 0 else f"{copy:05d}-{van}"
+
+
+def depot_of(depot: str, copy: int) -> str:
+    """Depot of a copy of a van."""
+    return depot if copy < COPIES_A_DEPOT else f"{depot}-{copy // COPIES_A_DEPOT}"
 
 
 def multiply(path: Path, vans: int, *, every: int = 1) -> None:
