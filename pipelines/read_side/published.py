@@ -9,7 +9,7 @@ import json
 import os
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
@@ -25,6 +25,8 @@ from pipelines.workspace.version import VERSION, is_newer
 
 Parameters = Mapping[str, object]
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "memory_limit": "1GB",  # pages of the file that are kept, and sums in the making; of our choosing
+    "temp_directory": "",  # of the fleet's data nothing is written beside the file
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
     "python_enable_replacements": False,
@@ -32,6 +34,9 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 
 
 _CONTRACT = {**{name: table for name, table in TABLES.items() if table.published}, **SUMMARY_TABLES}
+
+MOST_KNOWN = 500
+"""Answers that are kept of one file: of some rows each, so that they take megabytes."""
 
 _EVER = ("vans", "captures", "readings", "trends", "watchlist", "work_orders")
 """Tables that every version has published: without one of them nothing may look like a fleet in good order."""
@@ -50,12 +55,15 @@ class Published:
     schema : str
         Where its tables are looked for: the file itself, or views that add what an older version did not
         have, or leave some of it out (restricted.py).
+    answers : dict
+        What `ask_once` keeps, by schema, statement and parameters.
     """
 
     home: Path
     stamp: tuple[int, int, int]
     _connection: duckdb.DuckDBPyConnection
     schema: str = "published"
+    answers: dict[tuple[str, str, str], pl.DataFrame] = field(default_factory=dict, repr=False, compare=False)
 
     def columns(self) -> dict[str, set[str]]:
         """Columns of every table that can be asked for; the view over the waveforms is no table."""
@@ -101,6 +109,33 @@ class Published:
                 f"published.duckdb in {self.home} can't be asked ({first_line(error)}): "
                 f"publish it again with `vansnap weekly --home {self.home}`"
             ) from error
+
+    def ask_once(self, sql: str, parameters: Parameters | None = None) -> pl.DataFrame:
+        """Answer a query over the whole file, and keep the answer while the file stands and few others came since.
+
+        Parameters
+        ----------
+        sql : str
+            One statement with a small answer.
+        parameters : mapping, optional
+            Its values.
+
+        Returns
+        -------
+        polars.DataFrame
+
+        Raises
+        ------
+        WorkspaceError
+            As `ask`.
+        """
+        key = self.schema, sql, repr(parameters)
+        found = self.answers.get(key)
+        if found is None:
+            found = self.answers[key] = self.ask(sql, parameters)
+            if len(self.answers) > MOST_KNOWN:
+                self.answers.pop(next(iter(self.answers)), None)
+        return found
 
     def is_of(self, other: "Published") -> bool:
         """Whether both ask the same file through the same connection, so that what was made for one is there for the other.
