@@ -91,7 +91,9 @@ def repeat_record(published: Published) -> pl.DataFrame:
     )
 
 
-def repeats_of_capture(published: Published, van_id: str, capture_id: str) -> dict[str, tuple[float | None, str | None]]:
+def repeats_of_capture(
+    published: Published, van_id: str, capture_id: str
+) -> dict[str, tuple[float | None, str | None]]:
     """From repeat to repeat, by quantity, in the week of a capture of a van; empty in a file of an older version."""
     if "repeat_u" not in published.ask("SELECT * FROM trends LIMIT 0").columns:
         return {}

@@ -241,7 +241,9 @@ def _visits(visits: pl.DataFrame) -> Section:
 def _reading(published: Published, visits: pl.DataFrame) -> Section:
     if not visits.height:
         return _section("reading", [message("evidence.none")])
-    reading = queries.reading(published, str(visits["van_id"][0]), str(visits["capture_id"][0])).filter(pl.col("value").is_not_null())
+    reading = queries.reading(published, str(visits["van_id"][0]), str(visits["capture_id"][0])).filter(
+        pl.col("value").is_not_null()
+    )
     rows = [
         (
             named(row["quantity"]),

@@ -83,9 +83,7 @@ def _copy(made: duckdb.DuckDBPyConnection, table: Table, copies: int) -> None:
     of_depots = any(name in names for name in _OF_A_DEPOT)
     depots = f"copy // {COPIES_A_DEPOT}" if of_vans else "copy"
     changed = {name: f"if(copy = 0, {name}, printf('%05d-', copy) || {name})" for name in _OF_A_VAN}
-    changed |= {
-        name: f"if(copy = 0, {name}, left(sha256(copy || '/' || {name}), length({name})))" for name in _HASHED
-    }
+    changed |= {name: f"if(copy = 0, {name}, left(sha256(copy || '/' || {name}), length({name})))" for name in _HASHED}
     changed |= {name: f"if({depots} = 0, {name}, {name} || '-' || ({depots}))" for name in _OF_A_DEPOT}
     replaced = [f"{changed[name]} AS {name}" for name in names if name in changed]
     if "rank" in names:

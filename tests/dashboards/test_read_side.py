@@ -290,6 +290,9 @@ def test_a_van_is_held_against_some_of_a_large_family_and_itself(
         if row is not None and row["family"] == "brook-20":
             past = known_van(published, van, "brook-20").past
             assert past.vans == 2 < whole.vans
-            assert past.visits == published.ask(
-                "SELECT count(DISTINCT week) AS n FROM trends WHERE van_id = $van", {"van": van}
-            )["n"].item()
+            assert (
+                past.visits
+                == published.ask("SELECT count(DISTINCT week) AS n FROM trends WHERE van_id = $van", {"van": van})[
+                    "n"
+                ].item()
+            )

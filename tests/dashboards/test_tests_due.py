@@ -15,7 +15,7 @@ from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import Published, open_published
 from pipelines.read_side.restricted import restricted
 from tests.dashboards.board_process import serving
-from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
