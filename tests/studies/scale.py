@@ -28,17 +28,21 @@ TERMS: dict[str, Term] = {
     "visits a van and year": Term(13, "", "assumed: every fourth week"),
     "captures a visit": Term(3, "", "assumed, as in the demo"),
     "waveform of a capture": Term(
-        10.3, "kB", "`tests.studies.scale HOME`, on a demo: 2 s at 2 kHz or 9 s at 1 kHz, 2 signals"
+        10.3, "kB", "`python -m tests.studies.scale HOME`, a demo: 2 s at 2 kHz or 9 s at 1 kHz, 2 signals"
     ),
-    "its kept delivery": Term(36.6, "kB", "the same; Parquet as the demo writes it"),
+    "its kept delivery": Term(36.3, "kB", "the same; Parquet as the demo writes it"),
     "its rows in the warehouse": Term(10.3, "kB", "the same"),
-    "its rows in the published file": Term(2.2, "kB", "`tests.bench board`, 30,000 vans"),
-    "intake of a capture": Term(3.7, "core-ms", "`tests.bench intake`, Parquet"),
-    "reading of a capture": Term(0.22, "core-ms", "`tests.bench reading`, 2 s at 2 kHz"),
-    "tracking, each week, of a capture held": Term(0.050, "core-ms", "`tests.bench tracking`, 10,000 vans"),
+    "its rows in the published file": Term(2.2, "kB", "`python -m tests.bench board`, 100,000 vans"),
+    "intake of a capture": Term(3.7, "core-ms", "`python -m tests.bench intake`, Parquet"),
+    "reading of a capture": Term(0.22, "core-ms", "`python -m tests.bench reading`, 2 s at 2 kHz"),
+    "tracking, each week, of a capture held": Term(0.050, "core-ms", "`python -m tests.bench tracking`, 10,000 vans"),
     "memory of tracking for a capture held": Term(2.75, "kB", "the same, all families at once"),
-    "publishing of a GB": Term(29, "core-s", "`tests.bench growth`"),
-    "a page of the board": Term(300, "core-ms", "`tests.bench board`, the list at 30,000 vans"),
+    "publishing of a GB": Term(
+        30, "core-s", "`python -m tests.bench board`: making its 6 GB file, which sorts and writes as publishing does"
+    ),
+    "a page of the board": Term(
+        390, "core-ms", "`python -m tests.bench board`, the list of 100,000 vans, first after a publication"
+    ),
     "pages a day for 1,000 vans": Term(100, "", "assumed: five people, twenty pages"),
     "a core-hour": Term(0.03, "EUR", "assumed, from memory: a rented core by the hour"),
     "a GB of disk and month": Term(0.08, "EUR", "assumed, from memory: rented block storage"),
