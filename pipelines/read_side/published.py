@@ -5,8 +5,10 @@ called, so the next question after a swap is answered from the new file. Nothing
 one idle connection per file.
 """
 
+import functools
 import json
 import os
+import tempfile
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -26,7 +28,6 @@ from pipelines.workspace.version import VERSION, is_newer
 Parameters = Mapping[str, object]
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "memory_limit": "1GB",  # pages of the file that are kept, and sums in the making; of our choosing
-    "temp_directory": "",  # of the fleet's data nothing is written beside the file
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
     "python_enable_replacements": False,
@@ -35,6 +36,8 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 
 _CONTRACT = {**{name: table for name, table in TABLES.items() if table.published}, **SUMMARY_TABLES}
 
+_at_once = threading.BoundedSemaphore(max(os.cpu_count() or 1, 2))
+"""Questions that are answered at once: more would share the same cores and the same memory."""
 MOST_KNOWN = 500
 """Answers that are kept of one file: of some rows each, so that they take megabytes."""
 
@@ -100,10 +103,11 @@ class Published:
             If a table or column is not there, or the file is damaged.
         """
         try:
-            cursor = self._connection.cursor()
-            cursor.execute(f"USE {self.schema}")
-            frame: pl.DataFrame = cursor.sql(sql, params=dict(parameters or {})).pl()
-            return frame
+            with _at_once:
+                cursor = self._connection.cursor()
+                cursor.execute(f"USE {self.schema}")
+                frame: pl.DataFrame = cursor.sql(sql, params=dict(parameters or {})).pl()
+                return frame
         except duckdb.Error as error:
             raise WorkspaceError(
                 f"published.duckdb in {self.home} can't be asked ({first_line(error)}): "
@@ -160,6 +164,12 @@ class Published:
                 cursor.execute(statement)
 
 
+@functools.cache
+def _spill() -> tempfile.TemporaryDirectory[str]:
+    """Where sums of many readers at once go that find no room in memory: closed to others, and gone with the process."""
+    return tempfile.TemporaryDirectory(prefix="vansnap-")
+
+
 _lock = threading.Lock()
 _open: dict[Path, Published] = {}
 
@@ -202,7 +212,7 @@ def open_published(home: Path) -> Published:
         if known is not None and known.stamp == stamp:
             return known
         # A database of its own per file: two connections to one path would share the old file's pages.
-        connection = duckdb.connect(":memory:", config=_CONFIG)
+        connection = duckdb.connect(":memory:", config={**_CONFIG, "temp_directory": f"{_spill().name}/spilled"})
         try:
             connection.execute("SET GLOBAL TimeZone = 'UTC'")  # weeks and days are UTC's, whatever the machine's zone
             connection.execute(f"ATTACH '{str(path).replace(chr(39), chr(39) * 2)}' AS published (READ_ONLY)")

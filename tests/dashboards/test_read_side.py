@@ -2,8 +2,10 @@
 
 import fcntl
 import os
+import stat
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -296,3 +298,16 @@ def test_a_van_is_held_against_some_of_a_large_family_and_itself(
                     "n"
                 ].item()
             )
+
+
+def test_readers_at_once_find_room_in_little_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=2)
+    monkeypatch.setitem(published_file._CONFIG, "memory_limit", "50MB")
+    published = open_published(tmp_path)
+    assert published.ask("SELECT current_setting('memory_limit') AS m")["m"].item().startswith("47")  # in MiB
+    question = "SELECT count(*) AS n FROM (SELECT DISTINCT i, hash(i) AS h FROM range(1000000) AS t(i))"
+    with ThreadPoolExecutor(8) as readers:
+        told = list(readers.map(lambda _: published.ask(question)["n"].item(), range(8)))
+    assert told == [1_000_000] * 8
+    spilled = Path(published.ask("SELECT current_setting('temp_directory') AS d")["d"].item())
+    assert stat.S_IMODE(spilled.parent.stat().st_mode) == 0o700
