@@ -222,7 +222,7 @@ def _every_value(published: Published, visits: pl.DataFrame) -> None:
         + " "
         + conditions(capture)
     )
-    reading = queries.reading(published, str(chosen))
+    reading = queries.reading(published, str(capture["van_id"]), str(chosen))
     read = reading.filter(pl.col("value").is_not_null())
     unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
     parts.sheet(reading_table(read), "values", width="content")

@@ -304,7 +304,8 @@ def sheet(frame: pl.DataFrame, name: str, *, width: Literal["stretch", "content"
 
 def _of_figures(cells: Sequence[str]) -> bool:
     """Whether a column holds figures, and so many of them that it is one of figures; days and weeks are none."""
-    told = [cell for cell in cells if cell and cell != message("number.none")]
+    none = message("number.none")
+    told = [cell for cell in cells if cell and cell != none]
     return bool(told) and all(_FIGURE.match(cell) and not _DAY.match(cell) for cell in told)
 
 

@@ -49,7 +49,7 @@ def _drawn(published: Published, van_id: str, visits: pl.DataFrame, family: Fami
     earlier = st.multiselect(
         message("van.snaps_earlier"), others, default=spread, format_func=lambda c: days[c], key=f"earlier-{van_id}"
     )
-    values = {row["quantity"]: row for row in queries.reading(published, latest).iter_rows(named=True)}
+    values = {row["quantity"]: row for row in queries.reading(published, van_id, latest).iter_rows(named=True)}
     moments = _moments(values)
     levels = [
         (

@@ -12,6 +12,8 @@ from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import Published, board_settings
 
 SHOWN = 100
+DEPOTS_LISTED = 25
+"""Depots of a table that is still read through; the choice of depots on top of the page leads to any other."""
 DOWNLOAD_ROWS = 20_000
 
 
@@ -41,28 +43,37 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
         parts.quiet(message("tests.none", week=week))
         return
     counts = queries.by_depot(published, week, depots)
-    _by_depot(counts)
+    listed = counts.sort(-pl.col("chosen"), "depot").head(DEPOTS_LISTED).sort("depot")
+    _by_depot(listed)
+    if listed.height < counts.height:
+        parts.quiet(message("tests.depots_listed", count=listed.height, all=text.count(counts.height)))
     _month(published, queries.totals(published, week, depots))
-    for row in counts.iter_rows(named=True):
+    for row in listed.iter_rows(named=True):
         if row["chosen"]:
-            with st.expander(message("tests.these", depot=inert(row["depot"]), count=text.count(row["chosen"]))):
-                _lines(queries.vans(published, week, [row["depot"]], "chosen", limit=SHOWN))
+            _fold(published, week, [row["depot"]], "chosen", row["chosen"])
     for part in ("overdue", "never_seen", "all"):
-        rows = queries.vans(published, week, depots, part, limit=SHOWN)
-        if rows.height:
-            with st.expander(
-                message(f"tests.{part}", count=text.count(int(counts["vans" if part == "all" else part].sum())))
-            ):
-                if part == "all":
-                    parts.quiet(message("tests.unseen_note"))
-                _lines(rows)
-                if rows.height == SHOWN:
-                    parts.quiet(message("tests.more", count=SHOWN))
+        if count := int(counts["vans" if part == "all" else part].sum()):
+            _fold(published, week, depots, part, count)
     parts.download(
         lambda: queries.vans(published, week, depots, "all", limit=DOWNLOAD_ROWS),
         f"tests-{first}.csv",
         "download-tests",
     )
+
+
+@st.fragment
+def _fold(published: Published, week: str, depots: Sequence[str], part: str, count: int) -> None:
+    """Vans of a part of the plan, those to test of one depot or others of all that are shown."""
+    one = depots[0] if part == "chosen" else ""
+    key, name = ("tests.these", f"fold-tests-{one}") if one else (f"tests.{part}", f"fold-tests-{part}")
+    with parts.fold(key, name, depot=inert(one), count=text.count(count)) as opened:
+        if not opened:
+            return
+        if part == "all":
+            parts.quiet(message("tests.unseen_note"))
+        _lines(queries.vans(published, week, depots, part, limit=SHOWN))
+        if count > SHOWN:
+            parts.quiet(message("tests.more", count=SHOWN))
 
 
 def _by_depot(counts: pl.DataFrame) -> None:

@@ -76,6 +76,7 @@ WORDS: dict[str, str] = {
     "tests.never_seen_column": "Nie gesehen",
     "tests.no_room_column": "Fällig ohne Platz",
     "tests.these": "{depot}: {count:dieses/diese #} testen",
+    "tests.depots_listed": "{count:Gezeigt ist der Standort/Gezeigt sind die # Standorte} mit den meisten Tests von {all}; ein anderer lässt sich oben wählen.",
     "tests.overdue": "Überfällig ({count})",
     "tests.never_seen": "Nie gesehen ({count})",
     "tests.all": "Wie lange jedes Fahrzeug ungesehen bleiben darf ({count})",

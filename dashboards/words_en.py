@@ -76,6 +76,7 @@ WORDS: dict[str, str] = {
     "tests.never_seen_column": "Never seen",
     "tests.no_room_column": "Due without room",
     "tests.these": "{depot}: test {count:this one/these #}",
+    "tests.depots_listed": "{count:The depot/The # depots} with most to test of {all}; choose a depot above for any other.",
     "tests.overdue": "Overdue ({count})",
     "tests.never_seen": "Never seen ({count})",
     "tests.all": "How long each van may go unseen ({count})",

@@ -57,7 +57,7 @@ def captures(published: Published, only: CaptureFilter, *, limit: int, offset: i
 def grade_counts(published: Published, only: CaptureFilter) -> dict[str, int]:
     """Captures per grade, as it is shown."""
     where, parameters = only.where()
-    frame = published.ask(
+    frame = published.ask_once(
         f"SELECT {SHOWN_GRADE} AS grade, count(*) AS n FROM captures WHERE {where} GROUP BY ALL", parameters
     )
     return dict(zip(frame["grade"].to_list(), frame["n"].to_list(), strict=True))
@@ -66,7 +66,7 @@ def grade_counts(published: Published, only: CaptureFilter) -> dict[str, int]:
 def grade_reason_counts(published: Published, only: CaptureFilter) -> pl.DataFrame:
     """How often each reason lowered a grade, and in how many vans: reason, captures, vans; most frequent first."""
     where, parameters = only.where()
-    return published.ask(
+    return published.ask_once(
         f"""
         SELECT reason, count(*) AS captures, count(DISTINCT van_id) AS vans
         FROM (SELECT unnest(grade_reasons) AS reason, van_id FROM captures WHERE {where})
@@ -89,7 +89,7 @@ def delivery_names(published: Published) -> list[str]:
 
 def delivery_totals(published: Published) -> dict[str, int]:
     """The row account over everything ever delivered."""
-    row = published.ask(
+    row = published.ask_once(
         """
         SELECT count(*) AS deliveries, sum(rows) AS rows, sum(held) AS held, sum(superseded) AS superseded,
                sum(duplicates) AS duplicates, sum(quarantined) AS quarantined FROM deliveries
@@ -108,7 +108,7 @@ def quarantine(published: Published, *, state: str = "waiting", limit: int = 200
 
 def quarantine_counts(published: Published, *, state: str = "waiting") -> pl.DataFrame:
     """Refused items per rule in a state: rule, items, rows."""
-    return published.ask(
+    return published.ask_once(
         """
         SELECT rule, count(*) AS items, sum(rows)::BIGINT AS rows FROM quarantine
         WHERE state = $state GROUP BY rule ORDER BY items DESC, rule

@@ -33,10 +33,11 @@ def trends_of(published: Published, quantity_of: Mapping[str, str], week: str) -
     rows = published.ask(
         """
         SELECT * FROM trends
-        WHERE week <= $week AND list_contains($vans, van_id) AND list_contains($pairs, van_id || '/' || quantity)
+        WHERE week <= $week AND van_id IN (SELECT unnest($vans))
+          AND (van_id, quantity) IN (SELECT (unnest($vans), unnest($quantities)))
         ORDER BY van_id, week
         """,
-        {"week": week, "vans": list(quantity_of), "pairs": [f"{van}/{name}" for van, name in quantity_of.items()]},
+        {"week": week, "vans": list(quantity_of), "quantities": list(quantity_of.values())},
     )
     found: dict[str, list[dict[str, Any]]] = {}
     for row in rows.iter_rows(named=True):
@@ -54,7 +55,7 @@ def left_the_list(published: Published, week: str, *, limit: int = 50) -> pl.Dat
         of the last repair from the week of that list's order on; order_state of the newest order; alarms: quantities in alarm
         at the latest week. In order of rank.
     """
-    return published.ask(
+    return published.ask_once(
         """
         WITH gone AS (
             SELECT van_id, week, rank, urgency, leading_cause FROM watchlist
@@ -98,7 +99,7 @@ def why_left(row: Mapping[str, Any]) -> str:
 
 def not_seen_count(published: Published, week: str, depots: Sequence[str]) -> int:
     """How many vans of the register have no capture in a week, of some depots; no depot is all."""
-    frame = published.ask(
+    frame = published.ask_once(
         """
         SELECT count(*) AS n FROM vans WHERE (len($depots) = 0 OR list_contains($depots, depot))
         AND van_id NOT IN (SELECT van_id FROM captures WHERE week = $week)
@@ -142,7 +143,7 @@ def fleet_by_week(published: Published, week: str) -> pl.DataFrame:
     weeks = [week]
     while len(weeks) < WEEKS_SHOWN:
         weeks.append(week_before(weeks[-1]))
-    return published.ask(
+    return published.ask_once(
         """
         WITH asked AS (SELECT unnest($weeks) AS week), listed AS (
             SELECT week, count(*) AS listed, count(*) FILTER ("new") AS new FROM watchlist GROUP BY week

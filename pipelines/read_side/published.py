@@ -5,11 +5,13 @@ called, so the next question after a swap is answered from the new file. Nothing
 one idle connection per file.
 """
 
+import functools
 import json
 import os
+import tempfile
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
@@ -25,6 +27,7 @@ from pipelines.workspace.version import VERSION, is_newer
 
 Parameters = Mapping[str, object]
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "memory_limit": "1GB",  # pages of the file that are kept, and sums in the making; of our choosing
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
     "python_enable_replacements": False,
@@ -32,6 +35,11 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 
 
 _CONTRACT = {**{name: table for name, table in TABLES.items() if table.published}, **SUMMARY_TABLES}
+
+_at_once = threading.BoundedSemaphore(max(os.cpu_count() or 1, 2))
+"""Questions that are answered at once: more would share the same cores and the same memory."""
+MOST_KNOWN = 500
+"""Answers that are kept of one file: of some rows each, so that they take megabytes."""
 
 _EVER = ("vans", "captures", "readings", "trends", "watchlist", "work_orders")
 """Tables that every version has published: without one of them nothing may look like a fleet in good order."""
@@ -50,12 +58,15 @@ class Published:
     schema : str
         Where its tables are looked for: the file itself, or views that add what an older version did not
         have, or leave some of it out (restricted.py).
+    answers : dict
+        What `ask_once` keeps, by schema, statement and parameters.
     """
 
     home: Path
     stamp: tuple[int, int, int]
     _connection: duckdb.DuckDBPyConnection
     schema: str = "published"
+    answers: dict[tuple[str, str, str], pl.DataFrame] = field(default_factory=dict, repr=False, compare=False)
 
     def columns(self) -> dict[str, set[str]]:
         """Columns of every table that can be asked for; the view over the waveforms is no table."""
@@ -92,15 +103,43 @@ class Published:
             If a table or column is not there, or the file is damaged.
         """
         try:
-            cursor = self._connection.cursor()
-            cursor.execute(f"USE {self.schema}")
-            frame: pl.DataFrame = cursor.sql(sql, params=dict(parameters or {})).pl()
-            return frame
+            with _at_once:
+                cursor = self._connection.cursor()
+                cursor.execute(f"USE {self.schema}")
+                frame: pl.DataFrame = cursor.sql(sql, params=dict(parameters or {})).pl()
+                return frame
         except duckdb.Error as error:
             raise WorkspaceError(
                 f"published.duckdb in {self.home} can't be asked ({first_line(error)}): "
                 f"publish it again with `vansnap weekly --home {self.home}`"
             ) from error
+
+    def ask_once(self, sql: str, parameters: Parameters | None = None) -> pl.DataFrame:
+        """Answer a query over the whole file, and keep the answer while the file stands and few others came since.
+
+        Parameters
+        ----------
+        sql : str
+            One statement with a small answer.
+        parameters : mapping, optional
+            Its values.
+
+        Returns
+        -------
+        polars.DataFrame
+
+        Raises
+        ------
+        WorkspaceError
+            As `ask`.
+        """
+        key = self.schema, sql, repr(parameters)
+        found = self.answers.get(key)
+        if found is None:
+            found = self.answers[key] = self.ask(sql, parameters)
+            if len(self.answers) > MOST_KNOWN:
+                self.answers.pop(next(iter(self.answers)), None)
+        return found
 
     def is_of(self, other: "Published") -> bool:
         """Whether both ask the same file through the same connection, so that what was made for one is there for the other.
@@ -123,6 +162,12 @@ class Published:
             cursor = self._connection.cursor()
             for statement in statements:
                 cursor.execute(statement)
+
+
+@functools.cache
+def _spill() -> tempfile.TemporaryDirectory[str]:
+    """Where sums of many readers at once go that find no room in memory: closed to others, and gone with the process."""
+    return tempfile.TemporaryDirectory(prefix="vansnap-")
 
 
 _lock = threading.Lock()
@@ -167,7 +212,7 @@ def open_published(home: Path) -> Published:
         if known is not None and known.stamp == stamp:
             return known
         # A database of its own per file: two connections to one path would share the old file's pages.
-        connection = duckdb.connect(":memory:", config=_CONFIG)
+        connection = duckdb.connect(":memory:", config={**_CONFIG, "temp_directory": f"{_spill().name}/spilled"})
         try:
             connection.execute("SET GLOBAL TimeZone = 'UTC'")  # weeks and days are UTC's, whatever the machine's zone
             connection.execute(f"ATTACH '{str(path).replace(chr(39), chr(39) * 2)}' AS published (READ_ONLY)")

@@ -22,7 +22,7 @@ def last_run(published: Published) -> dict[str, object] | None:
 
 def weeks(published: Published) -> list[str]:
     """Weeks with a list, and the week of the last run; newest first."""
-    frame = published.ask(
+    frame = published.ask_once(
         "SELECT week FROM (SELECT DISTINCT week FROM watchlist UNION SELECT week FROM runs) ORDER BY week DESC"
     )
     return frame["week"].to_list()
@@ -30,8 +30,8 @@ def weeks(published: Published) -> list[str]:
 
 def depots_and_families(published: Published) -> tuple[list[str], list[str]]:
     """Names the filters offer, sorted."""
-    depots = published.ask("SELECT DISTINCT depot FROM vans ORDER BY depot")["depot"].to_list()
-    names = published.ask("SELECT DISTINCT family FROM vans ORDER BY family")["family"].to_list()
+    depots = published.ask_once("SELECT DISTINCT depot FROM vans ORDER BY depot")["depot"].to_list()
+    names = published.ask_once("SELECT DISTINCT family FROM vans ORDER BY family")["family"].to_list()
     return depots, names
 
 
@@ -134,7 +134,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
 def watchlist_counts(published: Published, week: str, only: ListFilter) -> dict[str, int]:
     """Vans on a week's list per urgency, under a filter."""
     where, parameters = only.where()
-    frame = published.ask(
+    frame = published.ask_once(
         f"SELECT urgency, count(*) AS vans FROM watchlist AS w WHERE week = $week AND {where} GROUP BY urgency",
         {"week": week, **parameters},
     )
@@ -143,7 +143,7 @@ def watchlist_counts(published: Published, week: str, only: ListFilter) -> dict[
 
 def leading_causes(published: Published, week: str) -> list[str]:
     """Leading causes on a week's list, most frequent first."""
-    return published.ask(
+    return published.ask_once(
         "SELECT leading_cause FROM watchlist WHERE week = $week GROUP BY 1 ORDER BY count(*) DESC, 1", {"week": week}
     )["leading_cause"].to_list()
 
@@ -163,7 +163,7 @@ def notices(published: Published, week: str) -> list[dict[str, object]]:
 
 def last_week_seen(published: Published, week: str) -> str | None:
     """The last week up to one in which any van was seen; None for never."""
-    last: str | None = published.ask("SELECT max(week) AS week FROM captures WHERE week <= $week", {"week": week})[
+    last: str | None = published.ask_once("SELECT max(week) AS week FROM captures WHERE week <= $week", {"week": week})[
         "week"
     ][0]
     return last
@@ -171,7 +171,7 @@ def last_week_seen(published: Published, week: str) -> str | None:
 
 def week_in_numbers(published: Published, week: str) -> dict[str, int]:
     """Counts for a week: vans of the register, vans seen, captures, those sent back and those of idle alone."""
-    row = published.ask(
+    row = published.ask_once(
         """
         SELECT (SELECT count(*) FROM vans) AS vans, count(DISTINCT van_id) AS seen, count(*) AS captures,
                count(*) FILTER (grade = 'repeat' AND held IS NULL AND NOT list_contains(grade_reasons, $idle)) AS repeat,
@@ -287,8 +287,8 @@ def shapes(published: Published, capture_ids: Sequence[str]) -> pl.DataFrame:
     return published.ask("SELECT * FROM shapes WHERE list_contains($ids, capture_id)", {"ids": list(capture_ids)})
 
 
-def reading(published: Published, capture_id: str) -> pl.DataFrame:
-    """Everything read from one capture, in nomenclature order: quantity, value, u (of the trace), unread (reason code),
+def reading(published: Published, van_id: str, capture_id: str) -> pl.DataFrame:
+    """Everything read from one capture of a van, in nomenclature order: quantity, value, u (of the trace), unread (reason code),
     mark, and how far its visit's snaps lie apart from repeat to repeat: repeat_u and repeat_from, where it is tracked.
     """
     frame = published.ask("SELECT * FROM readings WHERE capture_id = $capture", {"capture": capture_id})
@@ -300,7 +300,7 @@ def reading(published: Published, capture_id: str) -> pl.DataFrame:
     row = frame.row(0, named=True)
     why = {item["name"]: item["reason"] for item in row["unread"] or []}
     marks = {item["name"]: item["mark"] for item in row["marked"] or []}
-    apart = repeats_of_capture(published, capture_id)
+    apart = repeats_of_capture(published, van_id, capture_id)
     return pl.DataFrame(
         [
             (name, row.get(name), row.get(f"{name}_u"), why.get(name), marks.get(name), *apart.get(name, (None, None)))

@@ -11,7 +11,7 @@ CAUSE_EDGES = (0.0, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 
 def alarm_record(published: Published) -> dict[str, int]:
     """Findings of the workshops, those in which nothing was found, and van-weeks with a visit."""
-    row = published.ask(
+    row = published.ask_once(
         """
         SELECT (SELECT count(*) FROM work_orders WHERE found IS NOT NULL AND found <> '') AS findings,
                (SELECT count(*) FROM work_orders WHERE found = 'none') AS nothing_found,
@@ -83,7 +83,7 @@ def repeat_record(published: Published) -> pl.DataFrame:
         return pl.DataFrame(
             schema={"quantity": pl.String, "trace_u": pl.Float64, "repeat_u": pl.Float64, "visits": pl.Int64}
         )
-    return published.ask(
+    return published.ask_once(
         """
         SELECT quantity, median(trace_u) AS trace_u, median(repeat_u) AS repeat_u, count(*) AS visits
         FROM trends WHERE repeat_u IS NOT NULL GROUP BY quantity
@@ -91,16 +91,18 @@ def repeat_record(published: Published) -> pl.DataFrame:
     )
 
 
-def repeats_of_capture(published: Published, capture_id: str) -> dict[str, tuple[float | None, str | None]]:
-    """From repeat to repeat, by quantity, in the week of a capture; empty in a file of an older version."""
+def repeats_of_capture(
+    published: Published, van_id: str, capture_id: str
+) -> dict[str, tuple[float | None, str | None]]:
+    """From repeat to repeat, by quantity, in the week of a capture of a van; empty in a file of an older version."""
     if "repeat_u" not in published.ask("SELECT * FROM trends LIMIT 0").columns:
         return {}
     rows = published.ask(
         """
-        SELECT t.quantity, t.repeat_u, t.repeat_from FROM trends t JOIN captures c USING (van_id, week)
-        WHERE c.capture_id = $capture
+        SELECT quantity, repeat_u, repeat_from FROM trends WHERE van_id = $van
+        AND week = (SELECT week FROM captures WHERE van_id = $van AND capture_id = $capture)
         """,
-        {"capture": capture_id},
+        {"van": van_id, "capture": capture_id},
     )
     found = {name: (u, source) for name, u, source in rows.iter_rows()}
     # the repeats of the main peak are compared as read, whatever the conditions

@@ -32,12 +32,12 @@ def week_of_plan(week: str) -> dict[str, object]:
 
 def has_plan(published: Published, week: str) -> bool:
     """Whether a week has a plan: weeks judged by an earlier version have none."""
-    return bool(published.ask("SELECT count(*) AS n FROM test_plan WHERE week = $week", {"week": week})["n"][0])
+    return bool(published.ask_once("SELECT count(*) AS n FROM test_plan WHERE week = $week", {"week": week})["n"][0])
 
 
 def totals(published: Published, week: str, depots: Sequence[str]) -> dict[str, float]:
     """What the plan comes to: vans, chosen, overdue, never_seen, no_room, month_cost, month_saving."""
-    frame = published.ask(
+    frame = published.ask_once(
         f"SELECT {COUNTS} FROM test_plan WHERE {_WHERE}", week_of_plan(week) | {"depots": list(depots)}
     )
     return frame.row(0, named=True)
@@ -45,7 +45,7 @@ def totals(published: Published, week: str, depots: Sequence[str]) -> dict[str, 
 
 def by_depot(published: Published, week: str, depots: Sequence[str]) -> pl.DataFrame:
     """The same for each depot, by name."""
-    return published.ask(
+    return published.ask_once(
         f"SELECT depot, {COUNTS} FROM test_plan WHERE {_WHERE} GROUP BY depot ORDER BY depot",
         week_of_plan(week) | {"depots": list(depots)},
     )

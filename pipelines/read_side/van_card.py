@@ -37,7 +37,7 @@ def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week:
     """
     rows = published.ask(
         f"""
-        SELECT van_id, COLUMNS('^({"|".join(_LATEST)})$') FROM trends WHERE week <= $week AND list_contains($vans, van_id)
+        SELECT van_id, COLUMNS('^({"|".join(_LATEST)})$') FROM trends WHERE week <= $week AND van_id IN (SELECT unnest($vans))
         QUALIFY row_number() OVER (PARTITION BY van_id, quantity ORDER BY week DESC) = 1
         """,
         {"week": week, "vans": [row["van_id"] for row in listed]},

@@ -12,6 +12,14 @@ from pipelines.read_side import queries
 from pipelines.read_side.published import Published
 from pipelines.read_side.van_card import in_short_of
 
+FAMILY_VANS = 500
+"""Vans of a family that a van is held against: they tell a spread to 3 %, and more would only take longer. Of our choosing."""
+_HELD_AGAINST = """
+    SELECT van_id FROM (
+        SELECT van_id FROM captures WHERE family = $family UNION SELECT van_id FROM vans WHERE family = $family
+    ) ORDER BY van_id = $van DESC, md5(van_id) LIMIT $most
+"""
+
 
 @dataclass(frozen=True)
 class KnownVan:
@@ -79,13 +87,14 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
     names = [name for name in (*JUDGED, "throttle_opened") if name in stored]
     columns = ", ".join(f'r."{name}{end}"' for name in dict.fromkeys(names) for end in ("", "_u"))
     hold = 'r."hold_s", ' if "hold_s" in stored else ""
+    family_vans = {"family": family, "van": van_id, "most": FAMILY_VANS}
     captures = published.ask(
         f"""
         SELECT c.van_id, c.week, c.visit, {hold}{columns} FROM captures c JOIN readings r USING (capture_id)
-        WHERE c.family = $family
+        WHERE c.family = $family AND c.van_id IN ({_HELD_AGAINST})
           AND (c.grade <> 'repeat' OR c.held IS NOT NULL OR list_contains(c.grade_reasons, $idle))
         """,
-        {"family": family, "idle": IDLE_ONLY},
+        {**family_vans, "idle": IDLE_ONLY},
     )
     told = set(published.ask("SELECT * FROM trends LIMIT 0").columns)
     repeats = "".join(f", t.{name}" for name in ("repeat_u", "repeat_from") if name in told)
@@ -93,9 +102,10 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
         f"""
         SELECT t.van_id, t.week, t.quantity, t.value, t.value_u, t.baseline, t.baseline_u, t.alarm, t.onset_low{repeats}
         FROM trends t JOIN vans v USING (van_id)
-        WHERE v.family = $family AND list_contains($judged, t.quantity) ORDER BY t.van_id, t.week, t.quantity
+        WHERE v.family = $family AND t.van_id IN ({_HELD_AGAINST}) AND list_contains($judged, t.quantity)
+        ORDER BY t.van_id, t.week, t.quantity
         """,
-        {"family": family, "judged": list(JUDGED)},
+        {**family_vans, "judged": list(JUDGED)},
     )
     done = published.ask(
         """

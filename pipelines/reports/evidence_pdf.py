@@ -241,7 +241,9 @@ def _visits(visits: pl.DataFrame) -> Section:
 def _reading(published: Published, visits: pl.DataFrame) -> Section:
     if not visits.height:
         return _section("reading", [message("evidence.none")])
-    reading = queries.reading(published, str(visits["capture_id"][0])).filter(pl.col("value").is_not_null())
+    reading = queries.reading(published, str(visits["van_id"][0]), str(visits["capture_id"][0])).filter(
+        pl.col("value").is_not_null()
+    )
     rows = [
         (
             named(row["quantity"]),
@@ -275,7 +277,7 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame, others
     text += [message("evidence.quarantine"), *others]
     section = _section("left_out", text, _table(("evidence.when", "evidence.why"), rows, "evidence.none_back"))
     if visits.height:
-        reading = queries.reading(published, str(visits["capture_id"][0]))
+        reading = queries.reading(published, str(visits["van_id"][0]), str(visits["capture_id"][0]))
         unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
         never = unread.filter(pl.col("unread") == "not_for_this_family")["quantity"].to_list()
         if never:

@@ -4,7 +4,7 @@ import importlib
 import os
 import sys
 
-ROOMS = ("reading", "intake", "cluster", "tracking", "board")
+ROOMS = ("reading", "intake", "cluster", "tracking", "growth", "start", "board")
 
 
 def main(names: list[str]) -> int:

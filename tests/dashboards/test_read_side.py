@@ -2,20 +2,24 @@
 
 import fcntl
 import os
+import stat
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 
 from data_contracts.errors import MissingFileError, WorkspaceBusyError, WorkspaceError
 from data_contracts.states import PLANNED_STATES
-from pipelines.read_side import capture_queries, order_queries, queries
+from pipelines.read_side import capture_queries, order_queries, queries, van_past
+from pipelines.read_side import published as published_file
 from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.past_snaps import past_snaps
-from pipelines.read_side.published import families, open_published, run_in_progress
+from pipelines.read_side.published import Parameters, Published, families, open_published, run_in_progress
 from pipelines.read_side.queries import ListFilter
 from pipelines.read_side.restricted import restricted
 from pipelines.read_side.traces import traces
@@ -136,7 +140,7 @@ def test_a_filter_value_is_data_never_sql(sample_home: Path) -> None:
 def test_a_reading_lists_values_and_reasons(sample_home: Path) -> None:
     published = open_published(sample_home)
     visits = queries.van_visits(published, "N-01", queries.weeks(published)[0])
-    reading = queries.reading(published, visits["capture_id"][0])
+    reading = queries.reading(published, "N-01", visits["capture_id"][0])
     by_name = {row["quantity"]: row for row in reading.to_dicts()}
     assert by_name["idle_g_s"]["u"] == pytest.approx(0.05)
     assert by_name["settle_time_s"]["value"] is None
@@ -162,7 +166,7 @@ def test_traces_are_aligned_at_the_opening_and_in_flow(sample_home: Path) -> Non
     drawn = traces(published, "N-01", ids, families(sample_home)["brook-20"])
     assert set(drawn) == set(ids)
     latest = drawn[ids[0]]
-    peak = queries.reading(published, ids[0]).filter(quantity="main_peak_g_s")["value"][0]
+    peak = queries.reading(published, "N-01", ids[0]).filter(quantity="main_peak_g_s")["value"][0]
     held = (latest.time_s > 0.8) & (latest.time_s < 1.0)
     assert latest.airflow[held].mean() == pytest.approx(peak, rel=0.02)
     assert latest.airflow[latest.time_s < -0.1].mean() == pytest.approx(3.4, abs=0.4)
@@ -243,3 +247,67 @@ def test_a_file_of_the_version_before_is_asked_as_if_no_capture_were_held(tmp_pa
         family = str((van_row(published, vans[0]) or {})["family"])
         assert known_van(published, vans[0], family).past.visits > 0
     assert set(restricted(whole, ["north"]).ask("SELECT depot FROM captures")["depot"]) == {"north"}
+
+
+def test_a_sum_over_the_file_is_asked_once_until_another_is_published(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    ask = Published.ask
+
+    def counted(self: Published, sql: str, parameters: Parameters | None = None) -> pl.DataFrame:
+        asked.append(sql)
+        return ask(self, sql, parameters)
+
+    monkeypatch.setattr(Published, "ask", counted)
+    weeks = make_workspace(tmp_path, vans_per_depot=2, weeks=4)
+    first = queries.week_in_numbers(open_published(tmp_path), weeks[-1])
+    assert queries.week_in_numbers(open_published(tmp_path), weeks[-1]) == first
+    assert len(asked) == 1
+    assert queries.week_in_numbers(open_published(tmp_path), weeks[0]) != first
+    north = restricted(open_published(tmp_path), ["north"])
+    assert queries.week_in_numbers(north, weeks[-1])["vans"] == 2 < first["vans"]
+    make_workspace(tmp_path, vans_per_depot=3, weeks=4)
+    assert queries.week_in_numbers(open_published(tmp_path), weeks[-1])["vans"] == 6
+
+
+def test_few_answers_are_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=2)
+    monkeypatch.setattr(published_file, "MOST_KNOWN", 3)
+    published = open_published(tmp_path)
+    for number in range(9):
+        assert published.ask_once("SELECT $n::BIGINT AS n", {"n": number})["n"].to_list() == [number]
+    assert published.ask_once("SELECT $n::BIGINT AS n", {"n": 0})["n"].to_list() == [0]
+    assert len(published.answers) == 3
+
+
+def test_a_van_is_held_against_some_of_a_large_family_and_itself(
+    sample_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    published = open_published(sample_home)
+    whole = known_van(published, "N-01", "brook-20").past
+    monkeypatch.setattr(van_past, "FAMILY_VANS", 2)
+    for van in queries.find_vans(published):
+        row = van_row(published, van)
+        if row is not None and row["family"] == "brook-20":
+            past = known_van(published, van, "brook-20").past
+            assert past.vans == 2 < whole.vans
+            assert (
+                past.visits
+                == published.ask("SELECT count(DISTINCT week) AS n FROM trends WHERE van_id = $van", {"van": van})[
+                    "n"
+                ].item()
+            )
+
+
+def test_readers_at_once_find_room_in_little_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=2)
+    monkeypatch.setitem(published_file._CONFIG, "memory_limit", "50MB")
+    published = open_published(tmp_path)
+    assert published.ask("SELECT current_setting('memory_limit') AS m")["m"].item().startswith("47")  # in MiB
+    question = "SELECT count(*) AS n FROM (SELECT DISTINCT i, hash(i) AS h FROM range(1000000) AS t(i))"
+    with ThreadPoolExecutor(8) as readers:
+        told = list(readers.map(lambda _: published.ask(question)["n"].item(), range(8)))
+    assert told == [1_000_000] * 8
+    spilled = Path(published.ask("SELECT current_setting('temp_directory') AS d")["d"].item())
+    assert stat.S_IMODE(spilled.parent.stat().st_mode) == 0o700

@@ -6,14 +6,16 @@ from pathlib import Path
 import duckdb
 import polars as pl
 import pytest
+from streamlit.testing.v1 import AppTest
 
+from dashboards import tests_due
 from dashboards.display import LANGUAGE_KEY
 from dashboards.text import inert, message
 from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import Published, open_published
 from pipelines.read_side.restricted import restricted
 from tests.dashboards.board_process import serving
-from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
@@ -40,10 +42,17 @@ def week_of_list(published: Published) -> str:
     return str(published.ask("SELECT max(week) AS week FROM test_plan")["week"][0])
 
 
-def lines(app: object) -> list[list[str]]:
+def lines(app: AppTest) -> list[list[str]]:
     """The lists of vans, a line each."""
-    told = [element.value.splitlines() for element in app.markdown]  # type: ignore[attr-defined]
+    told = [element.value.splitlines() for element in app.markdown]
     return [part for part in told if part and all(re.match(r"- \*\*\S+\*\* \(", line) for line in part)]
+
+
+def unfold(app: AppTest, *folds: str) -> None:
+    """Open parts of the section, and run the page again."""
+    for name in folds:
+        app.session_state[f"fold-tests-{name}"] = True
+    app.run()
 
 
 def van_of(line: str) -> str:
@@ -82,6 +91,7 @@ def test_the_section_names_vans_days_odds_and_money(
     app = view("this_week", home, week=week)
     app.session_state[LANGUAGE_KEY] = language
     app.run()
+    unfold(app, "all", "never_seen", "north", "south")
     assert not app.exception
     labels = [expander.label for expander in app.expander]
     assert f"{word} (1)" in labels
@@ -95,9 +105,20 @@ def test_the_section_names_vans_days_odds_and_money(
     assert f"{round(counts['month_saving'])} EUR" in text
 
 
+def test_each_depot_lists_its_own_vans_to_test(view: View, home: Path, published: Published) -> None:
+    week = week_of_list(published)
+    app = view("this_week", home, week=week)
+    assert not lines(app)
+    unfold(app, "south")
+    mine = queries.vans(published, week, ["south"], "chosen", limit=99)["van_id"]
+    assert [van_of(line) for part in lines(app) for line in part] == [inert(van) for van in mine]
+
+
 def test_the_depots_of_the_filter_are_those_shown(view: View, home: Path, published: Published) -> None:
     app = view("this_week", home, week=week_of_list(published))
-    app.multiselect(key="depot").set_value(["south"]).run()
+    app.multiselect(key="depot").set_value(["south"])
+    unfold(app, "all", "south")
+    assert lines(app)
     assert not app.exception
     assert {van_of(line)[0] for part in lines(app) for line in part} == {"S"}
 
@@ -123,7 +144,7 @@ def test_the_engineer_takes_the_tests_of_the_week_along(chromium: str, home: Pat
         assert page.get_by_role("heading", name="Tests for").is_visible()
         assert page.get_by_text("A month of this plan costs").is_visible()
         page.get_by_text("Never seen (1)").click()
-        settled(page)
+        page.get_by_text("N-90").first.wait_for()
         with page.expect_download() as waiting:
             page.locator(".st-key-download-tests button").click()
         waiting.value.save_as(tmp_path / "tests.csv")
@@ -137,3 +158,20 @@ def test_the_engineer_takes_the_tests_of_the_week_along(chromium: str, home: Pat
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
         context.close()
         browser.close()
+
+
+def test_of_many_depots_those_with_most_to_test_are_listed(
+    view: View, home: Path, published: Published, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    week = week_of_list(published)
+    counts = queries.by_depot(published, week, ())
+    most, other = counts.sort("chosen", "depot", descending=[True, False])["depot"]
+    monkeypatch.setattr(tests_due, "DEPOTS_LISTED", 1)
+    app = view("this_week", home, week=week)
+    said = message("tests.depots_listed", count=1, all="2")
+    assert any(said in element.value for element in app.markdown)
+    labels = [expander.label for expander in app.expander]
+    chosen = {row["depot"]: row["chosen"] for row in counts.iter_rows(named=True)}
+    assert message("tests.these", depot=most, count=str(chosen[most])) in labels
+    assert message("tests.these", depot=other, count=str(chosen[other])) not in labels
+    assert f"{message('tests.all', count=str(counts['vans'].sum()))}" in labels

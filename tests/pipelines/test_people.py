@@ -141,7 +141,7 @@ def test_of_other_depots_nothing_is_seen_in_any_table(tmp_path: Path) -> None:
     assert queries.van_on_list(north, "S-03", queries.weeks(whole)[0]) is None
     ids = whole.ask("SELECT capture_id FROM captures WHERE van_id = 'S-03'")["capture_id"].to_list()
     assert queries.shapes(north, ids).height == 0
-    assert queries.reading(north, ids[0]).height == 0
+    assert queries.reading(north, "S-03", ids[0]).height == 0
 
 
 def test_a_depot_with_a_quote_in_its_name_stays_a_name(tmp_path: Path) -> None:
