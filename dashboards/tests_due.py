@@ -64,9 +64,11 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
 @st.fragment
 def _fold(published: Published, week: str, depots: Sequence[str], part: str, count: int) -> None:
     """Vans of a part of the plan, those to test of one depot or others of all that are shown."""
-    one = depots[0] if part == "chosen" else ""
-    key, name = ("tests.these", f"fold-tests-{one}") if one else (f"tests.{part}", f"fold-tests-{part}")
-    with parts.fold(key, name, depot=inert(one), count=text.count(count)) as opened:
+    if part == "chosen":
+        fold = parts.fold("tests.these", f"fold-tests-of-{depots[0]}", depot=inert(depots[0]), count=text.count(count))
+    else:
+        fold = parts.fold(f"tests.{part}", f"fold-tests-{part}", count=text.count(count))
+    with fold as opened:
         if not opened:
             return
         if part == "all":

@@ -136,9 +136,11 @@ class Published:
         key = self.schema, sql, repr(parameters)
         found = self.answers.get(key)
         if found is None:
-            found = self.answers[key] = self.ask(sql, parameters)
-            if len(self.answers) > MOST_KNOWN:
-                self.answers.pop(next(iter(self.answers)), None)
+            found = self.ask(sql, parameters)
+            with _lock:
+                self.answers[key] = found
+                if len(self.answers) > MOST_KNOWN:
+                    del self.answers[next(iter(self.answers))]
         return found
 
     def is_of(self, other: "Published") -> bool:

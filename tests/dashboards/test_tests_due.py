@@ -91,7 +91,7 @@ def test_the_section_names_vans_days_odds_and_money(
     app = view("this_week", home, week=week)
     app.session_state[LANGUAGE_KEY] = language
     app.run()
-    unfold(app, "all", "never_seen", "north", "south")
+    unfold(app, "all", "never_seen", "of-north", "of-south")
     assert not app.exception
     labels = [expander.label for expander in app.expander]
     assert f"{word} (1)" in labels
@@ -109,7 +109,7 @@ def test_each_depot_lists_its_own_vans_to_test(view: View, home: Path, published
     week = week_of_list(published)
     app = view("this_week", home, week=week)
     assert not lines(app)
-    unfold(app, "south")
+    unfold(app, "of-south")
     mine = queries.vans(published, week, ["south"], "chosen", limit=99)["van_id"]
     assert [van_of(line) for part in lines(app) for line in part] == [inert(van) for van in mine]
 
@@ -117,7 +117,7 @@ def test_each_depot_lists_its_own_vans_to_test(view: View, home: Path, published
 def test_the_depots_of_the_filter_are_those_shown(view: View, home: Path, published: Published) -> None:
     app = view("this_week", home, week=week_of_list(published))
     app.multiselect(key="depot").set_value(["south"])
-    unfold(app, "all", "south")
+    unfold(app, "all", "of-south")
     assert lines(app)
     assert not app.exception
     assert {van_of(line)[0] for part in lines(app) for line in part} == {"S"}
