@@ -159,7 +159,7 @@ def open_published(home: Path) -> Published:
         status = path.stat()
     except FileNotFoundError:
         raise MissingFileError(
-            f"nothing is published in {home} yet: run `vansnap weekly --home {home}`, then open the board again"
+            f"nothing is published in {home} yet: run `vansnap weekly --home {home}`, then look again"
         ) from None
     stamp = (status.st_dev, status.st_ino, status.st_mtime_ns)
     with _lock:
