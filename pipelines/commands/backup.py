@@ -148,7 +148,11 @@ def _set_aside_before(root: Path) -> Path | None:
 def _chosen(listed: list[Backup], place: str, name: str | None) -> Backup:
     found = [one for one in listed if name is None or one.name == name]
     if not found:
-        known = f"there are {', '.join(one.name for one in listed[-3:])}" if listed else "there is none"
+        known = (
+            f"there are {', '.join(one.name for one in listed[-3:])}"
+            if listed
+            else "there is none there; name the place that `vansnap backup --out` writes to"
+        )
         raise InputError(f"no backup {name or ''} at {place}: {known}".replace("  ", " "))
     return found[-1]
 
