@@ -176,6 +176,10 @@ def open_published(home: Path) -> Published:
                 raise WorkspaceBusyError(
                     f"published.duckdb in {home} is held for writing by another program: close it there, or open it read-only"
                 ) from error
+            if "Permission denied" in str(error):
+                raise WorkspaceError(
+                    f"this account may not read {path}: use the one that runs Vansnap, or let yours read it"
+                ) from error
             raise _damaged(home, error) from error
         except duckdb.Error as error:
             raise _damaged(home, error) from error

@@ -92,9 +92,9 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
     every = {name: published.ask(sql, {"van": van_id}) for name, sql in _OF_VAN.items()}
     tables = as_asked(claim.of(every), asked=claim.notes)
     if tables["captures"].is_empty() and not every["captures"].is_empty():
-        days = every["captures"]["captured_at"].dt.date()
+        days = every["captures"]["captured_at"].dt.date().to_list()
         raise InputError(
-            f"no recording of van {van_id} lies in that period: give days between {days.min()} and {days.max()}, its first and its last"
+            f"no recording of van {van_id} lies in that period: give days between {min(days)} and {max(days)}, its first and its last"
         )
     payload: dict[str, tuple[bytes, str]] = {}
     for name, frame in tables.items():
