@@ -164,6 +164,9 @@ def weekly(
         str | None,
         typer.Option(metavar="2026-W14", help="ISO week to publish as of (UTC); default the newest capture's."),
     ] = None,
+    tell_nobody: Annotated[
+        bool, typer.Option("--tell-nobody", help="Send no messages, whatever [notify] says: for a copy of a workspace.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Run the weekly job: intake, reading, tracking, watchlist, work orders, publish. Safe to run again at any point."""
@@ -176,7 +179,7 @@ def weekly(
     from pipelines.weekly.flows import run_weekly
     from pipelines.workspace.settings import load_settings
 
-    summary = run_weekly(workspace, week, quiet=as_json, after=tell)
+    summary = run_weekly(workspace, week, quiet=as_json, after=None if tell_nobody else tell)
     if as_json:
         print_json(summary.document())
     else:

@@ -38,6 +38,6 @@ def proposal_printed(path: Path, as_json: bool) -> Iterator[None]:
 
 def print_json(document: object) -> None:
     """One JSON object on stdout; numbers that are not finite are null."""
-    from pipelines.storage.plain_text import finite
+    from pipelines.storage.plain_text import finite, in_json
 
-    print(json.dumps(finite(document), ensure_ascii=False, allow_nan=False, default=str))
+    print(json.dumps(finite(document), ensure_ascii=False, allow_nan=False, default=in_json))

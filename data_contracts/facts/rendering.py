@@ -276,12 +276,15 @@ def _slope_range(rendering: _Rendering) -> str | None:
 
 
 def _with_u(rendering: _Rendering, name: str) -> str | None:
-    """A level with its standard uncertainty, two figures of it, in the reader's unit."""
+    """A level with its standard uncertainty, two figures of it, in the reader's unit; the level has the places of these."""
     value, u = (rendering.fact.numbers.get(each) for each in (name, f"{name}_u"))
     if value is None or not is_number(value):
         return None
-    told = plain(rendering.level(value))
-    return rendering.with_unit(told if not u else f"{told} ± {plain(rendering.difference(u), 2)}")
+    if not u:
+        return rendering.with_unit(plain(rendering.level(value)))
+    unsure = plain(rendering.difference(u), 2)
+    places = len(unsure.partition(".")[2])
+    return rendering.with_unit(f"{rendering.level(value):.{places}f} ± {unsure}")
 
 
 def _rounded(rendering: _Rendering, name: str) -> str | None:

@@ -149,6 +149,11 @@ class RefusedEvent:
     why: str
 
 
+def _by_people(status: OrderStatus) -> list[str]:
+    """What people may decide as an order stands."""
+    return sorted(MOVES[status.state] - {*BY_PROOF})
+
+
 def check_event(status: OrderStatus, event: OrderEvent) -> None:
     """Whether an event fits where its order stands.
 
@@ -164,7 +169,9 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
     """
     order = f"order {event.order_id}"
     if event.state not in (*ORDER_STATES, NOTED):
-        raise InputError(f"{order}: state {event.state!r} is unknown: use one of {', '.join(ORDER_STATES)}")
+        raise InputError(
+            f"{order}: state {event.state!r} is unknown: use one of {', '.join((*_by_people(status), NOTED))}"
+        )
     if event.at.utcoffset() is None:
         raise InputError(f"{order}: time {event.at.isoformat()} has no UTC offset: give one")
     if not event.person.strip():
@@ -181,8 +188,9 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
             )
         return
     if event.state not in MOVES[status.state]:
-        allowed = ", ".join(sorted(MOVES[status.state]))
-        raise InputError(f"{order}: is {status.state} and can't become {event.state}: it may become {allowed}")
+        proof = " (that is shown by the visits after the repair)" if event.state in BY_PROOF else ""
+        allowed = ", ".join(_by_people(status)) or "nothing more"
+        raise InputError(f"{order}: is {status.state} and can't become {event.state}{proof}: it may become {allowed}")
     if event.state == "declined" and not event.reason.strip():
         raise InputError(f"{order}: declined without a reason: give one")
     if event.state == "postponed" and (event.until is None or event.until <= event.at.date()):
@@ -191,7 +199,8 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
     if event.state == "booked" and event.until is not None and event.until < event.at.date():
         raise InputError(f"{order}: booked for {event.until}: give {event.at.date()} or a later day")
     if event.state == "done" and event.found not in FINDINGS:
-        raise InputError(f"{order}: found {event.found!r}: name one of {', '.join(FINDINGS)}; none is nothing found")
+        what = f"found {event.found!r}" if event.found else "done without what was found"
+        raise InputError(f"{order}: {what}: name one of {', '.join(FINDINGS)}; none is nothing found")
     if event.state == "done" and event.found == OTHER and not event.note.strip():
         raise InputError(f"{order}: found something else and not what: say it in note")
     for name, amount in (("hours", event.hours), ("cost", event.cost)):

@@ -11,10 +11,11 @@ from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.quarantine_decisions import waiting_place
 from pipelines.intake.filing import in_progress
 from pipelines.intake.forgetting import FORGOTTEN, PLAN, follow
+from pipelines.notify.recipients import nobody_to_tell
 from pipelines.storage.backups import Backup, BackupPlace, digest_of
 from pipelines.workspace.version import VERSION
 from pipelines.workspace.waiting import when_free
-from pipelines.workspace.workspace import Workspace, open_workspace
+from pipelines.workspace.workspace import Workspace, open_workspace, parts_of
 
 
 def back_up(workspace: Workspace, place: str, *, keep: int | None = None, wait_s: float = 600.0) -> str:
@@ -100,7 +101,7 @@ def restore(home: Path, place: str, name: str | None = None) -> str:
     backup = _chosen(there.backups(), place, name)
     root = home.resolve()
     there_now = root.exists() and any(root.iterdir())
-    if there_now and not any((root / part).exists() for part in _PARTS):
+    if there_now and not parts_of(root):
         raise InputError(f"{root} holds something else than a workspace: name the workspace, or a new folder")
     draft = root.with_name(f"{root.name}.restored-{backup.name}")
     with Workspace(root).held() if there_now else nullcontext():
@@ -131,12 +132,12 @@ def restore(home: Path, place: str, name: str | None = None) -> str:
                 f"the register or settings were changed since: compare {former / 'register'} and settings.toml"
             )
     lines.append(f"next: vansnap check --home {home}, then vansnap weekly --home {home}")
+    if former is None and not nobody_to_tell(Workspace(root)):
+        lines.append("where this is a copy, give that run --tell-nobody: its settings.toml names people to tell")
     return "\n".join(lines)
 
 
 _BEFORE = ".before-"
-_PARTS = ("settings.toml", "warehouse.duckdb", "published.duckdb", "waveforms", "register")
-"""By one of these a folder is known as a workspace, or as what is left of one."""
 
 
 def _set_aside_before(root: Path) -> Path | None:
@@ -147,7 +148,11 @@ def _set_aside_before(root: Path) -> Path | None:
 def _chosen(listed: list[Backup], place: str, name: str | None) -> Backup:
     found = [one for one in listed if name is None or one.name == name]
     if not found:
-        known = f"there are {', '.join(one.name for one in listed[-3:])}" if listed else "there is none"
+        known = (
+            f"there are {', '.join(one.name for one in listed[-3:])}"
+            if listed
+            else "there is none there; name the place that `vansnap backup --out` writes to"
+        )
         raise InputError(f"no backup {name or ''} at {place}: {known}".replace("  ", " "))
     return found[-1]
 

@@ -37,8 +37,9 @@ def exit_code(error: BaseException, given: Sequence[str]) -> int:
 
     if isinstance(error, TyperException):
         said = " ".join(str(error.format_message() if hasattr(error, "format_message") else error).split())
+        said = said.rstrip(".")
         command = getattr(getattr(error, "ctx", None), "command_path", "vansnap")
-        return fail(f"{said}{_value_given(error, given)} (see `{command} --help`)", 2)
+        return fail(f"{said}{_value_given(error, given, said)} (see `{command} --help`)", 2)
     if isinstance(error, WorkspaceBusyError):
         return fail(str(error), 3)
     if isinstance(error, VansnapError):
@@ -52,6 +53,10 @@ def exit_code(error: BaseException, given: Sequence[str]) -> int:
         named = getattr(error, "filename", None)
         return fail(
             str(no_room(Path(os.fsdecode(named)).absolute() if isinstance(named, str | bytes) else Path.cwd())), 2
+        )
+    if isinstance(error, PermissionError) and error.filename:
+        return fail(
+            f"this account may not use {error.filename}: use the one that runs Vansnap, or give yours the right", 2
         )
     if isinstance(error, OSError):
         where = f" {error.filename}" if error.filename else ""
@@ -78,11 +83,11 @@ def stopped() -> int:
     return fail("stopped; nothing is lost, run again when ready", STOPPED)
 
 
-def _value_given(error: Exception, given: Sequence[str]) -> str:
-    """The value an option was given, for the line that says what is wrong with it."""
+def _value_given(error: Exception, given: Sequence[str], said: str) -> str:
+    """The value an option was given, for the line that says what is wrong with it and does not name it yet."""
     names = getattr(getattr(error, "param", None), "opts", [])
     value = next((given[place + 1] for place, word in enumerate(given[:-1]) if word in names), None)
-    return "" if value is None else f", not {value!r}"
+    return "" if value is None or value in said.split("'") else f", not {value!r}"
 
 
 def _internal(error: BaseException, given: Sequence[str]) -> str:

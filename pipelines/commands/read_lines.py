@@ -87,10 +87,7 @@ def snaps_table(
     rows = [["file", "snap", "verdict", *_TABLE_COLUMNS, "why"]]
     for capture in captures:
         entries = capture["readings"]
-        cells = [
-            with_uncertainty(entries[name]["value"], entries[name]["u"]) if name in entries else "-"
-            for name in _TABLE_COLUMNS
-        ]
+        cells = [_cell(entries[name]) if name in entries else "-" for name in _TABLE_COLUMNS]
         why = ", ".join(reason["code"] for reason in capture["grade_reasons"]) or "-"
         stands = chosen == {"file": capture["file"], "snap": capture["snap"]}
         snap = f"{capture['snap']}{' *' if stands and len(captures) > 1 else ''}"
@@ -103,3 +100,9 @@ def snaps_table(
     lines.append(f"{accepted} of {len(captures) - idle} accepted" + (f", {idle} of idle only" if idle else ""))
     lines.extend(f"can't read {entry['reason']}" for entry in refused)
     return "\n".join(lines)
+
+
+def _cell(entry: Mapping[str, Any]) -> str:
+    """A value of the table; one that was cut off says so, as it does where a snap is read alone."""
+    read = with_uncertainty(entry["value"], entry["u"])
+    return f"at least {read}" if entry.get("mark") == "lower_bound" else read

@@ -145,6 +145,7 @@ def _replay(
                     continue
                 judged.add((entry.week, entry.at))
                 take_in_item_decisions(draft, warehouse)
+                take_in_decisions(draft, warehouse)
                 judge_again(draft, warehouse, settings, entry.week, at=entry.at)
                 continue
             take_in_decisions(draft, warehouse)

@@ -206,7 +206,7 @@ def open_published(home: Path) -> Published:
         status = path.stat()
     except FileNotFoundError:
         raise MissingFileError(
-            f"nothing is published in {home} yet: run `vansnap weekly --home {home}`, then open the board again"
+            f"nothing is published in {home} yet: run `vansnap weekly --home {home}`, then look again"
         ) from None
     stamp = (status.st_dev, status.st_ino, status.st_mtime_ns)
     with _lock:
@@ -222,6 +222,10 @@ def open_published(home: Path) -> Published:
             if "lock" in str(error):
                 raise WorkspaceBusyError(
                     f"published.duckdb in {home} is held for writing by another program: close it there, or open it read-only"
+                ) from error
+            if "Permission denied" in str(error):
+                raise WorkspaceError(
+                    f"this account may not read {path}: use the one that runs Vansnap, or let yours read it"
                 ) from error
             raise _damaged(home, error) from error
         except duckdb.Error as error:

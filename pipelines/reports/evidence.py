@@ -67,7 +67,7 @@ def write_evidence(workspace: Workspace, van_id: str, out: Path, claim: Claim = 
     Raises
     ------
     InputError
-        If the van is unknown, the ending wrong or the file can't be written.
+        If the van is unknown, none of its recordings lies in the period, the ending is wrong or the file can't be written.
     MissingFileError
         If nothing is published.
     WorkspaceError
@@ -91,6 +91,11 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
         raise MissingFileError("the run has no time: run `vansnap weekly` again")
     every = {name: published.ask(sql, {"van": van_id}) for name, sql in _OF_VAN.items()}
     tables = as_asked(claim.of(every), asked=claim.notes)
+    if tables["captures"].is_empty() and not every["captures"].is_empty():
+        days = every["captures"]["captured_at"].dt.date().to_list()
+        raise InputError(
+            f"no recording of van {van_id} lies in that period: give days between {min(days)} and {max(days)}, its first and its last"
+        )
     payload: dict[str, tuple[bytes, str]] = {}
     for name, frame in tables.items():
         payload[f"tables/{name}.parquet"] = (_parquet(frame), message(f"evidence.table.{name}"))

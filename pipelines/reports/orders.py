@@ -16,7 +16,7 @@ from data_contracts.tables import WORK_ORDERS
 from pipelines.read_side import order_queries
 from pipelines.read_side.published import Published, board_settings, families, open_published
 from pipelines.reports.paper import write_whole
-from pipelines.storage.plain_text import finite, spreadsheet_csv
+from pipelines.storage.plain_text import finite, in_json, spreadsheet_csv
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
@@ -120,7 +120,7 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
     if ending == ".csv":
         content = spreadsheet_csv(orders).encode()
     elif ending == ".json":
-        content = json.dumps(orders_document(published), ensure_ascii=False, indent=2, default=str).encode()
+        content = json.dumps(orders_document(published), ensure_ascii=False, indent=2, default=in_json).encode()
     else:
         from pipelines.reports.list_pdf import list_pdf
         from pipelines.reports.order_pdf import orders_pdf

@@ -11,7 +11,7 @@ from data_contracts.facts.rendering import sentence
 from pipelines.read_side import queries, testing_queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.paper import write_whole
-from pipelines.storage.plain_text import finite, spreadsheet_csv
+from pipelines.storage.plain_text import finite, in_json, spreadsheet_csv
 
 _ALL = 1_000_000
 
@@ -55,9 +55,9 @@ def tests_text(published: Published) -> str:
     rows = plan.filter(pl.col("chosen") | pl.col("overdue"))
     if rows.is_empty():
         return "no van is to be tested in the coming week"
-    lines = [f"{'depot':<12}  {'van':<12}  {'test by':<10}  {'in week':<9}  {'last seen':<10}  why"]
+    lines = [f"{'depot':<12}  {'van':<12}  {'test by':<10}  {'overdue':<7}  {'in week':<9}  {'last seen':<10}  why"]
     lines += [
-        f"{row['depot']:<12}  {row['van_id']:<12}  {row['next_test']!s:<10}  {row['test_week'] or 'none':<9}  "
+        f"{row['depot']:<12}  {row['van_id']:<12}  {row['next_test']!s:<10}  {'yes' if row['overdue'] else '':<7}  {row['test_week'] or 'none':<9}  "
         f"{row['last_seen'] or 'never'!s:<10}  {sentence(row, 'reason', language)}"
         for row in rows.iter_rows(named=True)
     ]
@@ -91,6 +91,6 @@ def write_tests(published: Published, out: Path) -> int:
     if ending == ".csv":
         content = spreadsheet_csv(rows).encode()
     else:
-        content = json.dumps(tests_document(published), ensure_ascii=False, indent=2, default=str).encode()
+        content = json.dumps(tests_document(published), ensure_ascii=False, indent=2, default=in_json).encode()
     write_whole(out, content)
     return rows.height

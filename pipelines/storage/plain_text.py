@@ -1,6 +1,7 @@
 """Plain values for files other programs read."""
 
 import math
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -31,6 +32,20 @@ def finite(value: Any) -> Any:
         if math.isinf(value):
             return "infinity" if value > 0 else "-infinity"
     return value
+
+
+def in_json(value: object) -> str:
+    """What JSON has no form for: days and moments as ISO 8601 has them, all else as text.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
+    """
+    return value.isoformat() if isinstance(value, date) else str(value)
 
 
 def printable(text: str) -> str:

@@ -17,8 +17,6 @@ from pipelines.storage.room import is_full, no_room, room_for
 from pipelines.storage.upgrades import bring_up_to_date, keep_a_copy, kept_copies, state_of
 from pipelines.workspace.workspace import Workspace
 
-_A_WAY_BACK = "put it back with `vansnap restore`, or make it again from what was kept with `vansnap rebuild`"
-
 
 def open_warehouse(workspace: Workspace) -> "Warehouse":
     """The warehouse of a workspace, open for writing; made where the workspace is new.
@@ -42,9 +40,17 @@ def open_warehouse(workspace: Workspace) -> "Warehouse":
         kept = [*workspace.waveforms.glob("*.parquet"), *workspace.delivered.glob("*"), workspace.published_path]
         if there := sum(one.exists() for one in kept):
             raise WorkspaceError(
-                f"{path} is missing, though {counted(there, 'file made with it is', 'files made with it are')} here: {_A_WAY_BACK}"
+                f"{path} is missing, though {counted(there, 'file made with it is', 'files made with it are')} here: {_way_back(path)}"
             )
     return Warehouse(path)
+
+
+def _way_back(path: Path) -> str:
+    """What to do about a warehouse that is missing or can't be opened."""
+    return (
+        f"put it back with `vansnap restore --from PLACE --home {path.parent}`, PLACE being where its backups are, or make it again "
+        f"from what was kept with `vansnap rebuild --home {path.parent}`"
+    )
 
 
 class Warehouse:
@@ -120,9 +126,9 @@ class Warehouse:
                 ) from None
             if is_full(error):
                 raise no_room(path) from error
-            raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_A_WAY_BACK}") from error
+            raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_way_back(path)}") from error
         except duckdb.Error as error:
-            raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_A_WAY_BACK}") from error
+            raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_way_back(path)}") from error
         self.connection.execute("SET TimeZone = 'UTC'")
         self.connection.execute("SET enable_progress_bar = false")
 

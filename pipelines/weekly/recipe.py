@@ -66,6 +66,8 @@ def week_by_recipe(root: Path, week: str | None, *, quiet: bool, now: datetime |
         tracked.tests,
         len(chunks_aside(workspace.waveforms)),
         tuple(unreadable_entries(workspace)),
+        tracked.decisions,
+        tracked.newest,
     )
 
 

@@ -36,6 +36,10 @@ class WeeklySummary:
         Chunks of waveforms set aside, now or before, because no row of the warehouse names them.
     unreadable : tuple of str
         Entries of the journal that can't be read; the run went on without them.
+    decisions : int
+        Decisions on orders taken in.
+    newest : str
+        ISO week of the newest capture; empty where none counts.
     """
 
     week: str
@@ -48,12 +52,16 @@ class WeeklySummary:
     tests: tuple[Fact, ...] = ()
     unreferenced: int = 0
     unreadable: tuple[str, ...] = ()
+    decisions: int = 0
+    newest: str = ""
 
     def document(self) -> dict[str, Any]:
         """For `--json`."""
         return {
             "week": self.week,
+            "newest_week": self.newest,
             "deliveries": [vars(account) for account in self.intake],
+            "decisions": self.decisions,
             "captures_read": self.captures_read,
             "watchlist": dict(self.listed),
             "open_work_orders": self.orders,
@@ -91,6 +99,8 @@ class WeeklySummary:
             )
         else:
             lines.append("taken in: nothing new in the inbox")
+        if self.decisions:
+            lines.append(f"taken in: {counted(self.decisions, 'decision', 'decisions')} on orders")
         if self.unreferenced:
             lines.append(
                 f"set aside: {counted(self.unreferenced, 'chunk', 'chunks')} of waveforms that no row names; `vansnap check` says what to do"
@@ -107,4 +117,8 @@ class WeeklySummary:
         lines.extend(render(fact, language, units) for fact in self.tests)
         lines.extend(sentence(notice, "text", language, units) for notice in self.notices)
         lines.append("published" if self.published else "nothing changed since the last run; the published file stays")
+        if self.week < self.newest:
+            lines.append(
+                f"everybody now sees {self.week}, though there are captures of {self.newest}: run `vansnap weekly` without --week to go back"
+            )
         return "\n".join(lines)

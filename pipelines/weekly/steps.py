@@ -49,13 +49,16 @@ _NO_RESULT = {"schedule", "intake", "board", "people", "display", "notify", "evi
 
 @dataclass(frozen=True)
 class Tracked:
-    """Result of the tracking step: counts by urgency, open orders, notices, whether anything changed, and the tests."""
+    """Result of the tracking step: counts by urgency, open orders, notices, whether anything changed, the tests, the week of the
+    newest capture, and how many decisions were taken in."""
 
     listed: Mapping[str, int]
     orders: int
     notices: tuple[Mapping[str, Any], ...]
     changed: bool
     tests: tuple[Fact, ...] = ()
+    newest: str = ""
+    decisions: int = 0
 
 
 def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tuple[DeliveryAccount, ...]:
@@ -184,16 +187,21 @@ def resolve_week(home: Path, week: str | None) -> str:
     now = datetime.now(UTC)
     with open_warehouse(workspace) as warehouse:
         _check_clock(warehouse, now)
-        newest = warehouse.query("SELECT max(week) FROM captures WHERE week <= ?", [week_of(now)]).item()
+        newest = _newest(warehouse, now)
         refused = warehouse.query("SELECT count(*) FROM quarantine WHERE state = 'waiting'").item()
-    if newest is None:
+    if not newest:
         why = (
             f"{counted(refused, 'item waits', 'items wait')} in quarantine (see `vansnap check`)"
             if refused
             else "the inbox is empty"
         )
         raise InputError(f"there is no capture yet and {why}: drop a delivery into {workspace.inbox}, then run again")
-    return str(newest)
+    return newest
+
+
+def _newest(warehouse: Warehouse, now: datetime) -> str:
+    """Week of the newest capture that is not dated ahead; empty where there is none."""
+    return str(warehouse.query("SELECT max(week) FROM captures WHERE week <= ?", [week_of(now)]).item() or "")
 
 
 def _check_clock(warehouse: Warehouse, now: datetime) -> None:
@@ -225,9 +233,11 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
     with open_warehouse(workspace) as warehouse:
         with bar("tracking", quiet=quiet) as progress:
             standing = published_run(workspace.published_path)
+            decisions = take_in_decisions(workspace, warehouse)
             judged = judge_again(workspace, warehouse, settings, week, standing=standing, progress=progress)
         note_run(workspace, warehouse)
-        return replace(_standing(warehouse, week, settings.workshop.currency), changed=judged)
+        tracked = _standing(warehouse, week, settings.workshop.currency)
+        return replace(tracked, changed=judged, decisions=decisions)
 
 
 def judge_again(
@@ -240,7 +250,7 @@ def judge_again(
     at: datetime | None = None,
     progress: Report | None = None,
 ) -> bool:
-    """What tracking does once the warehouse is open.
+    """What tracking does once the warehouse is open and the decisions are taken in.
 
     Parameters
     ----------
@@ -264,7 +274,6 @@ def judge_again(
     """
     if at is None:  # of a clock that was ahead; later runs were refused, or a person named the week
         warehouse.execute("UPDATE runs SET finished_at = $now WHERE finished_at > $now", {"now": datetime.now(UTC)})
-    take_in_decisions(workspace, warehouse)
     known = standing_register(workspace, warehouse)
     data_id = _data_id(warehouse, known.register, settings, week)
     if standing == (week, data_id):
@@ -317,7 +326,9 @@ def _standing(warehouse: Warehouse, week: str, currency: str) -> Tracked:
         [week],
     ).item()
     notices = warehouse.query("SELECT text, text_facts FROM notices WHERE week = ? ORDER BY number", [week])
-    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, test_plan_facts(warehouse, week, currency))
+    tests = test_plan_facts(warehouse, week, currency)
+    newest = _newest(warehouse, datetime.now(UTC))
+    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, tests, newest)
 
 
 def _models_print() -> str:

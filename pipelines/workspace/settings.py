@@ -402,7 +402,9 @@ def load_settings(path: Path) -> Settings:
     try:
         document = toml_document(path.read_bytes())
     except OSError as error:
-        raise InputError(f"{path.name} can't be read ({error}): mend it") from error
+        raise InputError(
+            f"{path.name} can't be read ({error.strerror}): let the account that runs Vansnap read it"
+        ) from error
     except InputError as error:
         raise InputError(f"{path.name} can't be read: it {error}") from error
     try:

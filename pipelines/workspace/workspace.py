@@ -142,6 +142,18 @@ class Workspace:
             os.close(descriptor)
 
 
+def parts_of(root: Path) -> list[Path]:
+    """Parts of a workspace in a folder: by any of them it is known as one, or as what is left of one.
+
+    Parameters
+    ----------
+    root : Path
+        The folder.
+    """
+    names = ("settings.toml", "warehouse.duckdb", "published.duckdb", "waveforms", "register")
+    return [root / name for name in names if (root / name).exists()]
+
+
 @contextmanager
 def closed_to_others() -> Iterator[None]:
     """Make files and folders that only their owner can change, the group can read, and nobody else sees.
@@ -176,6 +188,12 @@ def open_workspace(home: Path) -> Workspace:
     """
     root = home.resolve()
     if not (root / "settings.toml").is_file():
+        if parts_of(root):
+            raise WorkspaceError(
+                f"{root / 'settings.toml'} is missing, though other parts of a workspace are there: put the workspace back with "
+                f"`vansnap restore --from PLACE --home {home}`, PLACE being where its backups are, or make an empty file of that "
+                "name, and every setting is the default"
+            )
         raise WorkspaceError(f"{root} is not a workspace: make one with `vansnap init {home}`, or name one with --home")
     workspace = Workspace(root)
     for folder in FOLDERS:

@@ -145,6 +145,14 @@ def test_the_summary_of_a_week_adds_up() -> None:
     assert quiet[1] == "taken in: nothing new in the inbox"
     assert quiet[-1] == "nothing changed since the last run; the published file stays"
     assert "Fahrzeug" in summary.text("de")
+    earlier = replace(summary, newest="2026-W12")
+    assert (
+        earlier.text().splitlines()[-1].startswith("everybody now sees 2026-W10, though there are captures of 2026-W12")
+    )
+    assert replace(summary, newest="2026-W10").text() == summary.text()
+    decided = replace(summary, intake=(), decisions=1)
+    assert decided.text().splitlines()[1:3] == ["taken in: nothing new in the inbox", "taken in: 1 decision on orders"]
+    assert decided.document()["decisions"] == 1
     halting = replace(summary, unreadable=("waveforms/journal/000001.json",))
     assert "waveforms/journal/000001.json can't be read, the run went on without it" in halting.text()
     assert halting.document()["unreadable_journal"] == ["waveforms/journal/000001.json"]

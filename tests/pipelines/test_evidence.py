@@ -377,6 +377,7 @@ def test_with_a_damaged_photo_no_file_is_made(
         (["evidence", VAN], "--out"),
         (["evidence", VAN, "--out", "x.zip", "--from", "1 May"], "1 May"),
         (["evidence", VAN, "--out", "x.zip", "--from", "2026-02-02", "--to", "2026-01-02"], "2026-01-02"),
+        (["evidence", VAN, "--out", "x.zip", "--from", "2036-01-02"], "lies in that period: give days between 2026-"),
         (["evidence", VAN, "--out", "x.zip", "--quantity", "horsepower"], "horsepower"),
         (["check", "nowhere.zip"], "nowhere.zip"),
     ],

@@ -18,7 +18,7 @@ from pipelines.reports.bag import pack, zipped
 from pipelines.reports.claim import LONGEST_STATEMENT, Claim, claim_from
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import board_address, day, joined, moment, write_whole, written_for
-from pipelines.storage.plain_text import finite, spreadsheet_csv
+from pipelines.storage.plain_text import finite, in_json, spreadsheet_csv
 from pipelines.workspace.settings import BoardSettings, DisplaySettings
 from tests.analytic import VOLTS, family
 
@@ -245,3 +245,9 @@ def test_a_seal_is_not_given_to_what_is_too_large_or_stands_twice(
     path.write_bytes(zipped(files, AT))
     findings = evidence_check.check_evidence(path).findings
     assert sum("is not named in tagmanifest-sha256.txt" in line for line in findings) == 2
+
+
+def test_moments_in_json_are_iso_8601() -> None:
+    assert in_json(datetime(2026, 3, 2, 9, 5, tzinfo=UTC)) == "2026-03-02T09:05:00+00:00"
+    assert in_json(date(2026, 3, 2)) == "2026-03-02"
+    assert in_json(Path("a")) == "a"

@@ -197,6 +197,8 @@ def test_a_folder_is_a_table_with_one_line_per_snap() -> None:
     assert set(cells[2][3:-1]) == {"-"}
     assert lines[3:] == ["1 of 2 accepted", "can't read b.csv: torn"]
     assert "*" not in read_lines.snaps_table(captures[:1], [], chosen)  # nothing to choose from
+    cut = {"main_peak_g_s": {"value": 61.2, "u": 0.4, "unit": "g/s", "mark": "lower_bound"}}
+    assert "at least 61.20 ± 0.40" in read_lines.snaps_table([capture(readings=cut)], [], None)
 
 
 def test_an_idle_alone_is_no_failed_snap() -> None:

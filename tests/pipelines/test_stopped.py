@@ -1,4 +1,4 @@
-"""A run that is stopped says so, and a run that is killed leaves nothing running behind."""
+"""A run that is stopped says so, a run that is killed leaves nothing running behind, and what fails is one line."""
 
 import os
 import signal
@@ -6,11 +6,14 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from unittest.mock import Mock
 
+import duckdb
 import pytest
 
 from data_contracts.errors import InputError
 from pipelines.cli import run
+from pipelines.commands.failures import exit_code
 from pipelines.weekly.flows import failure_line
 from pipelines.weekly.guard import marked
 
@@ -63,3 +66,32 @@ def test_a_failed_scheduled_run_says_why_in_one_line() -> None:
     said = failure_line(ZeroDivisionError("division\nby zero"))
     assert "ZeroDivisionError: division by zero" in said
     assert "\n" not in said
+
+
+def test_what_an_account_may_not_use_is_told_from_what_is_broken(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    assert exit_code(PermissionError(13, "Permission denied", "/srv/vans/.lock"), []) == 2
+    said = capsys.readouterr().err
+    assert (
+        said
+        == "vansnap: this account may not use /srv/vans/.lock: use the one that runs Vansnap, or give yours the right\n"
+    )
+
+    def refused(*_: object, **__: object) -> None:
+        raise duckdb.IOException('Cannot open file "published.duckdb": Permission denied')
+
+    (tmp_path / "settings.toml").write_text("")
+    (tmp_path / "published.duckdb").write_text("")
+    monkeypatch.setattr("pipelines.read_side.published.duckdb.connect", lambda *_, **__: Mock(execute=refused))
+    assert run(["orders", "--home", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert "this account may not read" in said
+    assert "weekly" not in said
+
+
+def test_a_wrong_word_is_quoted_once(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert run(["nonsense"]) == 2
+    assert capsys.readouterr().err == "vansnap: No such command 'nonsense' (see `vansnap --help`)\n"
+    assert run(["demo", "--vans", "few", "--home", str(tmp_path)]) == 2
+    assert capsys.readouterr().err.count("'few'") == 1

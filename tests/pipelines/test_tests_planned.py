@@ -111,6 +111,9 @@ def test_the_command_lists_writes_and_refuses(
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 1 + plan.filter(pl.col("chosen") | pl.col("overdue")).height
     assert any("never-1" in line and " never " in line and "No usable recording yet." in line for line in lines)
+    overdue = plan.filter(pl.col("overdue"))["van_id"].to_list()
+    assert overdue
+    assert [line.split()[1] for line in lines[1:] if line.split()[3] == "yes"] == overdue
     out = tmp_path / "plan.csv"
     assert cli.run(["tests", "--out", str(out), *home]) == 0
     assert capsys.readouterr().out == f"{plan.height} vans written to {out}\n"

@@ -256,3 +256,12 @@ def test_photos_are_part_of_what_was_said_and_an_older_event_keeps_its_name() ->
     bare = event("accepted", note="x")
     assert bare.event_id == "1307729d9fc31179"
     assert len({bare.event_id, *(replace(bare, photos=(p,)).event_id for p in ("a" * 64, "b" * 64))}) == 3
+
+
+def test_what_is_refused_names_what_people_may_decide_and_no_more() -> None:
+    with pytest.raises(InputError, match=r"use one of accepted, booked, declined, done, postponed, noted$"):
+        apply_event(OrderStatus("proposed"), event("fixed"))
+    with pytest.raises(InputError, match=r"by the visits after the repair\): it may become accepted$"):
+        apply_event(OrderStatus("declined"), event("proven"))
+    with pytest.raises(InputError, match="done without what was found: name one of"):
+        apply_event(OrderStatus("booked"), event("done", found=""))
