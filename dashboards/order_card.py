@@ -1,6 +1,7 @@
 """One order as a card: state, what to do and why, worth and plan, deciding in place, its page on paper."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -27,7 +28,7 @@ STATE_COLOURS = {
 
 
 def card(
-    row: Mapping[str, object], currency: str, noted: Sequence[Mapping[str, object]] = (), *, link: bool = True
+    row: Mapping[str, Any], currency: str, noted: Sequence[Mapping[str, object]] = (), *, link: bool = True
 ) -> None:
     """Draw the card of an order.
 
@@ -42,7 +43,7 @@ def card(
     link : bool
         The van's name leads to its page.
     """
-    van_id, hours, worth = str(row["van_id"]), row["hours"], row["expected_cost_avoided"]
+    van_id = str(row["van_id"])
     with st.container(border=True):
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             if link:
@@ -55,23 +56,16 @@ def card(
             badge_state(str(row["state"]))
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
-        st.markdown(f"**{inert(action)}**")
-        st.markdown(meant.sentence(row, "reason"))
-        line = [meant.cause(str(row["cause"]), first=True), text.work(hours if isinstance(hours, float) else None)]
-        if isinstance(worth, float) and worth > 0:
-            line.append(message("workshop.worth", money=text.money(worth, currency)))
-        line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
-        if row["state"] in ("postponed", "booked") and row["until"]:
-            line.append(message(f"workshop.{row['state']}", day=text.day(row["until"])))  # type: ignore[arg-type]
-        parts.quiet(" · ".join(line))
-        planned = [message("card.planned", week=row["plan_week"])] if row["plan_week"] else []
-        if note := text.sentence_of(row, "plan_note"):
-            planned.append(inert(note))
-        if planned:
-            parts.quiet(text.sentence("; ".join(planned)))
-        _worth(row, currency)
-        if warranty := text.sentence_of(row, "warranty"):
-            parts.quiet(inert(warranty))
+        what, when = st.columns([3, 2], gap="medium")
+        with what:
+            st.markdown(f"**{inert(action)}**")
+            st.markdown(meant.sentence(row, "reason"))
+        with when:
+            markup.facts(_facts(row, currency))
+            said = [text.sentence_of(row, column) for column in ("plan_note", "warranty")]
+            if any(said):
+                parts.quiet("  \n".join(inert(text.sentence(one)) for one in said if one))
+            _worth(row, currency)
         if row["found"]:
             parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))
         with st.container(horizontal=True, gap="small"):
@@ -80,6 +74,21 @@ def card(
             if not link:
                 paper(row)
         order_history.at_order(str(row["order_id"]), noted, currency)
+
+
+def _facts(row: Mapping[str, Any], currency: str) -> list[tuple[str, str]]:
+    """When, how long and what it is worth; what is not known is left out."""
+    worth = row["expected_cost_avoided"]
+    told = [(message("order.due"), text.day(row["due_by"]))]
+    if row["state"] in ("postponed", "booked") and row["until"]:
+        told.append((message(f"workshop.{row['state']}"), text.day(row["until"])))
+    if row["plan_week"]:
+        told.append((message("workshop.planned_for"), row["plan_week"]))
+    told.append((message("order.work"), text.work(row["hours"])))
+    if worth is not None and worth > 0:
+        told.append((message("workshop.worth"), text.plain_money(worth, currency)))
+    told.append((message("order.likely"), text.sentence(text.cause(row["cause"]))))
+    return told
 
 
 def _worth(row: Mapping[str, object], currency: str) -> None:

@@ -48,11 +48,6 @@ def quiet(words: str, width: Literal["stretch", "content"] = "stretch") -> None:
     st.markdown(f":small[:gray[{words}]]", width=width)
 
 
-def quiet_lines(lines: Sequence[str]) -> None:
-    """Secondary text as a list."""
-    st.markdown("\n".join(f"- :small[{line}]" for line in lines))
-
-
 def light_table(frame: pl.DataFrame) -> None:
     """A table of words as Markdown: `st.table` fetches a megabyte of code the first time, too much at a van."""
     cells = [[re.sub(r"(?<!\\)\|", r"\|", str(cell)) for cell in row] for row in (frame.columns, *frame.iter_rows())]

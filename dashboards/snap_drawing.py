@@ -27,6 +27,7 @@ _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a pi
 _LETTER = 0.6  # width of a letter over its size, on the wide side for the font used
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
+_LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
 _NAMED = ("main_peak", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
 """Marks with a label, the one that matters most first."""
@@ -46,6 +47,7 @@ class _Panel:
     written: list[Box] = field(default_factory=list)
     traced: list[tuple[float, float]] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
+    band_seen: bool = False
 
     def x(self, time: float) -> float:
         first, last = self.times
@@ -111,7 +113,7 @@ def draw(document: Mapping[str, Any], palette: Palette) -> str:
     lines = list(itertools.chain.from_iterable(panel.lines for panel in panels))
     lines += _time_axis(panels[-1], document["from_opening"])
     height = bottom + 2.0 * SMALL + 16.0
-    if any(mark["kind"] == "band" for mark in (*air["marks"], *mixture["marks"])):
+    if any(panel.band_seen for panel in panels):
         lines += _legend(height, palette)
         height += SMALL + 8.0
     return (
@@ -141,9 +143,10 @@ def _air(
     if volts:
         _flow_axis(panel, drawn, unit, float(np.interp(panel.levels[1], transfer[0], transfer[1])))
     _body(panel, [(at, trace)], marks, events)
-    _say(panel, marks)
     for event in events:
-        panel.label(message(f"snap.{event['name']}"), panel.x(event["first"]), panel.top + 2.0, palette.quiet)
+        foot = panel.top + panel.height - 4.0
+        panel.label(message(f"snap.{event['name']}"), panel.x(event["first"]), foot, palette.quiet)
+    _say(panel, marks)
     return panel
 
 
@@ -193,6 +196,9 @@ def _body(
                 f'<rect class="band" x="{left:.1f}" y="{upper:.1f}" width="{right - left:.1f}" '
                 f'height="{max(lower - upper, 2.0):.1f}" {_band_look(colours)}/>'
             )
+            panel.band_seen |= lower - upper > _LEVEL or any(
+                _outside(m, marks) for m in marks if m["name"] == mark["name"]
+            )
     for event in events:
         x = panel.x(event["first"])
         lines.append(
@@ -214,7 +220,7 @@ def _body(
         if mark["kind"] == "level":
             lines.append(
                 f'<line x1="{panel.x(mark["first"]):.1f}" x2="{panel.x(mark["stop"]):.1f}" y1="{y:.1f}" y2="{y:.1f}" '
-                f'stroke="{colour}" stroke-width="3"/>'
+                f'stroke="{colour}" stroke-width="{_LEVEL:g}"/>'
             )
         elif mark["kind"] == "point" and mark["name"] in _NAMED:
             lines.append(

@@ -99,6 +99,14 @@ def number(value: float | None, digits: int = 3) -> str:
     return _fixed(value, places)
 
 
+def ends(low: float, high: float, unit: str = "1") -> tuple[str, str]:
+    """Both ends of a range in this reader's units, to the last place of the larger at three figures. [unit]"""
+    low, high = (_shown(unit).value(end) for end in (low, high))
+    largest = max(abs(low), abs(high))
+    places = 0 if largest == 0 or not math.isfinite(largest) else max(0, 2 - math.floor(math.log10(largest)))
+    return _fixed(low, places), _fixed(high, places)
+
+
 def _fixed(value: float, places: int) -> str:
     shown = f"{round(value, places) or 0.0:,.{max(0, places)}f}".replace("-", MINUS)
     whole, _, decimals = shown.partition(".")
@@ -181,7 +189,8 @@ def spread(u: float | None, unit: str = "1") -> str:
     if u is None or not math.isfinite(u) or u < _LEAST:
         return message("number.none")
     as_shown = _shown(unit)
-    return f"± {number(abs(as_shown.difference(u)), 2)}" + ("" if unit == "1" else f" {as_shown.unit}")
+    told = f"±{NARROW_SPACE}{number(abs(as_shown.difference(u)), 2)}"
+    return told + ("" if unit == "1" else f"{NARROW_SPACE}{as_shown.unit}")
 
 
 def percent(probability: float | None) -> str:
@@ -202,7 +211,7 @@ def count(value: float) -> str:
 
 def observed(share: float, low: float, high: float) -> str:
     """A share that was observed, with its interval, in whole percent."""
-    return f"{100 * share:.0f} % ({100 * low:.0f} – {100 * high:.0f})"
+    return f"{100 * share:.0f}{NARROW_SPACE}% ({100 * low:.0f}–{100 * high:.0f})"
 
 
 def p_value(p: float | None) -> str:
@@ -239,7 +248,12 @@ def work(hours_needed: float | None) -> str:
 
 def money(value: float, currency: str) -> str:
     """An amount in whole units of the workspace's currency."""
-    return f"{_fixed(round(value), 0)} {inert(currency)}"
+    return plain_money(value, inert(currency))
+
+
+def plain_money(value: float, currency: str) -> str:
+    """The same as plain text."""
+    return f"{_fixed(round(value), 0)} {currency}"
 
 
 def signed_money(value: float, currency: str) -> str:
