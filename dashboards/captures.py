@@ -124,7 +124,9 @@ def _quarantine(published: Published) -> None:
                 message("captures.delivery"): items["delivery"].to_list(),
                 message("captures.file"): [f or "" for f in items["file"]],
                 message("captures.row"): ["" if r is None else str(r) for r in items["row"]],
-                message("captures.reason"): items["reason"].to_list(),
+                message("captures.reason"): [
+                    text.quarantined(*row) for row in items.select("rule", "reason").iter_rows()
+                ],
                 message("captures.first_seen"): [text.day(d) for d in items["first_seen"]],
             },
         )

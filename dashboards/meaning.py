@@ -83,8 +83,8 @@ def _overview(known: Mapping[str, str]) -> None:
     st.header(message("meaning.quantities"))
     for group in get_args(Group):
         mine = [q.name for q in QUANTITIES.values() if q.group == group and f"quantities/{q.name}" in known]
-        st.markdown(f"**{message(f'group.{group}')}**")
-        with st.container(key=f"names-{group}"):
+        with st.container(key=f"names-{group}", gap=None):
+            st.markdown(f"**{message(f'group.{group}')}**")
             st.markdown("\n".join(f"- {meant.quantity(name)}" for name in mine))
     st.header(message("meaning.causes"))
     if of is not None:

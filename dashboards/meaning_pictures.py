@@ -15,8 +15,8 @@ from dashboards.palette import Palette
 from dashboards.text import message
 from data_contracts.make_pages import PAGES
 
-_LEAST_SEEN = 0.05
-"""Share of the healthy trace's range from which a difference is seen by eye."""
+_LEAST_SEEN = 0.007
+"""Mean distance from the healthy trace, as a share of its range, from which a difference is seen by eye. Tried on these drawings."""
 TRACES = ("airflow", "lambda")
 _ALIKE = 2  # samples by which an edge may be earlier or later and still looks the same
 _LEANEST = 1.4  # fuel cut goes to the end of any characteristic; drawn to here, so that the rest has room
@@ -86,8 +86,7 @@ def shown_by(code: str, of: Traces) -> list[str]:
     for name in TRACES:
         healthy, faulty = of.healthy.trace(name), of.causes[code].trace(name)
         shifted = [np.abs(faulty - np.roll(healthy, by)) for by in range(-_ALIKE, _ALIKE + 1)]
-        apart = np.min(shifted, axis=0)[_ALIKE:-_ALIKE]
-        told[name] = float(apart.max() / np.ptp(healthy))
+        told[name] = float(np.min(shifted, axis=0)[_ALIKE:-_ALIKE].mean() / np.ptp(healthy))
     return [name for name in sorted(told, key=lambda name: -told[name]) if told[name] >= _LEAST_SEEN]
 
 

@@ -60,11 +60,13 @@ def card(
         with what:
             st.markdown(f"**{inert(action)}**")
             st.markdown(meant.sentence(row, "reason"))
+            said = [
+                text.sentence(text.sentence_of(row, column)).removesuffix(".") for column in ("plan_note", "warranty")
+            ]
+            if any(said):
+                parts.quiet(". ".join(inert(one) for one in said if one) + ".")
         with when:
             markup.facts(_facts(row, currency))
-            said = [text.sentence_of(row, column) for column in ("plan_note", "warranty")]
-            if any(said):
-                parts.quiet("  \n".join(inert(text.sentence(one)) for one in said if one))
             _worth(row, currency)
         if row["found"]:
             parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))

@@ -18,7 +18,7 @@ from data_contracts.facts.numerals import in_language, plain
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.plurals import filled
-from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import IDLE_ONLY, SHOWN_HELD
 from data_contracts.units import Shown, shown
@@ -59,6 +59,14 @@ def message(key: str, **places: object) -> str:
 
 def _word(key: str, otherwise: str) -> str:
     return CATALOGUES[language()].get(key, otherwise)
+
+
+def quarantined(rule: str, reason: str) -> str:
+    """Why an item is in quarantine: as it was stored, in English; else what its rule says, with the names that the reason quotes."""
+    if language() == "en" or rule not in QUARANTINE_RULES:
+        return reason
+    told, named = contract(QUARANTINE_RULES[rule].sentence), re.findall("'([^']+)'", reason)
+    return f"{told} ({', '.join(named)})" if named else told
 
 
 def contract(sentence: object) -> str:

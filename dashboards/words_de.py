@@ -468,7 +468,7 @@ WORDS: dict[str, str] = {
     "noted.note": "Notiz",
     "noted.photos": "Fotos (höchstens {most})",
     "noted.photos_help": "Sie werden verkleinert, und was eine Kamera dazuschreibt, fällt weg: vor allem, wo und wann aufgenommen wurde.",
-    "noted.on_its_way": "{count:Das Foto ist/# Fotos sind} noch unterwegs. Eingetragen wird von selbst, sobald {count:es da ist/alle da sind}; bitte so lange offen lassen.",
+    "noted.on_its_way": "{count:Das Foto ist/# Fotos sind} noch unterwegs. Ihre Angaben werden so, wie sie beim Drücken waren, von selbst eingetragen, sobald {count:es da ist/alle da sind}; lassen Sie dies offen.",
     "noted.without": "Ohne {count:das Foto/die Fotos} eintragen",
     "noted.needed": "Etwas notieren oder ein Foto dazugeben.",
     "noted.said": "Zum Auftrag von {van} notiert.",

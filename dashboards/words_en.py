@@ -468,7 +468,7 @@ WORDS: dict[str, str] = {
     "noted.note": "Note",
     "noted.photos": "Photos (at most {most})",
     "noted.photos_help": "They are made smaller, and what a camera adds is left out: above all where and when it was taken.",
-    "noted.on_its_way": "{count:The photo is/# photos are} still on the way. It is recorded by itself as soon as {count:it is/all are} here; keep this open.",
+    "noted.on_its_way": "{count:The photo is/# photos are} still on the way. What you gave is recorded by itself, as it stood when you pressed, as soon as {count:it is/all are} here; keep this open.",
     "noted.without": "Record it without {count:the photo/the photos}",
     "noted.needed": "Write a note or add a photo.",
     "noted.said": "Noted at the order of {van}.",
