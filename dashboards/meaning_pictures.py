@@ -163,7 +163,7 @@ def _highest(time: Floats, trace: Floats, first: float, last: float) -> int:
 _BELOW = ("idle", "dip", "full")
 _TO_THE_LEFT = ("full",)
 """Landmarks whose words stand below their place, and those whose words end at it: so no two meet."""
-_LETTER = 7.5  # width of a letter of these words, on the wide side [px]
+_LETTER = 9.0  # width of a letter of these words, on the wide side [px]
 
 
 def _named(frame: Frame, key: str, at: float, level: float, palette: Palette, width: float) -> list[str]:
@@ -172,20 +172,14 @@ def _named(frame: Frame, key: str, at: float, level: float, palette: Palette, wi
         f'<circle cx="{across:.1f}" cy="{down:.1f}" r="3.6" fill="none" stroke="{palette.alarm}" stroke-width="1.8"/>'
     )
     says = message(f"landmark.{key}")
-    long = _LETTER * len(says)
-    left = across - 7 - long if key in _TO_THE_LEFT else across + 6
-    return [
-        ring,
-        drawing.words(
-            min(max(left, 2.0), width - 2.0 - long),  # on the paper
-            down + (17 if key in _BELOW else -8),
-            says,
-            palette.ink,
-            13,
-            weight=600,
-            paper=palette.paper,
-        ),
-    ]
+    left, long = key in _TO_THE_LEFT, _LETTER * len(says)
+    from_, anchor = (across - 7, "end") if left else (across + 6, "start")
+    if left and from_ - long < 2.0:  # it would run off the paper
+        from_, anchor = 2.0, "start"
+    elif not left and from_ + long > width - 2.0:
+        from_, anchor = width - 2.0, "end"
+    below = down + (17 if key in _BELOW else -8)
+    return [ring, drawing.words(from_, below, says, palette.ink, 13, anchor, weight=600, paper=palette.paper)]
 
 
 def beside_healthy(code: str, name: str, of: Traces, palette: Palette, title: str, *, small: bool) -> Drawing:

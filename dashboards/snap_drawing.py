@@ -76,12 +76,27 @@ class _Panel:
             outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
             if outside or any(_meet(box, other) for other in self.written):
                 continue
-            covers = sum(box[0] <= a <= box[2] and box[1] <= b <= box[3] for a, b in self.traced)
+            covers = sum(_within(point, box) for point in self.traced)
             far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
             if best is None or covers + far / 8.0 < best[0]:
                 best = covers + far / 8.0, box
         if best is not None:
             self.write(words, best[1], colour)
+
+    def beside(self, words: str, x: float, colour: str) -> None:
+        """A label right of an upright line, left where there is no room, as low as it collides with none before it."""
+        width, height = _wide(words, TEXT), TEXT + 4.0
+        foot = self.top + self.height
+        places = [
+            (left, foot - up - height, left + width, foot - up)
+            for up in np.arange(2.0, self.height - height, height)
+            for left in (x + 4.0, x - 4.0 - width)
+            if _LEFT <= left <= WIDTH - _RIGHT - width
+        ]
+        free = [box for box in places if not any(_meet(box, other) for other in self.written)]
+        clear = [box for box in free if not any(_within(point, box) for point in self.traced)]
+        if free:
+            self.write(words, (clear or free)[0], colour)
 
 
 def draw(document: Mapping[str, Any], palette: Palette) -> str:
@@ -143,10 +158,9 @@ def _air(
     if volts:
         _flow_axis(panel, drawn, unit, float(np.interp(panel.levels[1], transfer[0], transfer[1])))
     _body(panel, [(at, trace)], marks, events)
-    for event in events:
-        foot = panel.top + panel.height - 4.0
-        panel.label(message(f"snap.{event['name']}"), panel.x(event["first"]), foot, palette.quiet)
     _say(panel, marks)
+    for event in events:
+        panel.beside(message(f"snap.{event['name']}"), panel.x(event["first"]), palette.quiet)
     return panel
 
 
@@ -332,6 +346,10 @@ def _around(x: float, y: float, width: float, height: float) -> Iterator[Box]:
             for top in (y - away - height, y + away, y - 0.5 * height, y - height, y):
                 if left != x - 0.5 * width or top != y - 0.5 * height:
                     yield left, top, left + width, top + height
+
+
+def _within(point: tuple[float, float], box: Box) -> bool:
+    return box[0] <= point[0] <= box[2] and box[1] <= point[1] <= box[3]
 
 
 def _meet(one: Box, other: Box) -> bool:

@@ -29,9 +29,7 @@ def changed(made: tuple[Path, str], to: Path, *statements: str) -> Path:
     return to
 
 
-ONE_LEFT = (
-    "DELETE FROM captures WHERE week = $week AND capture_id <> (SELECT min(capture_id) FROM captures WHERE week = $week)"
-)
+ONE_LEFT = "DELETE FROM captures WHERE week = $week AND capture_id <> (SELECT min(capture_id) FROM captures WHERE week = $week)"
 
 
 @pytest.mark.parametrize(
@@ -115,7 +113,9 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
         ),
         (
             ("UPDATE coverage SET inside = 1920, cases = 2000",),
-            ("**Expected ranges: kept.** 1 920 of 2 000 readings of vans never listed lay inside: 96 %, promised 95 %.",),
+            (
+                "**Expected ranges: kept.** 1 920 of 2 000 readings of vans never listed lay inside: 96 %, promised 95 %.",
+            ),
         ),
     ],
 )

@@ -165,6 +165,24 @@ def test_traces_of_the_pages_are_those_the_sample_fleet_makes() -> None:
     assert meaning_pictures.shown_by("fuel_delivery_weak", of)[0] == "lambda"
     assert meaning_pictures.shown_by("exhaust_restricted", of)[0] == "airflow"
     assert meaning_pictures.shown_by("throttle_deposits", of) == []
+    assert meaning_pictures.shown_by("wrong_fuel", of) == []
+
+
+def test_lambda_rises_to_lean_on_the_pages_too() -> None:
+    of = meaning_pictures.traces()
+    assert of is not None
+    held = (of.time_s > 0.5) & (of.time_s < of.release_s)
+    weak = of.causes["fuel_delivery_weak"].trace("lambda")
+    assert weak[held].mean() > of.healthy.trace("lambda")[held].mean()  # less fuel: leaner, and higher
+    assert "up is lean" in meaning_pictures.axis("lambda")
+    paths = re.findall(
+        r'd="(M[^"]+)"', meaning_pictures.beside_healthy("fuel_delivery_weak", "lambda", of, LIGHT, "", small=False).svg
+    )
+    heights = [
+        np.mean([float(at.split()[1]) for at in re.split("[ML]", path) if at and 200 < float(at.split()[0]) < 280])
+        for path in paths
+    ]
+    assert heights[1] < heights[0]  # y of a drawing runs downwards
 
 
 @pytest.mark.parametrize("state", [state for state in MOVES if decide.moves(state)])
