@@ -20,10 +20,20 @@ def name_drop_zones() -> None:
     st.html(_DROP_ZONE, unsafe_allow_javascript=True)
 
 
-def picture(drawn: Drawing) -> None:
-    """Show a drawing of `dashboards/drawing.py`, as wide as there is room."""
-    size = f"width:100%;max-width:{drawn.most:g}px;height:auto;display:block"
-    st.html(f'<img alt="{escape(drawn.says)}" style="{size}" src="data:image/svg+xml;base64,{drawn.coded}">')
+def picture(drawn: Drawing, narrow: Drawing | None = None) -> None:
+    """Show a drawing of `dashboards/drawing.py`, as wide as there is room; on a phone the narrow one in its place."""
+    if narrow is None:
+        st.html(_image(drawn))
+    else:
+        st.html(_image(drawn, "on-a-desk") + _image(narrow, "on-a-phone"))
+
+
+def _image(drawn: Drawing, place: str = "") -> str:
+    size = f"width:100%;max-width:{drawn.most:g}px;height:auto"
+    return (
+        f'<img class="drawing {place}" alt="{escape(drawn.says)}" style="{size}" '
+        f'src="data:image/svg+xml;base64,{drawn.coded}">'
+    )
 
 
 def bars(rows: Sequence[tuple[str, str, float, str | None]]) -> None:

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dashboards import drawing, text
+from dashboards import drawing, lambda_panel, text
 from dashboards.drawing import Drawing, Floats, Frame
 from dashboards.palette import Palette
 from dashboards.text import message
+from data_contracts import lambda_axis
 from data_contracts.make_pages import PAGES
 
 _LEAST_SEEN = {"airflow": 0.03, "lambda": 0.05}
@@ -25,16 +26,16 @@ class Snap:
 
     Attributes
     ----------
-    airflow, inverse : ndarray of shape (times,)
-        Air mass flow, and 1/lambda. [g/s], [1]
+    airflow, lambda_ratio : ndarray of shape (times,)
+        [g/s], [1]
     """
 
     airflow: Floats
-    inverse: Floats
+    lambda_ratio: Floats
 
     def trace(self, name: str) -> Floats:
-        """One of both: airflow in the reader's unit, or 1/lambda."""
-        return text.scale("g/s") * self.airflow if name == "airflow" else self.inverse
+        """One of both as it is drawn: airflow in the reader's unit, or the height of lambda on its axis."""
+        return text.scale("g/s") * self.airflow if name == "airflow" else lambda_axis.height(1.0 / self.lambda_ratio)
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ def traces() -> Traces | None:
         return None
 
     def snap(one: dict[str, list[float]]) -> Snap:
-        return Snap(np.array(one["airflow"]), 1.0 / np.array(one["lambda"]))
+        return Snap(np.array(one["airflow"]), np.array(one["lambda"]))
 
     causes = {code: snap(one) for code, one in told["causes"].items()}
     return Traces(np.array(told["time_s"]), told["release_s"], told["severity"], snap(told["healthy"]), causes)
@@ -99,12 +100,12 @@ def landmarks(of: Traces, palette: Palette) -> Drawing:
     -------
     Drawing
     """
-    air, inverse = of.healthy.trace("airflow"), of.healthy.trace("lambda")
+    air, mixture = of.healthy.trace("airflow"), of.healthy.trace("lambda")
     upper = Frame(_ends(of.time_s), _reach(air), left=46, top=24, width=560, height=170)
-    lower = Frame(_ends(of.time_s), _reach(inverse), left=46, top=232, width=560, height=110)
+    lower = Frame(_ends(of.time_s), _reach(mixture), left=46, top=232, width=560, height=110)
     parts = [
         drawing.words(4, 14, message("snap.airflow", unit=text.shown_unit("g/s")), palette.quiet),
-        drawing.words(4, 222, message("card.lambda"), palette.quiet),
+        drawing.words(4, 222, message("snap.lambda_ratio"), palette.quiet),
     ]
     for at, key in ((0.0, "opening"), (of.release_s, "release")):
         across, _ = upper.at(at, upper.y[0])
@@ -113,12 +114,14 @@ def landmarks(of: Traces, palette: Palette) -> Drawing:
         )
         parts.append(drawing.words(across + 4, 356, message(f"snap.{key}"), palette.quiet))
     parts += [
+        lambda_panel.lines(lower, 606, palette),
+        lambda_panel.ends(lower, palette, rich_is_up=False),
         drawing.line(upper, of.time_s, air, palette.accent, 2),
-        drawing.line(lower, of.time_s, inverse, palette.accent, 2),
+        drawing.line(lower, of.time_s, mixture, palette.accent, 2),
     ]
     for key, at, level in _air_marks(of.time_s, air, of.release_s):
         parts += _named(upper, key, at, level, palette)
-    for key, at, level in _lambda_marks(of.time_s, inverse, of.release_s):
+    for key, at, level in _lambda_marks(of.time_s, mixture, of.release_s):
         parts += _named(lower, key, at, level, palette)
     return drawing.drawing(parts, 620, 364, message("meaning.landmarks_alt"), most=760)
 
@@ -134,11 +137,11 @@ def _air_marks(time: Floats, air: Floats, release: float) -> list[tuple[str, flo
     return [(key, float(time[k]), float(air[k])) for key, k in picked.items()]
 
 
-def _lambda_marks(time: Floats, inverse: Floats, release: float) -> list[tuple[str, float, float]]:
-    blip = _highest(time, -inverse, 0.0, 0.45)
+def _lambda_marks(time: Floats, mixture: Floats, release: float) -> list[tuple[str, float, float]]:
+    blip = _highest(time, mixture, 0.0, 0.45)
     full = int(np.argmin(np.abs(time - (release - 0.1))))
-    cut = _highest(time, -inverse, release, float(time[-1]))
-    return [(key, float(time[k]), float(inverse[k])) for key, k in {"blip": blip, "full": full, "cut": cut}.items()]
+    cut = _highest(time, mixture, release, float(time[-1]))
+    return [(key, float(time[k]), float(mixture[k])) for key, k in {"blip": blip, "full": full, "cut": cut}.items()]
 
 
 def _highest(time: Floats, trace: Floats, first: float, last: float) -> int:
@@ -146,7 +149,7 @@ def _highest(time: Floats, trace: Floats, first: float, last: float) -> int:
     return int(np.argmax(np.where((time >= first) & (time <= last), trace, -np.inf)))
 
 
-_BELOW = ("idle", "dip", "blip", "cut")
+_BELOW = ("idle", "dip", "full")
 _TO_THE_LEFT = ("full", "cut")
 """Landmarks whose words stand below their place, and those whose words end at it: so no two meet."""
 
@@ -207,9 +210,12 @@ def beside_healthy(code: str, names: list[str], of: Traces, palette: Palette, ti
             width=width - 12,
             height=each - 10,
         )
-        key = message("snap.airflow", unit=text.shown_unit("g/s")) if name == "airflow" else message("card.lambda")
+        key = (
+            message("snap.airflow", unit=text.shown_unit("g/s")) if name == "airflow" else message("snap.lambda_ratio")
+        )
         parts += [
             drawing.words(6, top - 6, key, palette.quiet),
+            "" if name == "airflow" else lambda_panel.ends(frame, palette, rich_is_up=False),
             drawing.line(frame, of.time_s, healthy, palette.past, 2.4),
             drawing.line(frame, of.time_s, faulty, palette.alarm, 1.8),
         ]

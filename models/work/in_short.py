@@ -56,11 +56,21 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
     limits = [fact for fact in reasons if fact.code == "limit_crossed" and _told(fact, latest)]
     if limits:
         return limits[0]
-    moved = [fact for fact in reasons if fact.code in MOVED and (fact.code == "repeats_disagree" or _told(fact, latest))]
+    moved = [
+        fact for fact in reasons if fact.code in MOVED and (fact.code == "repeats_disagree" or _told(fact, latest))
+    ]
     named = {fact.quantity for fact in moved}
     plain = [fact for fact in moved if (fact.quantity or "").removesuffix("_v") == fact.quantity]
     plain = plain or [fact for fact in moved if (fact.quantity or "").removesuffix("_v") not in named]
     return next(iter([*plain, *(fact for fact in reasons if fact.code == "unlike_healthy")]), None)
+
+
+def left_alone(reasons: Sequence[Fact]) -> Fact | None:
+    """What comes of leaving a van as it is, by the reason that hurts most; None where that one says nothing of it."""
+    first = reasons[0] if reasons else None
+    if first is None or "means" not in first.words:
+        return None
+    return Fact.of("left_alone", means=first.words["means"], cause=first.words.get("cause"))
 
 
 def with_evidence_first(reasons: Sequence[Fact], evidence: Sequence[Fact]) -> list[Fact]:

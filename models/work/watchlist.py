@@ -89,7 +89,9 @@ def watchlist(
         finding = finding_of(row, posterior, about, state)
         worth = _worth(finding, row, posterior, about, week, settings, jobs)
         urgency = urgency_of(finding, worth, settings)
-        reasons = with_evidence_first([Fact.from_row(each) for each in state["reason_facts"]], posterior.evidence_for[row])
+        reasons = with_evidence_first(
+            [Fact.from_row(each) for each in state["reason_facts"]], posterior.evidence_for[row]
+        )
         probability = np.array([finding.probability[code] for code in posterior.codes])
         likeliest = np.argsort(-probability, kind="stable")
         causes = [{"code": posterior.codes[column], "probability": float(probability[column])} for column in likeliest]

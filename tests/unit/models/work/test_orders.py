@@ -235,8 +235,18 @@ def test_what_hurts_or_moved_comes_first_and_then_what_it_points_to() -> None:
 
 
 def test_an_order_shows_its_van_by_the_reason_that_leads_on_the_list() -> None:
-    seen = dict(feature="trim_idle_pct", cause="fuel_delivery_weak", seen="change", moved=2.0, meant=2.0)
-    trim = Fact.of("as_cause_would", "trim_idle_pct", scale="plain", level=6.5, expected=4.5, **seen)  # type: ignore[arg-type]
+    trim = Fact.of(
+        "as_cause_would",
+        "trim_idle_pct",
+        feature="trim_idle_pct",
+        cause="fuel_delivery_weak",
+        scale="plain",
+        seen="change",
+        moved=2.0,
+        meant=2.0,
+        level=6.5,
+        expected=4.5,
+    )
     moved = Fact.of("own_movement", "trim_idle_pct", level=6.5, baseline=4.5)
     other = Fact.of("own_movement", "trim_2500_pct", level=6.0, baseline=3.9)
     unsteady = Fact.of("repeats_disagree", "lambda_idle", times=12.0, since="2026-W26")
