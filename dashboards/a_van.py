@@ -27,13 +27,16 @@ VISITS_OFFERED = 30
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
-    van_id, week = _choose(published)
+    week = parts.choose_week(published)
+    name, choice = st.columns([3, 1], vertical_alignment="bottom", gap="large")
+    with choice:
+        van_id = parts.choose_van(published)
+    with name:
+        st.title(inert(van_id), anchor=False)
     van = queries.van(published, van_id)
     if van is None:
-        st.title(inert(van_id))
         st.warning(message("van.unknown", van=inert(van_id)), icon=":material/search_off:")
         return
-    st.title(inert(van_id))
     parts.show_message()
     listed = queries.van_on_list(published, van_id, week)
     visits = queries.van_visits(published, van_id, week, limit=VISITS_OFFERED)
@@ -56,18 +59,14 @@ def show() -> None:
     parts.footer(published)
 
 
-def _choose(published: Published) -> tuple[str, str]:
-    week = parts.choose_week(published)
-    return parts.choose_van(published), week
-
-
 def _facts(van: Mapping[str, object]) -> None:
     shown = [message("van.facts", family=inert(van["family"]), depot=inert(van["depot"]))]
     if van["in_service_on"]:
         shown.append(message("van.in_service", day=van["in_service_on"]))
-    st.markdown(" · ".join(shown))
+    lines = [" · ".join(shown)]
     if warranty := text.sentence_of(van, "warranty"):
-        st.markdown(inert(warranty))
+        lines.append(f":small[:gray[{inert(warranty)}]]")
+    st.markdown("  \n".join(lines))
     if van["note"]:
         parts.quiet(f"{message('van.note')}: {inert(van['note'])}")
 

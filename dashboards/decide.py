@@ -235,6 +235,7 @@ def _finding() -> dict[str, object]:
         ordered,
         format_func=lambda code: message("decide.another") if code == OTHER else text.sentence(text.cause(code)),
         index=None,
+        placeholder=message("decide.found_choose"),
     )
     told: dict[str, object] = {"found": found}
     if found == OTHER:

@@ -21,14 +21,19 @@ def name_drop_zones() -> None:
 
 
 def picture(drawn: Drawing, narrow: Drawing | None = None) -> None:
-    """Show a drawing of `dashboards/drawing.py`, as wide as there is room; on a phone another one, where there is one."""
-    st.html(_image(drawn) if narrow is None else _image(drawn, "wide-only") + _image(narrow, "narrow-only"))
+    """Show a drawing of `dashboards/drawing.py`, as wide as there is room; on a phone the narrow one in its place."""
+    if narrow is None:
+        st.html(_image(drawn))
+    else:
+        st.html(_image(drawn, "on-a-desk") + _image(narrow, "on-a-phone"))
 
 
 def _image(drawn: Drawing, place: str = "") -> str:
     size = f"width:100%;max-width:{drawn.most:g}px;height:auto"
-    classes = f"drawing {place}".strip()
-    return f'<img class="{classes}" alt="{escape(drawn.says)}" style="{size}" src="data:image/svg+xml;base64,{drawn.coded}">'
+    return (
+        f'<img class="drawing {place}" alt="{escape(drawn.says)}" style="{size}" '
+        f'src="data:image/svg+xml;base64,{drawn.coded}">'
+    )
 
 
 def gallery(shown: Sequence[tuple[str, str, str, Drawing | None]]) -> None:

@@ -9,17 +9,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dashboards import drawing, text
+from dashboards import drawing, lambda_panel, text
 from dashboards.drawing import Drawing, Floats, Frame
 from dashboards.palette import Palette
 from dashboards.text import message
+from data_contracts import lambda_axis
 from data_contracts.make_pages import PAGES
 
 _LEAST_SEEN = 0.007
 """Mean distance from the healthy trace, as a share of its range, from which a difference is seen by eye. Tried on these drawings."""
 TRACES = ("airflow", "lambda")
 _ALIKE = 2  # samples by which an edge may be earlier or later and still looks the same
-_LEANEST = 1.4  # fuel cut goes to the end of any characteristic; drawn to here, so that the rest has room
 
 
 @dataclass(frozen=True)
@@ -28,16 +28,16 @@ class Snap:
 
     Attributes
     ----------
-    airflow, lambda_ : ndarray of shape (times,)
-        Air mass flow, and lambda as far as it is drawn. [g/s], [1]
+    airflow, lambda_ratio : ndarray of shape (times,)
+        [g/s], [1]
     """
 
     airflow: Floats
-    lambda_: Floats
+    lambda_ratio: Floats
 
     def trace(self, name: str) -> Floats:
-        """One of both: airflow in the reader's unit, or lambda."""
-        return text.scale("g/s") * self.airflow if name == "airflow" else self.lambda_
+        """One of both as it is drawn: airflow in the reader's unit, or the height of lambda on its axis."""
+        return text.scale("g/s") * self.airflow if name == "airflow" else lambda_axis.height(1.0 / self.lambda_ratio)
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,7 @@ def traces() -> Traces | None:
         return None
 
     def snap(one: dict[str, list[float]]) -> Snap:
-        return Snap(np.array(one["airflow"]), np.minimum(one["lambda"], _LEANEST))
+        return Snap(np.array(one["airflow"]), np.array(one["lambda"]))
 
     causes = {code: snap(one) for code, one in told["causes"].items()}
     return Traces(np.array(told["time_s"]), told["release_s"], told["severity"], snap(told["healthy"]), causes)
@@ -112,25 +112,28 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
     """
     width = 340.0 if narrow else 620.0
     left = 4.0 if narrow else 30.0
-    air, lambda_ = of.healthy.trace("airflow"), of.healthy.trace("lambda")
+    air, mixture = of.healthy.trace("airflow"), of.healthy.trace("lambda")
     upper = Frame(_ends(of.time_s), _reach(air), left=left, top=24, width=width - 2 * left, height=170)
-    lower = Frame(_ends(of.time_s), _reach(lambda_), left=left, top=250, width=width - 2 * left, height=110)
+    low, high = _reach(mixture)
+    room = low - 0.25 * (high - low)  # for the word at the axis' lower end
+    lower = Frame(_ends(of.time_s), (room, high), left=left, top=240, width=width - 2 * left, height=130)
     parts = []
     for at, key in ((0.0, "opening"), (of.release_s, "release")):
         across, _ = upper.at(at, upper.y[0])
-        parts.append(_moment(across, 24, 360, palette))
-        parts.append(drawing.words(across + 4, 374, message(f"snap.{key}"), palette.quiet))
+        parts.append(_moment(across, 24, 370, palette))
+        parts.append(drawing.words(across + 4, 384, message(f"snap.{key}"), palette.quiet))
     parts += [
         drawing.words(4, 14, axis("airflow"), palette.quiet, paper=palette.paper),
-        drawing.words(4, 226, axis("lambda"), palette.quiet, paper=palette.paper),
+        drawing.words(4, 226, message("snap.lambda_ratio"), palette.quiet, paper=palette.paper),
+        lambda_panel.ends(lower, palette, rich_is_up=False),
         drawing.line(upper, of.time_s, air, palette.accent, 2),
-        drawing.line(lower, of.time_s, lambda_, palette.accent, 2),
+        drawing.line(lower, of.time_s, mixture, palette.accent, 2),
     ]
     for key, at, level in _air_marks(of.time_s, air, of.release_s):
         parts += _named(upper, key, at, level, palette, width)
-    for key, at, level in _lambda_marks(of.time_s, lambda_, of.release_s):
+    for key, at, level in _lambda_marks(of.time_s, mixture, of.release_s):
         parts += _named(lower, key, at, level, palette, width)
-    return drawing.drawing(parts, width, 382, message("meaning.landmarks_alt"), most=340 if narrow else 760)
+    return drawing.drawing(parts, width, 392, message("meaning.landmarks_alt"), most=340 if narrow else 760)
 
 
 def _moment(across: float, top: float, foot: float, palette: Palette) -> str:
@@ -148,11 +151,11 @@ def _air_marks(time: Floats, air: Floats, release: float) -> list[tuple[str, flo
     return [(key, float(time[k]), float(air[k])) for key, k in picked.items()]
 
 
-def _lambda_marks(time: Floats, lambda_: Floats, release: float) -> list[tuple[str, float, float]]:
-    blip = _highest(time, lambda_, 0.0, 0.45)
+def _lambda_marks(time: Floats, mixture: Floats, release: float) -> list[tuple[str, float, float]]:
+    blip = _highest(time, mixture, 0.0, 0.45)
     full = int(np.argmin(np.abs(time - (release - 0.1))))
-    cut = _highest(time, lambda_, release, float(time[-1]))
-    return [(key, float(time[k]), float(lambda_[k])) for key, k in {"blip": blip, "full": full, "cut": cut}.items()]
+    cut = _highest(time, mixture, release, float(time[-1]))
+    return [(key, float(time[k]), float(mixture[k])) for key, k in {"blip": blip, "full": full, "cut": cut}.items()]
 
 
 def _highest(time: Floats, trace: Floats, first: float, last: float) -> int:
@@ -203,13 +206,14 @@ def beside_healthy(code: str, name: str, of: Traces, palette: Palette, title: st
     -------
     Drawing
     """
-    width, height = (250.0, 110.0) if small else (560.0, 180.0)
+    width, height = (250.0, 110.0) if small else (400.0, 150.0)
     healthy, faulty = of.healthy.trace(name), of.causes[code].trace(name)
     both = np.concatenate([healthy, faulty])
     frame = Frame(_ends(of.time_s), _reach(both), left=3, top=3, width=width - 6, height=height - 6)
     moments = [_moment(frame.at(at, frame.y[0])[0], 3, height - 3, palette) for at in (0.0, of.release_s)]
     parts = [
         *([] if small else moments),
+        "" if small or name == "airflow" else lambda_panel.ends(frame, palette, rich_is_up=False),
         drawing.band(
             frame, of.time_s, np.minimum(healthy, faulty), np.maximum(healthy, faulty), palette.alarm, opacity=0.22
         ),
@@ -217,7 +221,7 @@ def beside_healthy(code: str, name: str, of: Traces, palette: Palette, title: st
         drawing.line(frame, of.time_s, faulty, palette.alarm, 1.8),
     ]
     return drawing.drawing(
-        parts, width, height, message("meaning.beside_alt", cause=title, trace=axis(name)), most=width if small else 720
+        parts, width, height, message("meaning.beside_alt", cause=title, trace=axis(name)), most=width if small else 640
     )
 
 

@@ -13,6 +13,7 @@ from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import steps_of
+from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
 from pipelines.workspace.workspace import open_workspace
 
@@ -116,7 +117,7 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
 
 
 def steps(order: Mapping[str, object], family: Family | None) -> None:
-    """Draw the steps of an order's job, and the cautions for it.
+    """Draw the steps of an order's job, and the cautions for it where the card of an order that waits doesn't show them.
 
     Parameters
     ----------
@@ -130,8 +131,9 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
         st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(known, 1)))
     else:
         st.markdown(message("order.steps_open"))
-    cautions = cautions_for(str(order["cause"]), family)
-    st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
+    if order["state"] not in PLANNED_STATES:
+        told = [text.contract(caution.text) for caution in cautions_for(str(order["cause"]), family)]
+        markup.cautions(message("card.cautions"), told)
 
 
 def badge_safety() -> None:
@@ -161,6 +163,7 @@ def paper(row: Mapping[str, object]) -> None:
         file_name=f"order-{row['order_id']}.pdf",
         mime="application/pdf",
         icon=":material/print:",
+        help=message("order.paper_help"),
         on_click="ignore",
         key=f"paper-{row['order_id']}",
     )

@@ -41,12 +41,17 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
         parts.quiet(message("tests.none", week=week))
         return
     counts = queries.by_depot(published, week, depots)
-    _by_depot(counts)
-    _month(published, queries.totals(published, week, depots))
-    for row in counts.iter_rows(named=True):
-        if row["chosen"]:
-            with st.expander(message("tests.these", depot=inert(row["depot"]), count=text.count(row["chosen"]))):
-                _lines(queries.vans(published, week, [row["depot"]], "chosen", limit=SHOWN))
+    whom, money = st.columns([1, 1], gap="large")
+    with whom:
+        _by_depot(counts)
+    with money:
+        _month(published, queries.totals(published, week, depots))
+    testing = counts.filter(pl.col("chosen") > 0)
+    if testing.height:
+        with st.expander(message("tests.chosen", count=text.count(int(testing["chosen"].sum())))):
+            for depot in testing["depot"]:
+                st.markdown(f"**{inert(depot)}**")
+                _lines(queries.vans(published, week, [depot], "chosen", limit=SHOWN))
     for part in ("overdue", "never_seen", "all"):
         rows = queries.vans(published, week, depots, part, limit=SHOWN)
         if rows.height:
@@ -84,26 +89,25 @@ def _by_depot(counts: pl.DataFrame) -> None:
 
 
 def _month(published: Published, counts: Mapping[str, float]) -> None:
-    """What a month of the plan costs and saves, and how that was found."""
+    """What a month of the plan costs and saves, what it buys where that is more than it saves, and how that was found."""
     settings = board_settings(published.home)
     currency = settings.workshop.currency
-    st.markdown(
-        message(
-            "tests.month",
-            cost=text.money(counts["month_cost"], currency),
-            saving=text.money(counts["month_saving"], currency),
-        )
+    cost, saving, by_cost = (
+        text.money(counts[name], currency) for name in ("month_cost", "month_saving", "month_by_cost")
     )
-    parts.quiet(
-        message(
-            "tests.month_how",
-            visit=text.money(settings.workshop.visit_cost, currency),
-            faults=text.number(settings.testing.faults_per_van_year, 2),
-            horizon=text.weeks_count(settings.workshop.horizon_weeks),
-        )
-    )
+    st.markdown(message("tests.month", cost=cost, saving=saving))
     if counts["month_saving"] < counts["month_cost"]:
-        parts.quiet(message("tests.month_dear", odds=text.percent(settings.testing.most_odds_unseen)))
+        odds = text.number(100 * settings.testing.most_odds_unseen, 2)
+        st.markdown(message("tests.month_dear", odds=odds, by_cost=by_cost))
+    with st.expander(message("tests.month_counted")):
+        parts.quiet(
+            message(
+                "tests.month_how",
+                visit=text.money(settings.workshop.visit_cost, currency),
+                faults=text.number(settings.testing.faults_per_van_year, 2),
+                horizon=text.weeks_count(settings.workshop.horizon_weeks),
+            )
+        )
 
 
 def _lines(rows: pl.DataFrame) -> None:

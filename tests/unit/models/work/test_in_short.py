@@ -8,7 +8,7 @@ from data_contracts.bilingual import LANGUAGES
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.signals import QUANTITIES, TRACKED
-from models.work.in_short import in_short
+from models.work.in_short import in_short, leading_reason, with_evidence_first
 
 CROSSED = Fact.of("limit_crossed", "lambda_full_throttle", level=1.02, limit=1.0, means="engine")
 HAZARD = Fact.of("cause_hurts", cause="fuel_delivery_weak", probability=0.99, means="hazard")
@@ -20,6 +20,21 @@ def row(value: float | None, baseline: float | None = None, z: float | None = No
 
 def moved(quantity: str, level: float, baseline: float) -> Fact:
     return Fact.of("own_movement", quantity, level=level, baseline=baseline)
+
+
+def evidence(quantity: str, scale: str) -> Fact:
+    return Fact.of(
+        "as_cause_would",
+        quantity,
+        feature=quantity,
+        cause="fuel_aeration",
+        scale=scale,
+        seen="change",
+        moved=2.0,
+        meant=2.0,
+        level=6.0,
+        expected=4.0,
+    )
 
 
 def said(reasons: list[Fact], latest: dict[str, dict[str, Any]], language: str = "en") -> str:
@@ -35,10 +50,30 @@ def test_a_crossed_limit_comes_first_with_the_level_the_charts_show() -> None:
     assert said(reasons, latest, "de") == "Mager bei Volllast: Lambda 1,09, war 0,91, Grenze 1."
 
 
-def test_of_movements_the_one_furthest_off_is_told_and_on_its_own_side() -> None:
-    reasons = [moved("lambda_full_throttle", 0.921, 0.902), moved("trim_idle_pct", -21.4, -1.93)]
-    latest = {"lambda_full_throttle": row(0.921, 0.902, 4.0), "trim_idle_pct": row(-21.4, -1.93, -30.0)}
+def test_of_movements_the_first_is_told_and_on_its_own_side() -> None:
+    reasons = [moved("trim_idle_pct", -21.4, -1.93), moved("lambda_full_throttle", 0.921, 0.902)]
+    latest = {"lambda_full_throttle": row(0.921, 0.902, 40.0), "trim_idle_pct": row(-21.4, -1.93, -30.0)}
     assert said(reasons, latest).startswith("Fuel taken off at idle: trim -21.4 %")
+
+
+def test_the_movement_that_speaks_for_the_cause_leads_behind_the_limits() -> None:
+    idle, fast = moved("trim_idle_pct", 6.5, 4.5), moved("trim_2500_pct", 6.0, 3.9)
+    unsteady = Fact.of("repeats_disagree", "lambda_idle", times=12.0, since="2026-W26")
+    ahead = Fact.of("limit_ahead", "trim_idle_pct", weeks=5.0, weeks_low=3.0, weeks_high=8.0, horizon=52.0)
+    reasons = [CROSSED, ahead, idle, fast, Fact.of("more_outside", count=2), unsteady]
+    scatter = evidence("lambda_idle", "scatter")
+    assert with_evidence_first(reasons, [scatter]) == [CROSSED, ahead, unsteady, idle, fast, reasons[4]]
+    assert with_evidence_first(reasons, [evidence("lambda_idle", "plain"), evidence("trim_2500_pct", "plain")]) == [
+        CROSSED,
+        ahead,
+        fast,
+        idle,
+        reasons[4],
+        unsteady,
+    ]  # that the level of lambda moved is not what its repeats show
+    assert with_evidence_first(reasons, [evidence("idle_g_s", "relative")]) == reasons
+    assert leading_reason(with_evidence_first(reasons, [scatter]), {}) == CROSSED
+    assert said(with_evidence_first(reasons[2:], [scatter]), {}).startswith("Comes and goes")
 
 
 def test_volts_are_told_only_where_the_lambda_made_of_them_is_not_named() -> None:
