@@ -28,7 +28,7 @@ STYLE = Path(__file__).with_name("board.css")
 # Text on the accent colour takes the paper's colour; Streamlit assumes white in both themes.
 OF_THE_THEME = (
     "<style>:root {{ --vansnap-line: {line}; }}"
-    "[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
+    "[data-testid=stBaseButton-primary]:not(:disabled) *, [data-tag] {{ color: {paper} !important; }}</style>"
 )
 
 
