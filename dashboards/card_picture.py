@@ -1,5 +1,6 @@
 """The picture on a van's card: this visit's trace over those of its earlier visits, with the difference marked."""
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -104,7 +105,9 @@ def trace_picture(
             ),
             drawing.line(frame, grid, latest[part], palette.accent, 2.2),
         ]
-    parts.append(_mark((rising, falling), right, latest, outside, np.nan_to_num(beyond), mark, palette))
+    parts.append(
+        _mark((rising, falling), right, latest, (latest, low, high), outside, np.nan_to_num(beyond), mark, palette)
+    )
     return drawing.drawing(parts, width, HEIGHT, says, most=620)
 
 
@@ -221,6 +224,7 @@ def _mark(
     frames: tuple[Frame, Frame],
     right: float,
     latest: Floats,
+    drawn: Sequence[Floats],
     outside: Mask,
     beyond: Floats,
     says: str,
@@ -234,13 +238,32 @@ def _mark(
     middle = (a + b) // 2
     frame, grid = (frames[0], OPENING_GRID_S) if middle < split else (frames[1], RELEASE_GRID_S)
     across, down = frame.at(float(grid[middle - (0 if middle < split else split)]), float(latest[middle]))
-    over = down > frame.top + frame.height / 2
-    to = down - 26 if over else down + 30
     half = 4.1 * len(says)  # of the words, generously
     side = min(max(across, _LEFT + half), right - half)
+    to = _free(frames, (side - half, side + half), down, drawn)
+    over = to < down
     return (
         f'<line x1="{across:.1f}" y1="{down:.1f}" x2="{side:.1f}" y2="{to + (3 if over else -11):.1f}" '
         f'stroke="{palette.alarm}" stroke-width="1.4"/>'
         f'<circle cx="{across:.1f}" cy="{down:.1f}" r="3.4" fill="none" stroke="{palette.alarm}" stroke-width="1.8"/>'
         + drawing.words(side, to, says, palette.alarm, 13, "middle", weight=600, paper=palette.paper)
     )
+
+
+def _free(frames: tuple[Frame, Frame], span: tuple[float, float], down: float, drawn: Sequence[Floats]) -> float:
+    """Foot of a line of words over a span, where it covers least of what is drawn and stands nearest to a height. [px]"""
+    split = OPENING_GRID_S.size
+    points = [
+        frame.at(float(at), float(level))
+        for frame, grid, part in (
+            (frames[0], OPENING_GRID_S, slice(0, split)),
+            (frames[1], RELEASE_GRID_S, slice(split, None)),
+        )
+        for trace in drawn
+        for at, level in zip(grid, trace[part], strict=True)
+        if np.isfinite(level)
+    ]
+    inside = np.array([y for x, y in points if span[0] <= x <= span[1]])
+    top, foot = frames[0].top + 14.0, frames[0].top + frames[0].height - 5.0
+    places = [place for place in np.arange(top, foot + 1.0, 6.0) if abs(place - 5.0 - down) >= 22.0]
+    return float(min(places, key=lambda to: 40.0 * np.count_nonzero(np.abs(inside - to + 5.0) < 12.0) + abs(to - down)))

@@ -11,15 +11,15 @@ LEAST_APART = 17.0
 
 
 def lines(frame: Frame, right: float, palette: Palette) -> str:
-    """A line and its lambda at each level that has room, out to the right edge. [px]"""
-    drawn, last = "", float("inf")
-    for at, level in lambda_axis.levels(*frame.y):
+    """A line and its lambda at each level that has room, the one at 1 and those near it first, out to the right edge. [px]"""
+    drawn, taken = "", list[float]()
+    for at, level in sorted(lambda_axis.levels(*frame.y), key=lambda pair: abs(pair[1] - 1.0)):
         across, down = frame.at(frame.x[0], at)
-        if last - down < LEAST_APART:
+        if any(abs(down - other) < LEAST_APART for other in taken):
             continue
-        last = down
+        taken.append(down)
         drawn += drawing.rule(across, down, right, palette.line)
-        drawn += drawing.words(across - 6, down + 4, text.number(level, 2), palette.quiet, 12, "end")
+        drawn += drawing.words(across - 6, down + 4, text.tick(level, lambda_axis.LEVELS), palette.quiet, 12, "end")
     return drawn
 
 

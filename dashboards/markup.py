@@ -31,7 +31,7 @@ def picture(drawn: Drawing, narrow: Drawing | None = None) -> None:
 def _image(drawn: Drawing, place: str = "") -> str:
     size = f"width:100%;max-width:{drawn.most:g}px;height:auto"
     return (
-        f'<img class="drawing {place}" alt="{escape(drawn.says)}" style="{size}" '
+        f'<img alt="{escape(drawn.says)}" class="drawing {place}" style="{size}" '
         f'src="data:image/svg+xml;base64,{drawn.coded}">'
     )
 

@@ -128,7 +128,7 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
     """
     known = steps_of(str(order["cause"]))
     if known:
-        st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(known, 1)))
+        st.markdown("\n".join(f"{k}. {inert(text.sentence(text.contract(step)))}" for k, step in enumerate(known, 1)))
     else:
         st.markdown(message("order.steps_open"))
     if order["state"] not in PLANNED_STATES:

@@ -221,7 +221,7 @@ def choose_week(published: Published) -> str:
     return week
 
 
-def choose_van(published: Published) -> str:
+def choose_van(published: Published, *, labelled: bool = True) -> str:
     """The van to show, kept in the address of the page; any id may be typed. Ends the page if there is none."""
     known = queries.find_vans(published)
     others = (st.query_params.get("van"), st.session_state.get("van"))
@@ -231,7 +231,14 @@ def choose_van(published: Published) -> str:
         st.stop()
     keep_in_address("van", known, known[0])
     return str(
-        st.selectbox(message("van.choose"), known, key="van", accept_new_options=True, help=message("van.choose_help"))
+        st.selectbox(
+            message("van.choose"),
+            known,
+            key="van",
+            accept_new_options=True,
+            help=message("van.choose_help"),
+            label_visibility="visible" if labelled else "collapsed",
+        )
     )
 
 

@@ -99,7 +99,9 @@ def snap_chart(
         title = message("snap.lambda_v" if narrowband else "snap.lambda_ratio")
         layout["yaxis2"] = {"title": {"text": title}, "domain": [0.0, 0.37], "anchor": "x"}
         if not narrowband:
-            lines = [(lambda_axis.height(1.0 / ratio), text.number(ratio, 2)) for ratio in lambda_axis.LEVELS]
+            lines = [
+                (lambda_axis.height(1.0 / ratio), text.tick(ratio, lambda_axis.LEVELS)) for ratio in lambda_axis.LEVELS
+            ]
             layout["yaxis2"] |= {"tickvals": [at for at, _ in lines], "ticktext": [says for _, says in lines]}  # type: ignore[operator]
         for end, rich in ((1, rich_is_up), (0, not rich_is_up)):
             says = ("↑ " if end else "↓ ") + message("snap.rich" if rich else "snap.lean")

@@ -1,7 +1,7 @@
 """Tests of the coming week: whom each depot tests, who is overdue or was never seen, and what the plan costs and saves."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -49,9 +49,9 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
     testing = counts.filter(pl.col("chosen") > 0)
     if testing.height:
         with st.expander(message("tests.chosen", count=text.count(int(testing["chosen"].sum())))):
-            for depot in testing["depot"]:
+            for number, depot in enumerate(testing["depot"]):
                 st.markdown(f"**{inert(depot)}**")
-                _lines(queries.vans(published, week, [depot], "chosen", limit=SHOWN))
+                _lines(queries.vans(published, week, [depot], "chosen", limit=SHOWN), f"chosen-{number}")
     for part in ("overdue", "never_seen", "all"):
         rows = queries.vans(published, week, depots, part, limit=SHOWN)
         if rows.height:
@@ -60,7 +60,7 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
             ):
                 if part == "all":
                     parts.quiet(message("tests.unseen_note"))
-                _lines(rows)
+                _lines(rows, part)
                 if rows.height == SHOWN:
                     parts.quiet(message("tests.more", count=SHOWN))
     parts.download(
@@ -110,27 +110,24 @@ def _month(published: Published, counts: Mapping[str, float]) -> None:
         )
 
 
-def _lines(rows: pl.DataFrame) -> None:
-    """Vans with their next test and why then: a line each, which a phone can show too."""
-    lines = [
-        message(
-            "tests.line",
-            van=inert(row["van_id"]),
-            depot=inert(row["depot"]),
-            next=text.day(row["next_test"]),
-            seen=message("tests.never") if row["last_seen"] is None else text.day(row["last_seen"]),
-            until=_unseen(row["unseen_until"], row["odds_then"]),
-            why=inert(text.sentence_of(row, "reason")),
-        )
-        for row in rows.iter_rows(named=True)
+def _lines(rows: pl.DataFrame, name: str) -> None:
+    """Vans with their next test and below it why then: lines, which a phone can show too."""
+    lines = (f"- {_line(row)}  \n  :small[:gray[{_why(row)}]]" for row in rows.iter_rows(named=True))
+    with st.container(key=f"test-lines-{name}"):
+        st.markdown("\n".join(lines))
+
+
+def _line(row: Mapping[str, Any]) -> str:
+    told = [
+        message("tests.line", van=inert(row["van_id"]), depot=inert(row["depot"]), next=text.day(row["next_test"])),
+        message("tests.seen", seen=message("tests.never") if row["last_seen"] is None else text.day(row["last_seen"])),
     ]
-    st.markdown("\n".join(f"- {line}" for line in lines))
+    if row["unseen_until"] is not None:
+        same = row["unseen_until"] == row["next_test"]
+        odds = text.percent(row["odds_then"])
+        told.append(message("tests.odds" if same else "tests.until", day=text.day(row["unseen_until"]), odds=odds))
+    return " · ".join(told)
 
 
-def _unseen(until: date | None, odds: float | None) -> str:
-    """The day until which a van may go unseen, with the odds it states then."""
-    return (
-        message("number.none")
-        if until is None
-        else message("tests.until", day=text.day(until), odds=text.percent(odds))
-    )
+def _why(row: Mapping[str, Any]) -> str:
+    return inert(text.sentence_of(row, "reason"))

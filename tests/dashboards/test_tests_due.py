@@ -42,7 +42,7 @@ def week_of_list(published: Published) -> str:
 
 def lines(app: object) -> list[list[str]]:
     """The lists of vans, a line each."""
-    told = [element.value.splitlines() for element in app.markdown]  # type: ignore[attr-defined]
+    told = [element.value.splitlines()[::2] for element in app.markdown]  # type: ignore[attr-defined]
     return [part for part in told if part and all(re.match(r"- \*\*\S+\*\* \(", line) for line in part)]
 
 

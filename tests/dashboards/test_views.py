@@ -7,6 +7,7 @@ import sys
 import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from html import escape
 from pathlib import Path
 
 import duckdb
@@ -306,9 +307,11 @@ def test_an_order_shows_what_to_rule_out_and_how_a_hybrid_is_snapped(
     monkeypatch.setattr(a_van, "families", lambda root: hybrids)
     orders = order_queries.orders(open_published(sample_home), [], ["proposed"], limit=50)
     order = next(row for row in orders.iter_rows(named=True) if LOOK_ALIKES.get(row["cause"]))
-    shown = everything(view("a_van", van=order["van_id"], order=order["order_id"]))
-    assert f"1. rule out “{LOOK_ALIKES[order['cause']][0].title.en}”" in shown
-    assert inert(CAUTIONS["full_hybrid_runs"].text.en) in shown
+    app = view("a_van", van=order["van_id"], order=order["order_id"])
+    shown = everything(app)
+    assert f"1. Rule out “{LOOK_ALIKES[order['cause']][0].title.en}”" in shown
+    beside = [element.proto.body for element in app.get("html")]
+    assert any(escape(CAUTIONS["full_hybrid_runs"].text.en) in body for body in beside)
 
 
 def test_an_order_is_opened_by_its_link_and_an_unknown_one_says_so(view: View, sample_home: Path) -> None:
