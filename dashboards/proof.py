@@ -39,7 +39,7 @@ def show() -> None:
 def _build(published: Published) -> None:
     van_id = parts.choose_van(published)
     if row := queries.van(published, van_id):
-        facts = [row["vin"], row["plate"], message("van.facts", family=row["family"], depot=row["depot"])]
+        facts = [row.get("vin"), row.get("plate"), message("van.facts", family=row["family"], depot=row["depot"])]
         parts.quiet(" · ".join(inert(fact) for fact in facts if fact))
         if warranty := text.sentence_of(row, "warranty"):
             st.markdown(inert(warranty))
