@@ -86,29 +86,27 @@ def trace_picture(
     if trace == "lambda":
         parts.append(lambda_panel.ends(rising, palette, rich_is_up=rich_is_up))
     for frame, grid, part in ((rising, OPENING_GRID_S, slice(0, split)), (falling, RELEASE_GRID_S, slice(split, None))):
-        here = outside[part]
-        edge = np.where(latest[part] > high[part], high[part], low[part])
-        parts += [
-            _moment(frame, message("snap.opening" if frame is rising else "snap.release"), palette),
-            drawing.band(frame, grid, low[part], high[part], palette.past, 0.32),
-            *(drawing.line(frame, grid, edge_of[part], palette.past, 1.0) for edge_of in (low, high)),
-            *(
-                drawing.band(
-                    frame,
-                    grid[a:b],
-                    np.minimum(edge, latest[part])[a:b],
-                    np.maximum(edge, latest[part])[a:b],
-                    palette.alarm,
-                    0.28,
-                )
-                for a, b in _wider(here)
-            ),
-            drawing.line(frame, grid, latest[part], palette.accent, 2.2),
-        ]
+        parts.append(_moment(frame, message("snap.opening" if frame is rising else "snap.release"), palette))
+        parts += _over_band(frame, grid, latest[part], (low[part], high[part]), outside[part], palette)
     parts.append(
         _mark((rising, falling), right, latest, (latest, low, high), outside, np.nan_to_num(beyond), mark, palette)
     )
     return drawing.drawing(parts, width, HEIGHT, says, most=620)
+
+
+def _over_band(
+    frame: Frame, grid: Floats, latest: Floats, band: tuple[Floats, Floats], outside: Mask, palette: Palette
+) -> list[str]:
+    """The range of earlier snaps with its edges, what lies outside of it shaded, and the latest snap."""
+    low, high = band
+    edge = np.where(latest > high, high, low)
+    under, over = np.minimum(edge, latest), np.maximum(edge, latest)
+    return [
+        drawing.band(frame, grid, low, high, palette.past, 0.32),
+        *(drawing.line(frame, grid, one, palette.past, 1.0) for one in band),
+        *(drawing.band(frame, grid[a:b], under[a:b], over[a:b], palette.alarm, 0.28) for a, b in _wider(outside)),
+        drawing.line(frame, grid, latest, palette.accent, 2.2),
+    ]
 
 
 def side_drawn(quantity: str, seen: Seen, side: str, sensor: LambdaSensor | None) -> Side | None:

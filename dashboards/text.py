@@ -22,7 +22,6 @@ from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, UNREAD_REASO
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import IDLE_ONLY, SHOWN_HELD
 from data_contracts.units import Shown, shown
-from data_contracts.weeks import week_number
 from data_contracts.wording import translated
 
 CATALOGUES = {"en": words_en.WORDS, "de": words_de.WORDS}
@@ -372,42 +371,6 @@ def sentence(text: str) -> str:
 
 
 # Sentences -----------------------------------------------------------------------------------
-
-
-def change_since_before(row: Mapping[str, object]) -> str:
-    """What changed for a van since the list before: new, more or less urgent, up or down; empty where nothing did."""
-    before, rank = row.get("rank_before"), row["rank"]
-    if not isinstance(before, int) or not isinstance(rank, int):
-        return message("week.new")
-    was, now = str(row["urgency_before"]), str(row["urgency"])
-    if was != now:
-        return message("week.more_urgent", before=message("urgency." + was), after=message("urgency." + now))
-    if before == rank:
-        return ""
-    return message("week.up" if rank < before else "week.down", places=places_count(abs(before - rank)))
-
-
-def standing(since: str | None, proposed: str | None, week: str) -> str:
-    """How long a van's alarm has stood, and how long its order has waited for a decision; empty where neither has.
-
-    Parameters
-    ----------
-    since : str or None
-        ISO week in which the alarm began.
-    proposed : str or None
-        ISO week in which the order was proposed; None where it is decided or there is none.
-    week : str
-        ISO week of the list.
-    """
-    told = []
-    if since is not None:
-        weeks = week_number(week) - week_number(since)
-        told.append(
-            message("week.alarm_since", since=since, weeks=weeks_count(weeks)) if weeks else message("week.alarm_new")
-        )
-    if proposed is not None and (weeks := week_number(week) - week_number(proposed)) > 0:
-        told.append(message("week.undecided", weeks=weeks_count(weeks)))
-    return " · ".join(told)
 
 
 def weeks_to_limit(weeks: float | None) -> str:

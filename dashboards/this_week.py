@@ -5,7 +5,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboards import decide, fleet_sections, markup, meant, order_card, parts, tests_due, text
+from dashboards import decide, fleet_sections, markup, meant, order_card, parts, standing, tests_due, text
 from dashboards.text import inert, message
 from dashboards.trend_picture import trend_picture
 from data_contracts.causes import EVERY_CAUSE
@@ -170,10 +170,10 @@ def _van_card(
             if not waits:
                 order_card.badge_state(str(state))
             about = [message("van.facts", family=inert(row["family"]), depot=inert(row["depot"]))]
-            if not first and (changed := text.change_since_before(row)):
+            if not first and (changed := standing.change_since_before(row)):
                 about.append(changed)
-            if standing := text.standing(since, row.get("proposed") if state == "proposed" else None, week):
-                about.append(standing)
+            if stands := standing.how_long(since, row.get("proposed") if state == "proposed" else None, week):
+                about.append(stands)
             parts.quiet(" · ".join(about), width="content")
         why, drawn, job = st.columns([11, 6, 8], gap="medium")
         with why:

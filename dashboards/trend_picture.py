@@ -31,6 +31,11 @@ class _Size:
     below: float
     most: float
 
+    def frame(self, x: tuple[float, float], y: tuple[float, float]) -> Frame:
+        """Where the plot lies."""
+        width, height = self.width - self.left - self.right, self.height - self.above - self.below
+        return Frame(x, y, left=self.left, top=self.above, width=width, height=height)
+
 
 _SIZES = {
     "large": _Size(520, 240, 50, 28, 116, 30, most=620),
@@ -91,14 +96,7 @@ def trend_picture(
     limits = [scale * at for key in ("limit_low", "limit_high") if (at := text.finite(rows[-1].get(key))) is not None]
     foot, top = _span(value, low, high, limits, spread) if reach is None else _room(scale * np.array(reach))
     on, small = _SIZES[size], size == "small"
-    frame = Frame(
-        (weeks[0], max(weeks[-1], weeks[0] + 1)),
-        (foot, top),
-        left=on.left,
-        top=on.above,
-        width=on.width - on.left - on.right,
-        height=on.height - on.above - on.below,
-    )
+    frame = on.frame((weeks[0], max(weeks[-1], weeks[0] + 1)), (foot, top))
     parts = [drawing.words(on.left if small else 4, 13, text.quantity_with_unit(name), palette.quiet, 12)]
     parts += _weeks(frame, weeks, palette, steps=3 if size == "large" else 1)
     if not small:
@@ -119,26 +117,39 @@ def trend_picture(
     if spread is not None:
         parts += _spread(frame, rows, weeks, value, spread, palette)
     parts.append(drawing.line(frame, weeks, value, palette.accent, 1.5 if small else 1.8))
-    alarms = 0
-    for row, week, level in zip(rows, weeks, value, strict=True):
-        if not np.isfinite(level):
-            continue
-        alarm = bool(row.get("alarm"))
-        alarms += alarm
-        if alarm:
-            parts.append(drawing.cross(frame, float(week), float(level), palette.alarm, 2.8 if small else 4.2))
-        else:
-            parts.append(drawing.dot(frame, float(week), float(level), palette.accent, 1.9 if small else 3.0))
-    says = _says(rows, of, expected=bool(known.any()), alarms=alarms, limits=len(shown), spread=spread is not None)
+    parts += _visits(frame, rows, weeks, value, palette, small=small)
+    says = _says(
+        rows,
+        of,
+        expected=bool(known.any()),
+        alarms=any(row.get("alarm") for row in rows),
+        limits=len(shown),
+        spread=spread is not None,
+    )
     return drawing.drawing(parts, on.width, on.height, says, most=on.most)
 
 
-def _says(rows: Sequence[Mapping[str, Any]], of: str, *, expected: bool, alarms: int, limits: int, spread: bool) -> str:
+def _says(
+    rows: Sequence[Mapping[str, Any]], of: str, *, expected: bool, alarms: bool, limits: int, spread: bool
+) -> str:
     """What is drawn, in words; nothing that is not."""
     title, first, last = text.quantity(str(rows[0]["quantity"])), str(rows[0]["week"]), str(rows[-1]["week"])
     told = [message("card.trend", title=f"{of}: {title}" if of else title, first=first, week=last)]
-    there = {"spread": spread, "expected": expected, "crosses": bool(alarms), "dashed": bool(limits)}
+    there = {"spread": spread, "expected": expected, "crosses": alarms, "dashed": bool(limits)}
     return " ".join([*told, *(message(f"card.trend_{key}") for key, drawn in there.items() if drawn)])
+
+
+def _visits(
+    frame: Frame, rows: Sequence[Row], weeks: Floats, value: Floats, palette: Palette, *, small: bool
+) -> list[str]:
+    """A point for each visit, a cross where it stands in alarm."""
+    drawn = []
+    for row, week, level in zip(rows, weeks, value, strict=True):
+        if np.isfinite(level) and row.get("alarm"):
+            drawn.append(drawing.cross(frame, float(week), float(level), palette.alarm, 2.8 if small else 4.2))
+        elif np.isfinite(level):
+            drawn.append(drawing.dot(frame, float(week), float(level), palette.accent, 1.9 if small else 3.0))
+    return drawn
 
 
 def _expected(frame: Frame, weeks: Floats, low: Floats, high: Floats, palette: Palette, width: float) -> list[str]:

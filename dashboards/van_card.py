@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, text
+from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, standing, text
 from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import inert, message
@@ -154,8 +154,8 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
         st.markdown("  \n".join(lines))
     proposed = shown.order["week"] if shown.order is not None and shown.order["state"] == "proposed" else None
     since = reads.alarm_weeks(shown.published, [listed], week).get(shown.van_id)
-    if standing := text.standing(since, proposed, week):
-        parts.quiet(text.sentence(standing))
+    if stands := standing.how_long(since, proposed, week):
+        parts.quiet(text.sentence(stands))
 
 
 def _to_do(shown: Shown, order: Mapping[str, Any]) -> None:

@@ -78,7 +78,7 @@ WORDS: dict[str, str] = {
     "tests.all": "How long each van may go unseen ({count})",
     "tests.unseen_note": "A van may go unseen until the day given; then the odds of a serious fault that nobody has seen are as stated, or no van may stay longer. By cost alone most could stay longer: the download says how long (cost_weeks).",
     "tests.more": "The first {count:# is/# are} shown; the download has all.",
-    "tests.month": "**A month of this plan costs {cost} in visits and saves {saving} by faults found sooner.**",
+    "tests.month": "**Visits cost {cost} in a month of this plan; finding faults sooner saves {saving}.**",
     "tests.month_how": "Cost: the visits of a month at each van's present interval, {visit} each (handling and the van's time). Saving: what faults would cost that began unseen and ran for {horizon}, less what they cost until a test finds them; {faults:# fault/# faults} a year in a van of ordinary wear, more by age, mileage and recent work. What is already suspected of a van on the list is worth its work order, and is not counted here.",
     "tests.month_dear": "The difference buys safety, not money: tests are planned so that the odds of a serious fault nobody has seen stay below {odds} %, wherever a test a week can keep them there. By cost alone a month of visits would be {by_cost}. Whoever can live with higher odds raises most_odds_unseen under [testing] in settings.toml; the next run plans fewer tests.",
     "tests.month_counted": "How this is counted",
@@ -505,7 +505,7 @@ WORDS: dict[str, str] = {
     "order.other": "something else",
     "order.steps": "Steps of the job",
     "order.steps_open": "The causes can't be told apart yet: do the test named above first, then decide.",
-    "order.paper": "PDF",
+    "order.paper": "As PDF",
     "order.paper_help": "This order on paper.",
     # What an order is worth
     "worth.heading": "How this is worked out, compared with waiting {weeks}",

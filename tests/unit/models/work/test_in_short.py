@@ -1,5 +1,6 @@
 """What is said of a listed van first."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -9,6 +10,8 @@ from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.signals import QUANTITIES, TRACKED
 from models.work.in_short import in_short, leading_reason, with_evidence_first
+from models.work.orders import WatchedVan, propose_orders
+from tests.unit.models.work.posteriors import posterior
 
 CROSSED = Fact.of("limit_crossed", "lambda_full_throttle", level=1.02, limit=1.0, means="engine")
 HAZARD = Fact.of("cause_hurts", cause="fuel_delivery_weak", probability=0.99, means="hazard")
@@ -153,3 +156,19 @@ def test_every_charted_quantity_has_plain_words_in_every_language() -> None:
             assert words.low.in_language(language) != words.low.en
         for first, last in (*words.seen.after_opening, *words.seen.after_release) if words.seen else ():
             assert first < last
+
+
+def test_an_order_shows_its_van_by_the_reason_that_leads_on_the_list() -> None:
+    trim, moved_trim = evidence("trim_idle_pct", "plain"), moved("trim_idle_pct", 6.0, 4.0)
+    other = moved("trim_2500_pct", 6.0, 3.9)
+    unsteady = Fact.of("repeats_disagree", "lambda_idle", times=12.0, since="2026-W26")
+    found = replace(posterior({"v1": {"fuel_aeration": 0.9, "none": 0.1}}), evidence_for=((trim,),))
+
+    def first(*reasons: Fact) -> Fact:
+        van = WatchedVan("v1", "tern", "north", "2026-W26", "plan", "2026-W22", None, None, reasons)
+        return Fact.from_row(propose_orders([van], found).orders["reason_facts"].item()[0])
+
+    assert first(moved_trim, other) == trim  # the same movement, told as evidence
+    assert first(other, moved_trim) == other
+    assert first(unsteady, moved_trim) == unsteady
+    assert first(CROSSED, moved_trim) == CROSSED

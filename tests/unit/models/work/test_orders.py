@@ -234,33 +234,6 @@ def test_what_hurts_or_moved_comes_first_and_then_what_it_points_to() -> None:
     assert {facts[0]["code"] for facts in bare["reason_facts"]} == {"stands_out"}
 
 
-def test_an_order_shows_its_van_by_the_reason_that_leads_on_the_list() -> None:
-    trim = Fact.of(
-        "as_cause_would",
-        "trim_idle_pct",
-        feature="trim_idle_pct",
-        cause="fuel_delivery_weak",
-        scale="plain",
-        seen="change",
-        moved=2.0,
-        meant=2.0,
-        level=6.5,
-        expected=4.5,
-    )
-    moved = Fact.of("own_movement", "trim_idle_pct", level=6.5, baseline=4.5)
-    other = Fact.of("own_movement", "trim_2500_pct", level=6.0, baseline=3.9)
-    unsteady = Fact.of("repeats_disagree", "lambda_idle", times=12.0, since="2026-W26")
-    found = replace(posterior(CAUSES_OF), evidence_for=((trim,), (), ()))
-
-    def first(*reasons: Fact) -> Fact:
-        book = propose_orders([watched("v1", reasons=reasons)], found).orders
-        return Fact.from_row(book["reason_facts"].item()[0])
-
-    assert first(moved, other) == trim  # the same movement, told as evidence
-    assert first(other, moved) == other
-    assert first(unsteady, moved) == unsteady
-
-
 def test_two_leading_causes_are_told_with_their_probabilities() -> None:
     causes = {"v2": {"intake_restricted": 0.3, "exhaust_restricted": 0.45, "none": 0.25}}
     row = propose_orders([watched("v2")], posterior(causes)).orders.row(0, named=True)
