@@ -10,7 +10,7 @@ from dashboards import charts, markup, meant, order_card, parts, snaps, text, va
 from dashboards.conditions import conditions
 from dashboards.display import reader
 from dashboards.text import inert, message
-from dashboards.trend_chart import trend_chart
+from dashboards.trend_chart import trend_chart, trend_key
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.family import Family
 from data_contracts.signals import TRACKED, shown_at
@@ -27,13 +27,16 @@ VISITS_OFFERED = 30
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
-    van_id, week = _choose(published)
+    week = parts.choose_week(published)
+    name, choice = st.columns([3, 1], vertical_alignment="center", gap="large")
+    with choice:
+        van_id = parts.choose_van(published, labelled=False)
+    with name:
+        st.title(inert(van_id), anchor=False)
     van = queries.van(published, van_id)
     if van is None:
-        st.title(inert(van_id))
         st.warning(message("van.unknown", van=inert(van_id)), icon=":material/search_off:")
         return
-    st.title(inert(van_id))
     parts.show_message()
     listed = queries.van_on_list(published, van_id, week)
     visits = queries.van_visits(published, van_id, week, limit=VISITS_OFFERED)
@@ -56,18 +59,14 @@ def show() -> None:
     parts.footer(published)
 
 
-def _choose(published: Published) -> tuple[str, str]:
-    week = parts.choose_week(published)
-    return parts.choose_van(published), week
-
-
 def _facts(van: Mapping[str, object]) -> None:
     shown = [message("van.facts", family=inert(van["family"]), depot=inert(van["depot"]))]
     if van["in_service_on"]:
         shown.append(message("van.in_service", day=van["in_service_on"]))
-    st.markdown(" · ".join(shown))
+    lines = [" · ".join(shown)]
     if warranty := text.sentence_of(van, "warranty"):
-        st.markdown(inert(warranty))
+        lines.append(f":small[:gray[{inert(warranty)}]]")
+    st.markdown("  \n".join(lines))
     if van["note"]:
         parts.quiet(f"{message('van.note')}: {inert(van['note'])}")
 
@@ -98,25 +97,32 @@ def _why(row: Mapping[str, object]) -> None:
     with parts.fold("card.why", "fold-why") as opened:
         if not opened:
             return
-        st.markdown("\n".join(f"- {reason}" for reason in meant.sentences(row, "reasons")))
-        weeks, p = row["weeks_to_limit"], row["anomaly_p"]
-        if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
-            st.markdown(text.sentence(limit) + ".")
-        if isinstance(p, float):
-            parts.quiet(message("week.anomaly", p=text.p_value(p)))
-        causes = row["causes"]
-        ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
-        titled = [(text.cause(code), meant.page_of(code), probability) for code, probability in ranked]
-        if (rest := 1.0 - sum(p for *_, p in titled)) > 0.005:
-            titled.append((message("van.causes_rest"), None, rest))
-        st.markdown(f"**{message('van.causes')}**")
-        markup.bars(
-            [
-                (text.sentence(title), text.percent(share), share, page and meant.address(page))
-                for title, page, share in titled
-            ]
-        )
-        parts.quiet(message("van.causes_note"))
+        reasons, may_be = st.columns([1, 1], gap="large")
+        with reasons:
+            st.markdown("\n".join(f"- {reason}" for reason in meant.sentences(row, "reasons")))
+            weeks, p = row["weeks_to_limit"], row["anomaly_p"]
+            if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
+                st.markdown(text.sentence(limit) + ".")
+            if isinstance(p, float):
+                parts.quiet(message("week.anomaly", p=text.p_value(p)))
+        with may_be:
+            _causes(row)
+
+
+def _causes(row: Mapping[str, object]) -> None:
+    causes = row["causes"]
+    ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
+    titled = [(text.cause(code), meant.page_of(code), probability) for code, probability in ranked]
+    if (rest := 1.0 - sum(p for *_, p in titled)) > 0.005:
+        titled.append((message("van.causes_rest"), None, rest))
+    st.markdown(f"**{message('van.causes')}**")
+    markup.bars(
+        [
+            (text.sentence(title), text.percent(share), share, page and meant.address(page))
+            for title, page, share in titled
+        ]
+    )
+    parts.quiet(message("van.causes_note"))
 
 
 @st.fragment
@@ -155,16 +161,17 @@ def _every_trend(published: Published, van_id: str, week: str) -> None:
     chosen = present if every == "all" else [*moved, *(q for q in present if q in MAIN and q not in moved)]
     repairs = queries.van_repairs(published, van_id)
     span = (str(frame["week"].min()), str(frame["week"].max()))
-    parts.quiet(message("trend.key"))
+    drawn = {quantity: frame.filter(pl.col("quantity") == quantity).to_dicts() for quantity in chosen}
+    if drawn:
+        parts.quiet(trend_key(list(drawn.values())))
     for pair in range(0, len(chosen), 2):
         for quantity, column in zip(chosen[pair : pair + 2], st.columns(2, gap="large"), strict=False):
             with column:
-                rows = frame.filter(pl.col("quantity") == quantity).to_dicts()
                 touched = repairs.filter(pl.col("touches").list.contains(quantity))
                 marks = [
                     (str(week), text.cause(str(work))) for week, work in touched.select("week", "work").iter_rows()
                 ]
-                _trend(quantity, rows, marks, span)
+                _trend(quantity, drawn[quantity], marks, span)
     table = frame.filter(pl.col("quantity").is_in(chosen))
     if st.toggle(message("common.table"), key="trends-table"):
         parts.table(table)
@@ -188,9 +195,9 @@ def _trend(
         st.markdown(f"**{meant.link(quantity, text.quantity_with_unit(quantity))}**", width="content")
         if last["alarm"]:
             st.badge(f"✕ {message('trend.alarm')}", color="red")
-    words, bounds = trend_sentence(last), (text.finite(last.get("limit_low")), text.finite(last.get("limit_high")))
+    words = trend_sentence(last)
     st.plotly_chart(
-        trend_chart(rows, limits=bounds, repairs=repairs, span=span, palette=parts.palette()),
+        trend_chart(rows, repairs=repairs, span=span, palette=parts.palette()),
         theme=None,
         config=charts.CONFIG,
         key=f"trend-{quantity}",

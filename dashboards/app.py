@@ -28,7 +28,7 @@ STYLE = Path(__file__).with_name("board.css")
 # Text on the accent colour takes the paper's colour; Streamlit assumes white in both themes.
 OF_THE_THEME = (
     "<style>:root {{ --vansnap-line: {line}; }}"
-    "[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
+    "[data-testid=stBaseButton-primary]:not(:disabled) *, [data-tag] {{ color: {paper} !important; }}</style>"
 )
 
 
@@ -51,10 +51,11 @@ def main() -> None:
     }
     parts.remember_pages(pages)
     shown = st.navigation(list(pages.values()), position="hidden")
-    meant.remember_view(next(name for name, page in pages.items() if page.url_path == shown.url_path))
+    view = next(name for name, page in pages.items() if page.url_path == shown.url_path)
+    meant.remember_view(view)
     if who.login_required():
         way_back.resume(pages)
-    bar.draw(pages)
+    bar.draw(pages, view)
     markup.name_drop_zones()
     shown.run()
 

@@ -1,5 +1,7 @@
 """Captures: what came, how it was graded, what waits in quarantine and why."""
 
+from collections.abc import Mapping
+
 import polars as pl
 import streamlit as st
 
@@ -16,6 +18,7 @@ from pipelines.workspace.workspace import Workspace
 
 PAGE_SIZE = 100
 ALL = "all"
+REASONS_FIRST = 5
 STANDS_OUT = 3.0  # times the median recorder's spread
 
 
@@ -27,41 +30,53 @@ def show() -> None:
     parts.show_message()
     _last_week(published)
     only = _filters(published)
-    left, right = st.columns(2, gap="large")
-    with left:
-        _grades(published, only)
-    with right:
-        _repeatability(published)
+    _grades(published, only)
     _list(published, only)
     _quarantine(published)
+    _repeatability(published)
     _deliveries(published)
     parts.footer(published)
 
 
 def _last_week(published: Published) -> None:
-    """How many captures of the newest week are good, and the most frequent reason with what to do about it."""
+    """The page's answer in words: how the newest week's snaps are graded, and the most frequent reason with what to do about it."""
     weeks = queries.weeks(published)
-    only = CaptureFilter(weeks[0], [], []) if weeks else None
-    counts = capture_queries.grade_counts(published, only) if only else {}
-    total = sum(counts.values())
-    if only is None or not total:
+    if not weeks:
+        st.markdown(message("captures.short_no_week"))
         return
-    said = [message("captures.good_of", week=weeks[0], good=text.count(counts.get("good", 0)), total=text.count(total))]
+    only = CaptureFilter(weeks[0])
+    counts = capture_queries.grade_counts(published, only)
+    said = [_graded(weeks[0], counts)]
     reasons = capture_queries.grade_reason_counts(published, only)
     if reasons.height:
         code, captures, vans = reasons.row(0)
-        remedy = inert(text.sentence(_remedy(GRADE_REASONS, code))).removesuffix("\\.")
+        reason, remedy = inert(text.grade_reason(code)), inert(text.sentence(_remedy(GRADE_REASONS, code)))
         said.append(
-            message(
-                "captures.most_frequent",
-                captures=text.count(captures),
-                total=text.count(total),
-                vans=vans,
-                reason=inert(_sentence(GRADE_REASONS, code)).removesuffix("\\."),
-                remedy=f"{remedy}." if remedy else "",  # some reasons ask for nothing
-            ).rstrip()
+            message("captures.most_frequent", captures=captures, total=sum(counts.values()), vans=vans, reason=reason)
         )
-    st.markdown(f"**{said[0]}** {' '.join(said[1:])}")
+        if remedy:  # some reasons ask for nothing
+            said.append(f"{remedy}.")
+    st.markdown(" ".join(said))
+
+
+def _graded(week: str, counts: Mapping[str, int]) -> str:
+    """How many snaps of a week are good, and what the others are."""
+    total = sum(counts.values())
+    if total < 2:
+        grade = next(iter(counts), "")
+        return (
+            message("captures.short_one", week=week, grade=_word(grade))
+            if total
+            else message("captures.short_none", week=week)
+        )
+    good, *others = text.GRADE_SYMBOLS
+    said = [message("captures.good_of", week=week, good=counts.get(good, 0), total=total)]
+    said += [f"{counts[grade]} {_word(grade)}" for grade in others if grade in counts]
+    return f"{', '.join(said)}."
+
+
+def _word(grade: str) -> str:
+    return message(f"grade.{grade}.short")
 
 
 def _account(published: Published) -> None:
@@ -89,14 +104,15 @@ def _quarantine(published: Published) -> None:
         return
     parts.quiet(message("captures.quarantine_note"))
     rules = counts["rule"].to_list()
-    _table(
+    parts.sheet(
+        pl.DataFrame(
+            {
+                message("captures.rule"): [_told(QUARANTINE_RULES, rule) for rule in rules],
+                message("captures.items"): [str(n) for n in counts["items"]],
+                message("captures.rows"): [str(n) for n in counts["rows"]],
+            }
+        ),
         "captures-1",
-        {
-            message("captures.rule"): [_sentence(QUARANTINE_RULES, r) for r in rules],
-            message("captures.items"): [str(n) for n in counts["items"]],
-            message("captures.rows"): [str(n) for n in counts["rows"]],
-            message("captures.remedy"): [text.sentence(_remedy(QUARANTINE_RULES, r)) for r in rules],
-        },
     )
     items = capture_queries.quarantine(published, state=state or "waiting")
     if (state or "waiting") == "waiting":
@@ -108,7 +124,9 @@ def _quarantine(published: Published) -> None:
                 message("captures.delivery"): items["delivery"].to_list(),
                 message("captures.file"): [f or "" for f in items["file"]],
                 message("captures.row"): ["" if r is None else str(r) for r in items["row"]],
-                message("captures.reason"): items["reason"].to_list(),
+                message("captures.reason"): [
+                    text.quarantined(*row) for row in items.select("rule", "reason").iter_rows()
+                ],
                 message("captures.first_seen"): [text.day(d) for d in items["first_seen"]],
             },
         )
@@ -144,7 +162,6 @@ def _filters(published: Published) -> CaptureFilter:
 
 
 def _grades(published: Published, only: CaptureFilter) -> None:
-    st.subheader(message("captures.grades"))
     counts = capture_queries.grade_counts(published, only)
     with st.container(horizontal=True):
         for word in text.GRADE_SYMBOLS:
@@ -156,20 +173,27 @@ def _grades(published: Published, only: CaptureFilter) -> None:
     if not reasons.height:
         st.markdown(message("captures.why_none"))
         return
-    codes = reasons["reason"].to_list()
-    _table(
-        "captures-3",
-        {
-            message("captures.reason"): [_sentence(GRADE_REASONS, c) for c in codes],
-            message("captures.count"): [str(n) for n in reasons["captures"]],
-            message("captures.vans"): [str(n) for n in reasons["vans"]],
-            message("captures.remedy"): [text.sentence(_remedy(GRADE_REASONS, c)) for c in codes],
-        },
+    _reasons(reasons.head(REASONS_FIRST), "captures-3")
+    if reasons.height > REASONS_FIRST:
+        with st.expander(message("captures.why_more", count=reasons.height - REASONS_FIRST)):
+            _reasons(reasons.slice(REASONS_FIRST), "captures-5")
+
+
+def _reasons(reasons: pl.DataFrame, name: str) -> None:
+    parts.sheet(
+        pl.DataFrame(
+            {
+                message("captures.reason"): [_told(GRADE_REASONS, code) for code in reasons["reason"]],
+                message("captures.count"): [str(n) for n in reasons["captures"]],
+                message("captures.vans"): [str(n) for n in reasons["vans"]],
+            }
+        ),
+        name,
     )
 
 
 def _repeatability(published: Published) -> None:
-    st.subheader(message("captures.repeatability"))
+    st.header(message("captures.repeatability"))
     frame = capture_queries.repeatability(published)
     if not frame.height:
         st.markdown(message("captures.repeatability_none"))
@@ -224,18 +248,22 @@ def _list(published: Published, only: CaptureFilter) -> None:
 def _deliveries(published: Published) -> None:
     st.header(message("captures.deliveries"))
     _account(published)
-    frame = capture_queries.deliveries(published)
-    parts.table(
-        pl.DataFrame(
-            {
-                message("captures.delivery"): frame["delivery"],
-                message("captures.taken_in"): [text.moment(m) for m in frame["taken_in_at"]],
-                **{message(f"captures.{name}"): frame[name] for name in ("rows", "held", "superseded", "duplicates")},
-                message("captures.quarantined"): frame["quarantined"],
-            }
+    with st.expander(message("captures.each_delivery")):
+        frame = capture_queries.deliveries(published)
+        parts.table(
+            pl.DataFrame(
+                {
+                    message("captures.delivery"): frame["delivery"],
+                    message("captures.taken_in"): [text.moment(m) for m in frame["taken_in_at"]],
+                    **{
+                        message(f"captures.{name}"): frame[name]
+                        for name in ("rows", "held", "superseded", "duplicates")
+                    },
+                    message("captures.quarantined"): frame["quarantined"],
+                }
+            )
         )
-    )
-    parts.download(lambda: frame, "deliveries.csv", "download-deliveries")
+        parts.download(lambda: frame, "deliveries.csv", "download-deliveries")
     _checks(published)
 
 
@@ -275,6 +303,12 @@ def _checks(published: Published) -> None:
 def _table(name: str, columns: dict[str, list[str]]) -> None:
     shown = {name: [inert(cell) for cell in cells] for name, cells in columns.items()}
     parts.sheet(pl.DataFrame(shown), name)
+
+
+def _told(page: dict, code: str) -> str:  # type: ignore[type-arg]
+    """What is wrong and, in grey, what to do: one cell, so that it finds room on a phone."""
+    said, remedy = inert(_sentence(page, code)), inert(text.sentence(_remedy(page, code)))
+    return f"{said}. :gray[{remedy}.]" if remedy else f"{said}."
 
 
 def _sentence(page: dict, code: str) -> str:  # type: ignore[type-arg]

@@ -1,4 +1,4 @@
-"""The picture on a van's card: this visit's trace over the healthy band, or how one quantity has moved; and the small trend."""
+"""The picture on a van's card: this visit's trace over those of its earlier visits, with the difference marked."""
 
 from collections.abc import Sequence
 from typing import Literal
@@ -6,14 +6,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboards import drawing, text
-from dashboards.charts import Row, column
+from dashboards import drawing, lambda_panel, text
 from dashboards.drawing import Drawing, Floats, Frame
 from dashboards.palette import Palette
 from dashboards.text import message
+from data_contracts import lambda_axis
 from data_contracts.family import LambdaSensor
 from data_contracts.quantities.record import Seen
-from data_contracts.weeks import week_start
 from models.reading.aligned_traces import OPENING_GRID_S, RELEASE_GRID_S
 from pipelines.read_side.past_snaps import PastSnaps
 
@@ -21,11 +20,11 @@ Mask = NDArray[np.bool_]
 Side = Literal["above", "below"]
 Windows = tuple[tuple[float, float], ...]
 
-WIDTH, HEIGHT = 430, 250
-_LEFT, _TOP, _FOOT, _GAP = 42, 26, 34, 18
+WIDTH, NARROW, HEIGHT = 480, 340, 260
+"""Of the drawing, of the one for a phone, and of both. [px]"""
+_LEFT, _RIGHT, _TOP, _FOOT, _GAP = 42, 8, 26, 34, 18
 _OUTSIDE = 0.06
 """The trace counts as outside the band from this share of the drawn range."""
-_LAMBDAS = (0.7, 0.8, 0.9, 1.0, 1.1, 1.3, 1.6, 2.0)
 
 
 def trace_picture(
@@ -38,6 +37,7 @@ def trace_picture(
     rich_is_up: bool,
     palette: Palette,
     says: str,
+    width: float = WIDTH,
 ) -> Drawing | None:
     """The latest snap over the range of earlier ones, with where it leaves that range marked.
 
@@ -54,11 +54,13 @@ def trace_picture(
     narrowband : bool
         The lambda trace is in volts.
     rich_is_up : bool
-        Those volts rise when rich.
+        Rich is up on the axis of lambda.
     palette : Palette
         Colours.
     says : str
         What it shows, in words.
+    width : float
+        Of the drawing. [px]
 
     Returns
     -------
@@ -66,9 +68,7 @@ def trace_picture(
         None where there is nothing to lay it over, or it does not leave it on that side.
     """
     trace = seen.trace
-    flow = text.scale("g/s") if trace == "airflow" else 1.0
-    latest = flow * (snaps.latest_airflow if trace == "airflow" else snaps.latest_lambda)
-    earlier = flow * (snaps.airflow if trace == "airflow" else snaps.lambda_signal)
+    latest, earlier = _drawn_traces(snaps, trace, volts=narrowband)
     if not earlier.shape[0] or not np.isfinite(latest).any() or not np.isfinite(earlier).any():
         return None
     low, high = _range(earlier)
@@ -79,30 +79,34 @@ def trace_picture(
     outside = (np.nan_to_num(beyond) > _OUTSIDE * (top - foot)) & looked
     if not outside.any():
         return None
-    rising, falling = _frames((foot, top))
+    rising, falling = _frames((foot, top), width)
     split = OPENING_GRID_S.size
-    parts = [_axis(rising, trace, palette, volts=narrowband), _title(trace, palette, narrowband, rich_is_up)]
+    right = width - _RIGHT
+    parts = [_axis(rising, right, trace, palette, volts=narrowband), _title(trace, palette, volts=narrowband)]
+    if trace == "lambda":
+        parts.append(lambda_panel.ends(rising, palette, rich_is_up=rich_is_up))
     for frame, grid, part in ((rising, OPENING_GRID_S, slice(0, split)), (falling, RELEASE_GRID_S, slice(split, None))):
-        here = outside[part]
-        edge = np.where(latest[part] > high[part], high[part], low[part])
-        parts += [
-            _moment(frame, message("snap.opening" if frame is rising else "snap.release"), palette),
-            drawing.band(frame, grid, low[part], high[part], palette.past, 0.32),
-            *(
-                drawing.band(
-                    frame,
-                    grid[a:b],
-                    np.minimum(edge, latest[part])[a:b],
-                    np.maximum(edge, latest[part])[a:b],
-                    palette.alarm,
-                    0.28,
-                )
-                for a, b in _wider(here)
-            ),
-            drawing.line(frame, grid, latest[part], palette.accent, 2.2),
-        ]
-    parts.append(_mark(rising, falling, latest, outside, np.nan_to_num(beyond), mark, palette))
-    return drawing.drawing(parts, WIDTH, HEIGHT, says, most=560)
+        parts.append(_moment(frame, message("snap.opening" if frame is rising else "snap.release"), palette))
+        parts += _over_band(frame, grid, latest[part], (low[part], high[part]), outside[part], palette)
+    parts.append(
+        _mark((rising, falling), right, latest, (latest, low, high), outside, np.nan_to_num(beyond), mark, palette)
+    )
+    return drawing.drawing(parts, width, HEIGHT, says, most=620)
+
+
+def _over_band(
+    frame: Frame, grid: Floats, latest: Floats, band: tuple[Floats, Floats], outside: Mask, palette: Palette
+) -> list[str]:
+    """The range of earlier snaps with its edges, what lies outside of it shaded, and the latest snap."""
+    low, high = band
+    edge = np.where(latest > high, high, low)
+    under, over = np.minimum(edge, latest), np.maximum(edge, latest)
+    return [
+        drawing.band(frame, grid, low, high, palette.past, 0.32),
+        *(drawing.line(frame, grid, one, palette.past, 1.0) for one in band),
+        *(drawing.band(frame, grid[a:b], under[a:b], over[a:b], palette.alarm, 0.28) for a, b in _wider(outside)),
+        drawing.line(frame, grid, latest, palette.accent, 2.2),
+    ]
 
 
 def side_drawn(quantity: str, seen: Seen, side: str, sensor: LambdaSensor | None) -> Side | None:
@@ -130,10 +134,8 @@ def side_drawn(quantity: str, seen: Seen, side: str, sensor: LambdaSensor | None
     if seen.trace == "lambda":
         narrowband = sensor is not None and sensor.kind == "narrowband"
         rich_low = sensor is not None and sensor.polarity == "rich_low"
-        if quantity.endswith("_v"):  # drawn as they are of a narrowband sensor, else as the inverse of lambda
-            up = up if narrowband or not rich_low else not up
-        else:
-            up = up if narrowband and rich_low else not up
+        as_drawn = quantity.endswith("_v") == narrowband  # volts of a narrowband sensor are drawn, else lambda
+        up = up if as_drawn or rich_low else not up  # where volts fall when rich they rise with lambda
     return "above" if up else "below"
 
 
@@ -158,8 +160,8 @@ def _reach(values: Floats) -> tuple[float, float]:
     return low - room, high + 2.2 * room
 
 
-def _frames(y: tuple[float, float]) -> tuple[Frame, Frame]:
-    room = WIDTH - _LEFT - _GAP - 8
+def _frames(y: tuple[float, float], width: float) -> tuple[Frame, Frame]:
+    room = width - _LEFT - _GAP - _RIGHT
     first = room * 0.6
     height = HEIGHT - _TOP - _FOOT
     rising = Frame((OPENING_GRID_S[0], OPENING_GRID_S[-1]), y, left=_LEFT, top=_TOP, width=first, height=height)
@@ -174,31 +176,34 @@ def _wider(here: Mask) -> list[tuple[int, int]]:
     return [(max(0, a - 1), min(here.size, b + 1)) for a, b in drawing.stretches(here)]
 
 
-def _axis(frame: Frame, trace: str, palette: Palette, *, volts: bool) -> str:
-    """Levels: flow or volts, or lambda itself at the heights of its inverse."""
-    inverse = trace == "lambda" and not volts
-    levels = [1.0 / x for x in _LAMBDAS] if inverse else drawing.ticks(*frame.y)
-    drawn, last = "", float("inf")
-    for level in sorted(level for level in levels if frame.y[0] <= level <= frame.y[1]):
+def _drawn_traces(snaps: PastSnaps, trace: str, *, volts: bool) -> tuple[Floats, Floats]:
+    """The latest and the earlier traces where they are drawn: flow in the reader's unit, volts, or lambda."""
+    if trace == "airflow":
+        scale = text.scale("g/s")
+        return scale * snaps.latest_airflow, scale * snaps.airflow
+    if volts:
+        return snaps.latest_lambda, snaps.lambda_signal
+    return lambda_axis.height(snaps.latest_lambda), lambda_axis.height(snaps.lambda_signal)
+
+
+def _axis(frame: Frame, right: float, trace: str, palette: Palette, *, volts: bool) -> str:
+    """Lines with their levels: flow, volts or lambda."""
+    if trace == "lambda" and not volts:
+        return lambda_panel.lines(frame, right, palette)
+    levels = drawing.ticks(*frame.y)
+    drawn = ""
+    for level in levels:
         across, down = frame.at(frame.x[0], level)
-        if last - down < 17:
-            continue
-        last = down
-        shown = text.number(1.0 / level, 2) if inverse else text.tick(level, levels)
-        drawn += (
-            f'<line x1="{across:.1f}" y1="{down:.1f}" x2="{WIDTH - 8}" y2="{down:.1f}" stroke="{palette.line}"/>'
-            + drawing.words(across - 6, down + 4, shown, palette.quiet, 12, "end")
-        )
+        drawn += drawing.rule(across, down, right, palette.line)
+        drawn += drawing.words(across - 6, down + 4, text.tick(level, levels), palette.quiet, 12, "end")
     return drawn
 
 
-def _title(trace: str, palette: Palette, narrowband: bool, rich_is_up: bool) -> str:
+def _title(trace: str, palette: Palette, *, volts: bool) -> str:
     if trace == "airflow":
         says = message("snap.airflow", unit=text.shown_unit("g/s"))
-    elif narrowband:
-        says = message("snap.lambda_narrow" if rich_is_up else "snap.lambda_narrow_low")
     else:
-        says = message("card.lambda")
+        says = message("snap.lambda_v" if volts else "snap.lambda_ratio")
     return drawing.words(4, 14, says, palette.quiet, 12)
 
 
@@ -214,9 +219,10 @@ def _moment(frame: Frame, says: str, palette: Palette) -> str:
 
 
 def _mark(
-    rising: Frame,
-    falling: Frame,
+    frames: tuple[Frame, Frame],
+    right: float,
     latest: Floats,
+    drawn: Sequence[Floats],
     outside: Mask,
     beyond: Floats,
     says: str,
@@ -228,11 +234,12 @@ def _mark(
     runs += [(a + split, b + split) for a, b in drawing.stretches(outside[split:])]
     a, b = max(runs, key=lambda run: float(beyond[run[0] : run[1]].sum()))
     middle = (a + b) // 2
-    frame, grid = (rising, OPENING_GRID_S) if middle < split else (falling, RELEASE_GRID_S)
+    frame, grid = (frames[0], OPENING_GRID_S) if middle < split else (frames[1], RELEASE_GRID_S)
     across, down = frame.at(float(grid[middle - (0 if middle < split else split)]), float(latest[middle]))
-    over = down > frame.top + frame.height / 2
-    to = down - 26 if over else down + 30
-    side = min(max(across, _LEFT + 3.8 * len(says)), WIDTH - 8 - 3.8 * len(says))
+    half = 4.1 * len(says)  # of the words, generously
+    side = min(max(across, _LEFT + half), right - half)
+    to = _free(frames, (side - half, side + half), down, drawn)
+    over = to < down
     return (
         f'<line x1="{across:.1f}" y1="{down:.1f}" x2="{side:.1f}" y2="{to + (3 if over else -11):.1f}" '
         f'stroke="{palette.alarm}" stroke-width="1.4"/>'
@@ -241,120 +248,20 @@ def _mark(
     )
 
 
-def trend_picture(
-    rows: Sequence[Row],
-    limits: tuple[float | None, float | None],
-    palette: Palette,
-    says: str,
-    *,
-    small: bool = False,
-    reach: tuple[float, float] | None = None,
-) -> Drawing | None:
-    """How one quantity of one van has moved: band and points, alarms as crosses, limits dashed.
-
-    Parameters
-    ----------
-    rows : sequence of mapping
-        Rows of one trend, oldest first.
-    limits : tuple of float or None
-        Low and high limit. [unit of the quantity]
-    palette : Palette
-        Colours.
-    says : str
-        What it shows, in words.
-    small : bool
-        Without axes, to stand beside a line of text.
-    reach : tuple of float or None
-        Values that the scale reaches, for drawings that are compared. [unit of the quantity]
-
-    Returns
-    -------
-    Drawing or None
-        None without a value.
-    """
-    scale = text.scale(text.unit(str(rows[0]["quantity"])))
-    value, low, high = (scale * column(rows, name) for name in ("value", "expected_low", "expected_high"))
-    if not np.isfinite(value).any():
-        return None
-    days = np.array([week_start(str(row["week"])).toordinal() for row in rows], dtype=np.float64)
-    near = [scale * limit for limit in limits if limit is not None]
-    foot, top = _span(value, low, high, near) if reach is None else _reach(scale * np.array(reach))
-    width, height = (150, 46) if small else (WIDTH, HEIGHT - 20)
-    edge = (4, 5, 5, 8) if small else (_LEFT + 8, _TOP, 28, 14)
-    frame = Frame(
-        (days[0], max(days[-1], days[0] + 7)),
-        (foot, top),
-        left=edge[0],
-        top=edge[1],
-        width=width - edge[0] - edge[3],
-        height=height - edge[1] - edge[2],
-    )
-    parts = [] if small else _weeks_and_levels(frame, rows, palette)
-    parts += _expected(frame, days, low, high, palette, 3.0 if small else 7.0)
-    for limit in near:
-        if foot <= limit <= top:
-            (left, down), right = frame.at(frame.x[0], limit), frame.left + frame.width
-            parts.append(
-                f'<line x1="{left:.1f}" y1="{down:.1f}" x2="{right:.1f}" y2="{down:.1f}" stroke="{palette.alarm}" '
-                'stroke-width="1.2" stroke-dasharray="5 4"/>'
-            )
-            if not small:
-                parts.append(drawing.words(right, down - 4, message("card.limit"), palette.alarm, 12, "end"))
-    parts.append(drawing.line(frame, days, value, palette.accent, 1.2 if small else 1.6))
-    for row, day, level in zip(rows, days, value, strict=True):
-        if np.isfinite(level):
-            alarm = bool(row.get("alarm"))
-            half_size, radius = (2.2, 1.4) if small else (4.0, 2.8)
-            draw = (
-                drawing.cross(frame, float(day), float(level), palette.alarm, half_size)
-                if alarm
-                else drawing.dot(frame, float(day), float(level), palette.accent, radius)
-            )
-            parts.append(draw)
-    return drawing.drawing(parts, width, height, says, most=0 if small else 560)
-
-
-def _expected(frame: Frame, days: Floats, low: Floats, high: Floats, palette: Palette, width: float) -> list[str]:
-    """The range by which each visit was judged, as a bar at the visit: between visits nothing was known."""
-    bars = []
-    for day, under, over in zip(days, low, high, strict=True):
-        if np.isfinite(under) and np.isfinite(over):
-            across, foot = frame.at(float(day), max(float(under), frame.y[0]))
-            _, top = frame.at(float(day), min(float(over), frame.y[1]))
-            bars.append(
-                f'<rect x="{across - width / 2:.1f}" y="{top:.1f}" width="{width}" height="{max(foot - top, 0.0):.1f}" '
-                f'fill="{palette.past}" fill-opacity="0.4"/>'
-            )
-    return bars
-
-
-def _span(value: Floats, low: Floats, high: Floats, limits: Sequence[float]) -> tuple[float, float]:
-    """From the lowest to the highest that is drawn; a far limit does not flatten the trend, a wide range neither."""
-    middle, half = 0.5 * (low + high), 0.5 * (high - low)
-    usual = float(np.nanmedian(half)) if np.isfinite(half).any() else 0.0
-    held = np.concatenate([value, middle - np.minimum(half, 3 * usual), middle + np.minimum(half, 3 * usual)])
-    first, last = float(np.nanmin(held)), float(np.nanmax(held))
-    reach = (last - first) or abs(last) or 1.0
-    for limit in limits:
-        if first - reach <= limit <= last + reach:
-            first, last = min(first, limit), max(last, limit)
-    return first - 0.08 * reach, last + 0.12 * reach
-
-
-def _weeks_and_levels(frame: Frame, rows: Sequence[Row], palette: Palette) -> list[str]:
-    name = str(rows[0]["quantity"])
-    parts = [drawing.words(4, 14, text.quantity_with_unit(name), palette.quiet, 12)]
-    levels = drawing.ticks(*frame.y)
-    for level in levels:
-        across, down = frame.at(frame.x[0], level)
-        right = frame.left + frame.width
-        parts.append(
-            f'<line x1="{across:.1f}" y1="{down:.1f}" x2="{right:.1f}" y2="{down:.1f}" stroke="{palette.line}"/>'
+def _free(frames: tuple[Frame, Frame], span: tuple[float, float], down: float, drawn: Sequence[Floats]) -> float:
+    """Foot of a line of words over a span, where it covers least of what is drawn and stands nearest to a height. [px]"""
+    split = OPENING_GRID_S.size
+    points = [
+        frame.at(float(at), float(level))
+        for frame, grid, part in (
+            (frames[0], OPENING_GRID_S, slice(0, split)),
+            (frames[1], RELEASE_GRID_S, slice(split, None)),
         )
-        parts.append(drawing.words(across - 6, down + 4, text.tick(level, levels), palette.quiet, 12, "end"))
-    for row in (rows[0], rows[-1]) if len(rows) > 1 else rows[:1]:
-        day = float(week_start(str(row["week"])).toordinal())
-        across, _ = frame.at(day, frame.y[0])
-        anchor = "start" if row is rows[0] else "end"
-        parts.append(drawing.words(across, frame.top + frame.height + 18, str(row["week"]), palette.quiet, 12, anchor))
-    return parts
+        for trace in drawn
+        for at, level in zip(grid, trace[part], strict=True)
+        if np.isfinite(level)
+    ]
+    inside = np.array([y for x, y in points if span[0] <= x <= span[1]])
+    top, foot = frames[0].top + 14.0, frames[0].top + frames[0].height - 5.0
+    places = [place for place in np.arange(top, foot + 1.0, 6.0) if abs(place - 5.0 - down) >= 22.0]
+    return float(min(places, key=lambda to: 40.0 * np.count_nonzero(np.abs(inside - to + 5.0) < 12.0) + abs(to - down)))

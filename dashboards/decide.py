@@ -31,6 +31,9 @@ _NAME = "decide-person"
 _WHO = "vansnap_who_decides"
 _DUE = "vansnap_due_"
 
+Answers = dict[str, object]
+"""What a form of an order says, as `decide_orders` takes it."""
+
 
 def moves(state: str) -> list[str]:
     """States a person may move an order to from a given one, in the order they follow."""
@@ -108,14 +111,15 @@ def _note_form(order_id: str) -> None:
         return
     noted, on_their_way = _noted(order_id)
     answers = {"order_id": order_id, "state": NOTED, **noted}
-    person = name_of(who).strip()
-    if not _pressed(order_id, f"save-note-{order_id}"):
+    pressed = _pressed(order_id, f"save-note-{order_id}", answers, name_of(who).strip())
+    if pressed is None:
         return
+    answers, person = pressed
     if not person:
         st.error(message("decide.who"))
     elif not answers["note"] and not answers["photos"] and not on_their_way:
         st.error(message("noted.needed"))
-    elif _complete(order_id, on_their_way):
+    elif _complete(order_id, on_their_way, answers, person):
         _record([answers], person)
 
 
@@ -125,17 +129,21 @@ def _begin(order_id: str) -> None:
     st.session_state.pop(_DUE + order_id, None)
 
 
-def _pressed(order_id: str, key: str) -> bool:
-    """The button that records, and whether it was pressed, now or while a photo was on its way."""
+def _pressed(order_id: str, key: str, answers: Answers, person: str) -> tuple[Answers, str] | None:
+    """The button that records, and what to record: what stands in the form now, or what stood there when it was pressed while a
+    photo was on its way, with the photos that are here by now; None for nothing."""
     now = st.button(message("decide.save"), type="primary", key=key)
-    return bool(st.session_state.pop(_DUE + order_id, False)) or now
+    waited = st.session_state.pop(_DUE + order_id, None)
+    if now or waited is None:
+        return (answers, person) if now else None
+    return {**waited[0], "photos": answers["photos"]}, waited[1]
 
 
-def _complete(order_id: str, on_their_way: int) -> bool:
-    """Whether all that was given is here; else say that it is recorded once it is, or at once without."""
+def _complete(order_id: str, on_their_way: int, answers: Answers, person: str) -> bool:
+    """Whether all that was given is here; else keep it, and say that it is recorded once it is, or at once without."""
     if not on_their_way:
         return True
-    st.session_state[_DUE + order_id] = True
+    st.session_state[_DUE + order_id] = answers, person
     st.warning(message("noted.on_its_way", count=on_their_way), icon=":material/hourglass_top:")
     return st.button(message("noted.without", count=on_their_way), key=f"without-{order_id}")
 
@@ -192,7 +200,7 @@ def form(order_id: str, van_id: str, action: str, state: str, first: str = "") -
         required=True,
         key=f"move-{order_id}",
     )
-    answers: dict[str, object] = {"order_id": order_id, "state": move}
+    answers: Answers = {"order_id": order_id, "state": move}
     if move == "postponed":
         today = date.today()  # noqa: DTZ011
         answers["until"] = st.date_input(message("decide.until"), today + timedelta(weeks=4), min_value=today)
@@ -204,16 +212,18 @@ def form(order_id: str, van_id: str, action: str, state: str, first: str = "") -
         answers["reason"] = st.text_input(message("decide.reason_needed"), max_chars=300, key="decide-reason")
     noted, on_their_way = _noted(order_id, note=answers.get("found") != OTHER)  # its note says what it was
     answers |= noted
-    person = name_of(who).strip()
-    if not _pressed(order_id, f"save-{order_id}"):
+    pressed = _pressed(order_id, f"save-{order_id}", answers, name_of(who).strip())
+    if pressed is None:
         return
+    answers, person = pressed
+    done = answers["state"] == "done"
     if not person:
         st.error(message("decide.who"))
-    elif move == "done" and not answers["found"]:
+    elif done and not answers["found"]:
         st.error(message("decide.found_needed", van=inert(van_id)))
-    elif move == "done" and answers["found"] == OTHER and not answers["note"]:
+    elif done and answers["found"] == OTHER and not answers["note"]:
         st.error(message("decide.namely_needed", van=inert(van_id)))
-    elif _complete(order_id, on_their_way):
+    elif _complete(order_id, on_their_way, answers, person):
         _record([answers], person)
 
 
@@ -225,6 +235,7 @@ def _finding() -> dict[str, object]:
         ordered,
         format_func=lambda code: message("decide.another") if code == OTHER else text.sentence(text.cause(code)),
         index=None,
+        placeholder=message("decide.found_choose"),
     )
     told: dict[str, object] = {"found": found}
     if found == OTHER:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 FONT = "Source Sans 3, Segoe UI, Roboto, Helvetica Neue, Arial, sans-serif"
-"""A drawing stands beside the page's own font and can't use it."""
+"""A drawing is an image, for the toolkit takes drawings out of a page's text: it can't use the page's own font."""
 
 
 class Frame:
@@ -103,6 +103,15 @@ def words(
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" fill="{colour}" font-size="{size}" text-anchor="{anchor}" '
         f'font-weight="{weight}"{halo}>{escape(says)}</text>'
+    )
+
+
+def rule(left: float, down: float, right: float, colour: str, width: float = 1.0, dash: str = "") -> str:
+    """A line across. [px]"""
+    dashed = f' stroke-dasharray="{dash}"' if dash else ""
+    return (
+        f'<line x1="{left:.1f}" y1="{down:.1f}" x2="{right:.1f}" y2="{down:.1f}" stroke="{colour}" '
+        f'stroke-width="{width:g}"{dashed}/>'
     )
 
 

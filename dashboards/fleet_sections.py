@@ -7,8 +7,9 @@ import numpy as np
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, markup, meant, parts, text
+from dashboards import markup, meant, parts, text
 from dashboards.text import inert, message
+from dashboards.trend_picture import trend_picture
 from data_contracts.signals import TRACKED
 from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side import van_card as reads
@@ -144,15 +145,7 @@ def _beside(published: Published, week: str, listed: Sequence[str]) -> None:
             st.markdown(message("beside.not_listed") if fact is None else meant.fact(fact))
             drawn = None
             if trends[van_id]:
-                last = trends[van_id][-1]
-                said = message("card.trend", title=text.quantity(str(quantity)), week=last["week"])
-                drawn = card_picture.trend_picture(
-                    trends[van_id],
-                    (text.finite(last.get("limit_low")), text.finite(last.get("limit_high"))),
-                    parts.palette(),
-                    f"{van_id}: {said}",
-                    reach=reach,
-                )
+                drawn = trend_picture(trends[van_id], parts.palette(), size="narrow", reach=reach, of=van_id)
             if drawn is None:
                 parts.quiet(message("beside.no_reading"))
             else:

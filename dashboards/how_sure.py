@@ -1,6 +1,7 @@
 """How sure are we: what the board promised, compared with what came."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -14,6 +15,7 @@ from pipelines.read_side.published import Published, board_settings, model_cards
 
 FEATURES_SHOWN = 8
 MOVES_SHOWN = 100
+INTERVALS = ("expected_range", "weeks_to_limit")
 FEW = 20  # cases below which a share says little (common practice)
 
 
@@ -36,29 +38,54 @@ def show() -> None:
 
 
 def _in_short(published: Published) -> None:
-    """The page's answer in words: findings recorded, and how often what was promised was kept."""
+    """The page's answer in words: of everything that was promised, whether it was kept."""
     seen = record_queries.alarm_record(published)
-    said = [message("sure.short_findings", findings=seen["findings"], nothing=seen["nothing_found"])]
+    said = [_alarms_in_short(seen, board_settings(published.home).tracking.false_alarms_per_100_van_weeks)]
+    kept = {row["interval"]: row for row in record_queries.coverage(published).iter_rows(named=True)}
+    said += [_interval_in_short(name, kept.get(name)) for name in INTERVALS]
+    st.markdown("\n".join(f"- {line}" for line in said))
+
+
+def _alarms_in_short(seen: Mapping[str, int], setting: float) -> str:
     if not seen["findings"]:
-        said = [message("sure.short_no_findings")]
-    said += [
-        message(
-            "sure.short_held",
-            name=inert(message(f"sure.{row['interval']}")),
-            inside=text.count(row["inside"]),
-            cases=text.count(row["cases"]),
-            stated=text.percent(row["stated"]),
-        )
-        for row in record_queries.coverage(published).filter(pl.col("cases") > 0).iter_rows(named=True)
-    ]
-    st.markdown(f"**{said[0]}** {' '.join(said[1:])}")
+        return message("sure.short_no_findings")
+    verdict = "kept" if _alarms_between(seen)[0] <= setting else "not_kept"
+    return message(
+        "sure.short_findings",
+        verdict=message(f"sure.verdict_{verdict}"),
+        count=seen["findings"],
+        nothing=seen["nothing_found"],
+    )
+
+
+def _alarms_between(seen: Mapping[str, int]) -> tuple[float, float]:
+    """Between how many vans called in vain findings speak for. [per 100 van-weeks]"""
+    _, low, high = share_interval(seen["nothing_found"], seen["van_weeks"])
+    return 100 * low, 100 * high
+
+
+def _interval_in_short(name: str, row: Mapping[str, Any] | None) -> str:
+    """Whether an interval held as often as it should: not, where even the favourable end of its own interval is less."""
+    if row is None or not row["cases"]:
+        return message(f"sure.short_{name}_none")
+    share, _, high = share_interval(row["inside"], row["cases"])
+    verdict = "not_kept" if high < row["stated"] else "few" if row["cases"] < FEW else "kept"
+    return message(
+        f"sure.short_{name}",
+        verdict=message(f"sure.verdict_{verdict}"),
+        inside=text.count(row["inside"]),
+        cases=row["cases"],
+        of=text.count(row["cases"]),
+        share=f"{100 * share:.0f}{text.NARROW_SPACE}%",
+        stated=text.percent(row["stated"]).replace(" %", f"{text.NARROW_SPACE}%"),
+    )
 
 
 def _false_alarms(published: Published) -> None:
     st.header(message("sure.false_alarms"))
     setting = board_settings(published.home).tracking.false_alarms_per_100_van_weeks
     seen = record_queries.alarm_record(published)
-    with st.container(horizontal=True, gap="large"):
+    with st.container(horizontal=True, gap="large", key="numbers"):
         st.metric(message("sure.setting"), text.number(setting, 2), width="content")
         rate = 100 * seen["nothing_found"] / seen["van_weeks"] if seen["van_weeks"] else None
         st.metric(
@@ -72,11 +99,9 @@ def _false_alarms(published: Published) -> None:
     if not seen["findings"]:
         st.markdown(message("sure.no_findings"))
         return
-    _, low, high = share_interval(seen["nothing_found"], seen["van_weeks"])
-    key = "sure.kept" if 100 * low <= setting else "sure.not_kept"
-    st.markdown(
-        message(key, setting=text.number(setting, 2), low=text.number(100 * low, 2), high=text.number(100 * high, 2))
-    )
+    low, high = _alarms_between(seen)
+    key = "sure.kept" if low <= setting else "sure.not_kept"
+    st.markdown(message(key, setting=text.number(setting, 2), low=text.number(low, 2), high=text.number(high, 2)))
     parts.quiet(message("sure.false_alarms_note"))
 
 
@@ -266,13 +291,13 @@ def _repairs(published: Published) -> None:
 
 def _cards(published: Published) -> None:
     st.header(message("sure.cards"))
-    cards = model_cards(published.home)
+    cards = [card for card in model_cards(published.home) if card.get("family")]
     if not cards:
         st.markdown(message("sure.cards_none"))
         return
     st.markdown(message("sure.cards_lead"))
     for card in cards:
-        name = str(card.get("family", card.get("name", "")))
+        name = str(card["family"]).replace("+", ", ")
         with st.expander(message("sure.card", family=inert(name))):
             for key, value in sorted(card.items()):
                 st.markdown(f"**{inert(text.sentence(key.replace('_', ' ')))}:** {_card_value(value)}")

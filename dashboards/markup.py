@@ -20,10 +20,35 @@ def name_drop_zones() -> None:
     st.html(_DROP_ZONE, unsafe_allow_javascript=True)
 
 
-def picture(drawn: Drawing) -> None:
-    """Show a drawing of `dashboards/drawing.py`, as wide as there is room."""
-    size = f"width:100%;max-width:{drawn.most:g}px;height:auto;display:block"
-    st.html(f'<img alt="{escape(drawn.says)}" style="{size}" src="data:image/svg+xml;base64,{drawn.coded}">')
+def picture(drawn: Drawing, narrow: Drawing | None = None) -> None:
+    """Show a drawing of `dashboards/drawing.py`, as wide as there is room; on a phone the narrow one in its place."""
+    if narrow is None:
+        st.html(_image(drawn))
+    else:
+        st.html(_image(drawn, "on-a-desk") + _image(narrow, "on-a-phone"))
+
+
+def _image(drawn: Drawing, place: str = "") -> str:
+    size = f"width:100%;max-width:{drawn.most:g}px;height:auto"
+    return (
+        f'<img alt="{escape(drawn.says)}" class="drawing {place}" style="{size}" '
+        f'src="data:image/svg+xml;base64,{drawn.coded}">'
+    )
+
+
+def gallery(shown: Sequence[tuple[str, str, str, Drawing | None]]) -> None:
+    """Pictures in rows, each below its title.
+
+    Parameters
+    ----------
+    shown : sequence of (title, address, words, drawing)
+        What each is called, where that leads, what the picture shows, and the picture; None for none.
+    """
+    pieces = "".join(
+        f'<div><a href="{escape(address)}">{escape(title)}</a><p>{escape(words)}</p>{_image(drawn) if drawn else ""}</div>'
+        for title, address, words, drawn in shown
+    )
+    st.html(f'<div class="gallery">{pieces}</div>')
 
 
 def bars(rows: Sequence[tuple[str, str, float, str | None]]) -> None:
@@ -52,6 +77,12 @@ def sums(heading: str, rows: Sequence[tuple[str, str]]) -> None:
     st.html(
         f"<details><summary>{escape(heading)}</summary><table class='sums'><tbody>{lines}</tbody></table></details>"
     )
+
+
+def facts(rows: Sequence[tuple[str, str]]) -> None:
+    """Facts as names with their values, as many beside each other as there is room for."""
+    told = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in rows)
+    st.html(f'<dl class="facts">{told}</dl>')
 
 
 def cautions(heading: str, told: Sequence[str]) -> None:

@@ -10,6 +10,7 @@ import streamlit as st
 from dashboards import markup, meant, parts, text
 from dashboards import meaning_pictures as pictures
 from dashboards.display import language
+from dashboards.drawing import Drawing
 from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.make_pages import pages
@@ -49,7 +50,6 @@ def _way_back() -> None:
 
 
 OVERVIEW = "overview"
-_BESIDE_EACH_OTHER = 4
 
 
 @parts.explained
@@ -78,26 +78,28 @@ def _overview(known: Mapping[str, str]) -> None:
     of = pictures.traces()
     if of is not None:
         st.header(message("meaning.landmarks"))
-        markup.picture(pictures.landmarks(of, parts.palette()))
+        wide, narrow = (pictures.landmarks(of, parts.palette(), narrow=narrow) for narrow in (False, True))
+        markup.picture(wide, narrow)
+    st.header(message("meaning.quantities"))
     for group in get_args(Group):
         mine = [q.name for q in QUANTITIES.values() if q.group == group and f"quantities/{q.name}" in known]
-        links = ", ".join(map(meant.quantity, mine))
-        st.markdown(f"**{message(f'group.{group}')}:** {links}")
+        with st.container(key=f"names-{group}", gap=None):
+            st.markdown(f"**{message(f'group.{group}')}**")
+            st.markdown("\n".join(f"- {meant.quantity(name)}" for name in mine))
     st.header(message("meaning.causes"))
     if of is not None:
         parts.quiet(message("meaning.beside", severity=text.number(of.severity, 1)))
-    codes = list(EVERY_CAUSE)
-    for first in range(0, len(codes), _BESIDE_EACH_OTHER):
-        columns = st.columns(_BESIDE_EACH_OTHER, gap="medium")
-        for code, column in zip(codes[first : first + _BESIDE_EACH_OTHER], columns, strict=False):
-            with column:
-                title = known[f"causes/{code}"]
-                st.markdown(meant.cause(code, first=True))
-                names = [] if of is None else pictures.shown_by(code, of)
-                if of is not None and names:
-                    markup.picture(pictures.beside_healthy(code, names, of, parts.palette(), title, small=True))
-                else:
-                    parts.quiet(message("meaning.not_by_eye"))
+    markup.gallery([_beside(code, known[f"causes/{code}"], of) for code in EVERY_CAUSE])
+
+
+def _beside(code: str, title: str, of: pictures.Traces | None) -> tuple[str, str, str, Drawing | None]:
+    """A cause's title, its address, what its picture shows and the picture; words alone where the eye sees nothing."""
+    names = [] if of is None else pictures.shown_by(code, of)
+    address = meant.address(f"causes/{code}")
+    if of is None or not names:
+        return title, address, message("meaning.not_by_eye"), None
+    drawn = pictures.beside_healthy(code, names[0], of, parts.palette(), title, small=True)
+    return title, address, pictures.axis(names[0]), drawn
 
 
 def _picture(code: str, title: str) -> None:
@@ -107,5 +109,7 @@ def _picture(code: str, title: str) -> None:
     if of is None or not names:
         parts.quiet(message("meaning.not_by_eye"))
         return
-    markup.picture(pictures.beside_healthy(code, names, of, parts.palette(), title, small=False))
-    parts.quiet(message("meaning.beside", severity=text.number(of.severity, 1)))
+    for name in names:
+        parts.quiet(pictures.axis(name))
+        markup.picture(pictures.beside_healthy(code, name, of, parts.palette(), title, small=False))
+    parts.quiet(f"{message('meaning.beside', severity=text.number(of.severity, 1))} {message('meaning.moments')}")

@@ -57,7 +57,7 @@ def chooser(published: Published, items: pl.DataFrame) -> None:
 
 def _label(row: Mapping[str, object]) -> str:
     place = message("mend.whole") if row["row"] is None else message("mend.row", row=row["row"])
-    return f"{row['delivery']} · {place} · {row['reason']}"
+    return f"{row['delivery']} · {place} · {text.quarantined(str(row['rule']), str(row['reason']))}"
 
 
 def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) -> None:
@@ -76,7 +76,7 @@ def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) 
         st.error(message("you.may_not"))
         return
     st.markdown(f"**{inert(item['delivery'])}** {inert(item['file'] or '')}")
-    st.markdown(inert(text.sentence(str(item["reason"]))))
+    st.markdown(inert(text.sentence(text.quarantined(str(item["rule"]), str(item["reason"])))))
     parts.quiet(message("mend.note"))
     as_is = message("mend.as_delivered")
     van = st.selectbox(

@@ -1,6 +1,7 @@
 """One order as a card: state, what to do and why, worth and plan, deciding in place, its page on paper."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -12,6 +13,7 @@ from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import steps_of
+from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
 from pipelines.workspace.workspace import open_workspace
 
@@ -27,7 +29,7 @@ STATE_COLOURS = {
 
 
 def card(
-    row: Mapping[str, object], currency: str, noted: Sequence[Mapping[str, object]] = (), *, link: bool = True
+    row: Mapping[str, Any], currency: str, noted: Sequence[Mapping[str, object]] = (), *, link: bool = True
 ) -> None:
     """Draw the card of an order.
 
@@ -42,7 +44,7 @@ def card(
     link : bool
         The van's name leads to its page.
     """
-    van_id, hours, worth = str(row["van_id"]), row["hours"], row["expected_cost_avoided"]
+    van_id = str(row["van_id"])
     with st.container(border=True):
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             if link:
@@ -55,23 +57,18 @@ def card(
             badge_state(str(row["state"]))
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
-        st.markdown(f"**{inert(action)}**")
-        st.markdown(meant.sentence(row, "reason"))
-        line = [meant.cause(str(row["cause"]), first=True), text.work(hours if isinstance(hours, float) else None)]
-        if isinstance(worth, float) and worth > 0:
-            line.append(message("workshop.worth", money=text.money(worth, currency)))
-        line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
-        if row["state"] in ("postponed", "booked") and row["until"]:
-            line.append(message(f"workshop.{row['state']}", day=text.day(row["until"])))  # type: ignore[arg-type]
-        parts.quiet(" · ".join(line))
-        planned = [message("card.planned", week=row["plan_week"])] if row["plan_week"] else []
-        if note := text.sentence_of(row, "plan_note"):
-            planned.append(inert(note))
-        if planned:
-            parts.quiet(text.sentence("; ".join(planned)))
-        _worth(row, currency)
-        if warranty := text.sentence_of(row, "warranty"):
-            parts.quiet(inert(warranty))
+        what, when = st.columns([3, 2], gap="medium")
+        with what:
+            st.markdown(f"**{inert(action)}**")
+            st.markdown(meant.sentence(row, "reason"))
+            said = [
+                text.sentence(text.sentence_of(row, column)).removesuffix(".") for column in ("plan_note", "warranty")
+            ]
+            if any(said):
+                parts.quiet(". ".join(inert(one) for one in said if one) + ".")
+        with when:
+            markup.facts(_facts(row, currency))
+            _worth(row, currency)
         if row["found"]:
             parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))
         with st.container(horizontal=True, gap="small"):
@@ -80,6 +77,21 @@ def card(
             if not link:
                 paper(row)
         order_history.at_order(str(row["order_id"]), noted, currency)
+
+
+def _facts(row: Mapping[str, Any], currency: str) -> list[tuple[str, str]]:
+    """When, how long and what it is worth; what is not known is left out."""
+    worth = row["expected_cost_avoided"]
+    told = [(message("order.due"), text.day(row["due_by"]))]
+    if row["state"] in ("postponed", "booked") and row["until"]:
+        told.append((message(f"workshop.{row['state']}"), text.day(row["until"])))
+    if row["plan_week"]:
+        told.append((message("workshop.planned_for"), row["plan_week"]))
+    told.append((message("order.work"), text.work(row["hours"])))
+    if worth is not None and worth > 0:
+        told.append((message("workshop.worth"), text.plain_money(worth, currency)))
+    told.append((message("order.likely"), text.sentence(text.cause(row["cause"]))))
+    return told
 
 
 def _worth(row: Mapping[str, object], currency: str) -> None:
@@ -105,7 +117,7 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
 
 
 def steps(order: Mapping[str, object], family: Family | None) -> None:
-    """Draw the steps of an order's job, and the cautions for it.
+    """Draw the steps of an order's job, and the cautions for it where the card of an order that waits doesn't show them.
 
     Parameters
     ----------
@@ -116,11 +128,12 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
     """
     known = steps_of(str(order["cause"]))
     if known:
-        st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(known, 1)))
+        st.markdown("\n".join(f"{k}. {inert(text.sentence(text.contract(step)))}" for k, step in enumerate(known, 1)))
     else:
         st.markdown(message("order.steps_open"))
-    cautions = cautions_for(str(order["cause"]), family)
-    st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
+    if order["state"] not in PLANNED_STATES:
+        told = [text.contract(caution.text) for caution in cautions_for(str(order["cause"]), family)]
+        markup.cautions(message("card.cautions"), told)
 
 
 def badge_safety() -> None:
@@ -150,6 +163,7 @@ def paper(row: Mapping[str, object]) -> None:
         file_name=f"order-{row['order_id']}.pdf",
         mime="application/pdf",
         icon=":material/print:",
+        help=message("order.paper_help"),
         on_click="ignore",
         key=f"paper-{row['order_id']}",
     )

@@ -48,11 +48,6 @@ def quiet(words: str, width: Literal["stretch", "content"] = "stretch") -> None:
     st.markdown(f":small[:gray[{words}]]", width=width)
 
 
-def quiet_lines(lines: Sequence[str]) -> None:
-    """Secondary text as a list."""
-    st.markdown("\n".join(f"- :small[{line}]" for line in lines))
-
-
 def light_table(frame: pl.DataFrame) -> None:
     """A table of words as Markdown: `st.table` fetches a megabyte of code the first time, too much at a van."""
     cells = [[re.sub(r"(?<!\\)\|", r"\|", str(cell)) for cell in row] for row in (frame.columns, *frame.iter_rows())]
@@ -226,7 +221,7 @@ def choose_week(published: Published) -> str:
     return week
 
 
-def choose_van(published: Published) -> str:
+def choose_van(published: Published, *, labelled: bool = True) -> str:
     """The van to show, kept in the address of the page; any id may be typed. Ends the page if there is none."""
     known = queries.find_vans(published)
     others = (st.query_params.get("van"), st.session_state.get("van"))
@@ -236,7 +231,14 @@ def choose_van(published: Published) -> str:
         st.stop()
     keep_in_address("van", known, known[0])
     return str(
-        st.selectbox(message("van.choose"), known, key="van", accept_new_options=True, help=message("van.choose_help"))
+        st.selectbox(
+            message("van.choose"),
+            known,
+            key="van",
+            accept_new_options=True,
+            help=message("van.choose_help"),
+            label_visibility="visible" if labelled else "collapsed",
+        )
     )
 
 

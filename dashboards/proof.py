@@ -38,6 +38,11 @@ def show() -> None:
 
 def _build(published: Published) -> None:
     van_id = parts.choose_van(published)
+    if row := queries.van(published, van_id):
+        facts = [row.get("vin"), row.get("plate"), message("van.facts", family=row["family"], depot=row["depot"])]
+        parts.quiet(" · ".join(inert(fact) for fact in facts if fact))
+        if warranty := text.sentence_of(row, "warranty"):
+            st.markdown(inert(warranty))
     span = queries.van_days(published, van_id)
     if span is None:
         st.info(message("proof.no_captures", van=inert(van_id)))

@@ -16,7 +16,7 @@ from dashboards.display import language, reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.snap_drawing import draw
 from dashboards.text import inert, message
-from dashboards.van_now import held_table, more_said, on_list, reading_frame, snap_lines, verdict
+from dashboards.van_now import held_table, is_snap, more_said, on_list, reading_frame, refused, snap_lines, verdict
 from dashboards.who import me
 from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
@@ -78,9 +78,7 @@ def show() -> None:
             _head(given.asked, row)
         if given.recordings or given.folder:
             with result:
-                document = _read([*given.recordings, *given.folder], given.asked, given.conditions)
-            if document is not None:
-                _details(document)
+                _read([*given.recordings, *given.folder], given.asked, given.conditions)
 
 
 def _for_van(published: Published | None, van: str, row: Mapping[str, Any]) -> Given:
@@ -126,8 +124,14 @@ def _head(asked: Asked, row: Mapping[str, Any]) -> None:
         st.markdown(message("read.lead"))
         return
     st.title(inert(van))
-    told = [row.get("plate"), row.get("family"), row.get("depot"), asked.recorder]
-    parts.quiet(" · ".join(inert(str(word)) for word in told if word))
+    known = {
+        "plate": row.get("plate"),
+        "family": row.get("family"),
+        "depot": row.get("depot"),
+        "recorder": asked.recorder,
+    }
+    told = [message(f"read.of_{name}", name=inert(str(word))) for name, word in known.items() if word]
+    parts.quiet(" · ".join(told))
     if not row:
         st.warning(message("read.van_not_published"), icon=":material/help:")
 
@@ -223,10 +227,11 @@ def _uploader(van: str) -> list[UploadedFile]:
     """Recordings of one visit; those of another van are not those of this one, hence the key."""
     with st.container(key="next-snap"):
         return st.file_uploader(
-            message("read.file", endings=told_endings(), megabytes=UPLOAD_MEGABYTES, most=MOST_RECORDINGS),
+            message("read.file"),
             type=[*known_endings(), ".zip"],
             accept_multiple_files=True,
             max_upload_size=UPLOAD_MEGABYTES,
+            help=message("read.file_help", endings=told_endings(), megabytes=UPLOAD_MEGABYTES, most=MOST_RECORDINGS),
             key=f"recording of {van}",
         )
 
@@ -268,8 +273,8 @@ def _cautions(family: Family | None) -> None:
     st.info("\n".join(lines), icon=":material/health_and_safety:")
 
 
-def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions) -> dict[str, Any] | None:
-    """Read what was handed over, once for the same files and choices, say what was found and return it; None for nothing."""
+def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions) -> None:
+    """Read what was handed over, once for the same files and choices, and say what was found."""
     key = (tuple(upload.file_id for upload in uploads), asked, conditions, parts.home())
     held = st.session_state.get(_HELD)
     if held is None or held[0] != key:
@@ -278,14 +283,14 @@ def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions)
                 held = (key, *_read_anew(uploads, asked, conditions))
         except ProposalError as unfit:
             _propose(unfit.proposal)
-            return None
+            return
         except VansnapError as error:
             st.error(f"## {message('read.failed')}\n\n{inert(error)}", icon=":material/error:")
-            return None
+            return
         st.session_state[_HELD] = held
     _, document, drawing = held
     _say(document, drawing)
-    return dict(document)
+    _details(document)
 
 
 def _read_anew(
@@ -327,23 +332,25 @@ def _propose(proposal: str) -> None:
 
 
 def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
-    """Verdict and reason first, then the drawing, then what else was found."""
+    """Verdict and reason first, then the drawing, beside it what else was found."""
     captures, against = document["captures"], document["against"]
     said, plot = st.columns(2, gap="large")
-    with said, st.container(key="verdict"):
-        verdict(against, captures)
-        on_list(against)
+    with said:
+        with st.container(key="verdict"):
+            verdict(against, captures)
+            on_list(against)
+        more_said(against)
+        refused(document.get("refused", ()))
     if picture := draw(drawing, parts.palette()) if drawing else "":
         with plot:
             st.image(picture, width="stretch", alt=message("read.plot_alt"))
             parts.quiet(message("read.plot_note"))
-    more_said(against)
-    snap_lines(captures, document.get("refused", ()))
 
 
 def _details(document: Mapping[str, Any]) -> None:
-    """Everything that was read, for who wants to know."""
+    """Every quantity that was held against something, then everything that was read, for who wants to know."""
     held_table(document["against"])
+    snap_lines(document["captures"])
     with st.expander(message("read.values"), icon=":material/table_rows:"):
         _values(document["captures"], document["against"])
         if told := _of_file(document):
@@ -353,11 +360,7 @@ def _details(document: Mapping[str, Any]) -> None:
 def _values(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) -> None:
     """Every value of the snap that stands for the visit; of each where none does."""
     chosen = against["representative"]
-    shown = [
-        c
-        for c in captures
-        if chosen and c["snap"] == chosen["snap"] and c.get("file", chosen["file"]) == chosen["file"]
-    ]
+    shown = [capture for capture in captures if chosen and is_snap(capture, chosen)]
     for capture in shown or captures:
         if len(captures) > 1:
             st.subheader(_named(capture))

@@ -11,6 +11,7 @@ from dashboards import text
 from dashboards.charts import Row, figure, level, note, upright
 from dashboards.palette import Palette
 from dashboards.text import message
+from data_contracts import lambda_axis
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ def snap_chart(
     moments: Sequence[tuple[str, float]],
     levels: Sequence[tuple[str, float]],
     narrowband: bool,
-    rich_is_up: bool = True,
+    rich_is_up: bool = False,
     palette: Palette,
     height: int = 460,
 ) -> go.Figure:
@@ -60,7 +61,7 @@ def snap_chart(
     narrowband : bool
         The lambda trace is in volts.
     rich_is_up : bool
-        Those volts rise when rich.
+        Rich is up on the axis of lambda.
     palette : Palette
         Colours.
     height : int
@@ -74,8 +75,8 @@ def snap_chart(
     with_lambda = any(s.lambda_signal.size for s in (latest, *earlier))
     drawn: list[Row] = []
     for snap in earlier:
-        drawn += _traces(snap, palette, scale, with_lambda, latest=False, in_legend=snap is earlier[-1])
-    drawn += _traces(latest, palette, scale, with_lambda, latest=True, in_legend=True)
+        drawn += _traces(snap, palette, scale, with_lambda, narrowband, latest=False, in_legend=snap is earlier[-1])
+    drawn += _traces(latest, palette, scale, with_lambda, narrowband, latest=True, in_legend=True)
     shapes: list[Row] = []
     notes: list[Row] = []
     for name, at in moments:
@@ -95,32 +96,49 @@ def snap_chart(
         "xaxis": {"title": {"text": message("snap.time"), "font": {"color": palette.quiet}}},
     }
     if with_lambda:
-        title = message(
-            "snap.lambda" if not narrowband else "snap.lambda_narrow" if rich_is_up else "snap.lambda_narrow_low"
-        )
+        title = message("snap.lambda_v" if narrowband else "snap.lambda_ratio")
         layout["yaxis2"] = {"title": {"text": title}, "domain": [0.0, 0.37], "anchor": "x"}
+        if not narrowband:
+            lines = [
+                (lambda_axis.height(1.0 / ratio), text.tick(ratio, lambda_axis.LEVELS)) for ratio in lambda_axis.LEVELS
+            ]
+            layout["yaxis2"] |= {"tickvals": [at for at, _ in lines], "ticktext": [says for _, says in lines]}  # type: ignore[operator]
+        for end, rich in ((1, rich_is_up), (0, not rich_is_up)):
+            says = ("↑ " if end else "↓ ") + message("snap.rich" if rich else "snap.lean")
+            notes.append(
+                {
+                    **note(says, palette.quiet, x=0, xref="paper", y=end, yref="y2 domain", xshift=4),
+                    "yanchor": "top" if end else "bottom",
+                }
+            )
         layout["xaxis"] = {**layout["xaxis"], "anchor": "y2"}  # type: ignore[dict-item]
     return figure(drawn, layout, palette, height if with_lambda else height - 160, shapes, notes)
 
 
 def _traces(
-    snap: Snap, palette: Palette, scale: float, with_lambda: bool, *, latest: bool, in_legend: bool
+    snap: Snap, palette: Palette, scale: float, with_lambda: bool, volts: bool, *, latest: bool, in_legend: bool
 ) -> list[Row]:
     name = message("snap.latest" if latest else "snap.earlier", when=snap.when)
     line = {"color": palette.accent, "width": 2.4} if latest else {"color": palette.past, "width": 1.1}
-    traces = [(snap.time_s, scale * snap.airflow, "y"), (snap.lambda_time_s, snap.lambda_signal, "y2")]
+    flow = scale * snap.airflow
+    if volts:
+        signal, level = snap.lambda_signal, snap.lambda_signal
+    else:
+        signal, level = 1.0 / snap.lambda_signal, lambda_axis.height(snap.lambda_signal)
+    traces = [(snap.time_s, flow, flow, "y"), (snap.lambda_time_s, signal, level, "y2")]
     return [
         {
             "type": "scatter",
             "x": time,
-            "y": trace,
+            "y": height,
+            "customdata": value,
             "yaxis": axis,
             "mode": "lines",
             "line": line,
             "name": name,
             "legendgroup": "latest" if latest else "earlier",
             "showlegend": axis == "y" and in_legend,
-            "hovertemplate": "%{x:.3f} s: %{y:.3g}<extra>" + snap.when + "</extra>",
+            "hovertemplate": "%{x:.3f} s: %{customdata:.3g}<extra>" + snap.when + "</extra>",
         }
-        for time, trace, axis in traces[: 1 + with_lambda]
+        for time, value, height, axis in traces[: 1 + with_lambda]
     ]

@@ -27,6 +27,7 @@ _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a pi
 _LETTER = 0.6  # width of a letter over its size, on the wide side for the font used
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
+_LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
 _NAMED = ("main_peak", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
 """Marks with a label, the one that matters most first."""
@@ -46,6 +47,7 @@ class _Panel:
     written: list[Box] = field(default_factory=list)
     traced: list[tuple[float, float]] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
+    band_seen: bool = False
 
     def x(self, time: float) -> float:
         first, last = self.times
@@ -74,12 +76,27 @@ class _Panel:
             outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
             if outside or any(_meet(box, other) for other in self.written):
                 continue
-            covers = sum(box[0] <= a <= box[2] and box[1] <= b <= box[3] for a, b in self.traced)
+            covers = sum(_within(point, box) for point in self.traced)
             far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
             if best is None or covers + far / 8.0 < best[0]:
                 best = covers + far / 8.0, box
         if best is not None:
             self.write(words, best[1], colour)
+
+    def beside(self, words: str, x: float, colour: str) -> None:
+        """A label right of an upright line, left where there is no room, as low as it collides with none before it."""
+        width, height = _wide(words, TEXT), TEXT + 4.0
+        foot = self.top + self.height
+        places = [
+            (left, foot - up - height, left + width, foot - up)
+            for up in np.arange(2.0, self.height - height, height)
+            for left in (x + 4.0, x - 4.0 - width)
+            if _LEFT <= left <= WIDTH - _RIGHT - width
+        ]
+        free = [box for box in places if not any(_meet(box, other) for other in self.written)]
+        clear = [box for box in free if not any(_within(point, box) for point in self.traced)]
+        if free:
+            self.write(words, (clear or free)[0], colour)
 
 
 def draw(document: Mapping[str, Any], palette: Palette) -> str:
@@ -111,7 +128,7 @@ def draw(document: Mapping[str, Any], palette: Palette) -> str:
     lines = list(itertools.chain.from_iterable(panel.lines for panel in panels))
     lines += _time_axis(panels[-1], document["from_opening"])
     height = bottom + 2.0 * SMALL + 16.0
-    if any(mark["kind"] == "band" for mark in (*air["marks"], *mixture["marks"])):
+    if any(panel.band_seen for panel in panels):
         lines += _legend(height, palette)
         height += SMALL + 8.0
     return (
@@ -143,7 +160,7 @@ def _air(
     _body(panel, [(at, trace)], marks, events)
     _say(panel, marks)
     for event in events:
-        panel.label(message(f"snap.{event['name']}"), panel.x(event["first"]), panel.top + 2.0, palette.quiet)
+        panel.beside(message(f"snap.{event['name']}"), panel.x(event["first"]), palette.quiet)
     return panel
 
 
@@ -193,6 +210,9 @@ def _body(
                 f'<rect class="band" x="{left:.1f}" y="{upper:.1f}" width="{right - left:.1f}" '
                 f'height="{max(lower - upper, 2.0):.1f}" {_band_look(colours)}/>'
             )
+            panel.band_seen |= lower - upper > _LEVEL or any(
+                _outside(m, marks) for m in marks if m["name"] == mark["name"]
+            )
     for event in events:
         x = panel.x(event["first"])
         lines.append(
@@ -214,7 +234,7 @@ def _body(
         if mark["kind"] == "level":
             lines.append(
                 f'<line x1="{panel.x(mark["first"]):.1f}" x2="{panel.x(mark["stop"]):.1f}" y1="{y:.1f}" y2="{y:.1f}" '
-                f'stroke="{colour}" stroke-width="3"/>'
+                f'stroke="{colour}" stroke-width="{_LEVEL:g}"/>'
             )
         elif mark["kind"] == "point" and mark["name"] in _NAMED:
             lines.append(
@@ -326,6 +346,10 @@ def _around(x: float, y: float, width: float, height: float) -> Iterator[Box]:
             for top in (y - away - height, y + away, y - 0.5 * height, y - height, y):
                 if left != x - 0.5 * width or top != y - 0.5 * height:
                     yield left, top, left + width, top + height
+
+
+def _within(point: tuple[float, float], box: Box) -> bool:
+    return box[0] <= point[0] <= box[2] and box[1] <= point[1] <= box[3]
 
 
 def _meet(one: Box, other: Box) -> bool:

@@ -6,6 +6,7 @@ import streamlit as st
 from dashboards import charts, parts, text
 from dashboards.snap_chart import Snap, snap_chart
 from dashboards.text import inert, message
+from data_contracts import lambda_axis
 from data_contracts.family import Family
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
@@ -73,7 +74,7 @@ def _drawn(published: Published, van_id: str, visits: pl.DataFrame, family: Fami
             moments=moments,
             levels=levels,
             narrowband=family is not None and family.lambda_sensor.kind == "narrowband",
-            rich_is_up=family is None or family.lambda_sensor.polarity != "rich_low",
+            rich_is_up=lambda_axis.rich_is_up(None if family is None else family.lambda_sensor),
             palette=parts.palette(),
         ),
         theme=None,

@@ -1,7 +1,7 @@
 """Tests of the coming week: whom each depot tests, who is overdue or was never seen, and what the plan costs and saves."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -44,13 +44,16 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
         return
     counts = queries.by_depot(published, week, depots)
     listed = counts.sort(-pl.col("chosen"), "depot").head(DEPOTS_LISTED).sort("depot")
-    _by_depot(listed)
-    if listed.height < counts.height:
-        parts.quiet(message("tests.depots_listed", count=listed.height, all=text.count(counts.height)))
-    _month(published, queries.totals(published, week, depots))
-    for row in listed.iter_rows(named=True):
-        if row["chosen"]:
-            _fold(published, week, [row["depot"]], "chosen", row["chosen"])
+    whom, money = st.columns([1, 1], gap="large")
+    with whom:
+        _by_depot(listed)
+        if listed.height < counts.height:
+            parts.quiet(message("tests.depots_listed", count=listed.height, all=text.count(counts.height)))
+    with money:
+        _month(published, queries.totals(published, week, depots))
+    testing = listed.filter(pl.col("chosen") > 0)
+    if testing.height:
+        _fold(published, week, testing["depot"].to_list(), "chosen", int(testing["chosen"].sum()))
     for part in ("overdue", "never_seen", "all"):
         if count := int(counts["vans" if part == "all" else part].sum()):
             _fold(published, week, depots, part, count)
@@ -63,17 +66,18 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
 
 @st.fragment
 def _fold(published: Published, week: str, depots: Sequence[str], part: str, count: int) -> None:
-    """Vans of a part of the plan, those to test of one depot or others of all that are shown."""
-    if part == "chosen":
-        fold = parts.fold("tests.these", f"fold-tests-of-{depots[0]}", depot=inert(depots[0]), count=text.count(count))
-    else:
-        fold = parts.fold(f"tests.{part}", f"fold-tests-{part}", count=text.count(count))
-    with fold as opened:
+    """Vans of a part of the plan; those to test by depot, the others of all depots that are shown."""
+    with parts.fold(f"tests.{part}", f"fold-tests-{part}", count=text.count(count)) as opened:
         if not opened:
+            return
+        if part == "chosen":
+            for number, depot in enumerate(depots):
+                st.markdown(f"**{inert(depot)}**")
+                _lines(queries.vans(published, week, [depot], part, limit=SHOWN), f"{part}-{number}")
             return
         if part == "all":
             parts.quiet(message("tests.unseen_note"))
-        _lines(queries.vans(published, week, depots, part, limit=SHOWN))
+        _lines(queries.vans(published, week, depots, part, limit=SHOWN), part)
         if count > SHOWN:
             parts.quiet(message("tests.more", count=SHOWN))
 
@@ -97,49 +101,45 @@ def _by_depot(counts: pl.DataFrame) -> None:
 
 
 def _month(published: Published, counts: Mapping[str, float]) -> None:
-    """What a month of the plan costs and saves, and how that was found."""
+    """What a month of the plan costs and saves, what it buys where that is more than it saves, and how that was found."""
     settings = board_settings(published.home)
     currency = settings.workshop.currency
-    st.markdown(
-        message(
-            "tests.month",
-            cost=text.money(counts["month_cost"], currency),
-            saving=text.money(counts["month_saving"], currency),
-        )
+    cost, saving, by_cost = (
+        text.money(counts[name], currency) for name in ("month_cost", "month_saving", "month_by_cost")
     )
-    parts.quiet(
-        message(
-            "tests.month_how",
-            visit=text.money(settings.workshop.visit_cost, currency),
-            faults=text.number(settings.testing.faults_per_van_year, 2),
-            horizon=text.weeks_count(settings.workshop.horizon_weeks),
-        )
-    )
+    st.markdown(message("tests.month", cost=cost, saving=saving))
     if counts["month_saving"] < counts["month_cost"]:
-        parts.quiet(message("tests.month_dear", odds=text.percent(settings.testing.most_odds_unseen)))
-
-
-def _lines(rows: pl.DataFrame) -> None:
-    """Vans with their next test and why then: a line each, which a phone can show too."""
-    lines = [
-        message(
-            "tests.line",
-            van=inert(row["van_id"]),
-            depot=inert(row["depot"]),
-            next=text.day(row["next_test"]),
-            seen=message("tests.never") if row["last_seen"] is None else text.day(row["last_seen"]),
-            until=_unseen(row["unseen_until"], row["odds_then"]),
-            why=inert(text.sentence_of(row, "reason")),
+        odds = text.number(100 * settings.testing.most_odds_unseen, 2)
+        st.markdown(message("tests.month_dear", odds=odds, by_cost=by_cost))
+    with st.expander(message("tests.month_counted")):
+        parts.quiet(
+            message(
+                "tests.month_how",
+                visit=text.money(settings.workshop.visit_cost, currency),
+                faults=text.number(settings.testing.faults_per_van_year, 2),
+                horizon=text.weeks_count(settings.workshop.horizon_weeks),
+            )
         )
-        for row in rows.iter_rows(named=True)
+
+
+def _lines(rows: pl.DataFrame, name: str) -> None:
+    """Vans with their next test and below it why then: lines, which a phone can show too."""
+    lines = (f"- {_line(row)}  \n  :small[:gray[{_why(row)}]]" for row in rows.iter_rows(named=True))
+    with st.container(key=f"test-lines-{name}"):
+        st.markdown("\n".join(lines))
+
+
+def _line(row: Mapping[str, Any]) -> str:
+    told = [
+        message("tests.line", van=inert(row["van_id"]), depot=inert(row["depot"]), next=text.day(row["next_test"])),
+        message("tests.seen", seen=message("tests.never") if row["last_seen"] is None else text.day(row["last_seen"])),
     ]
-    st.markdown("\n".join(f"- {line}" for line in lines))
+    if row["unseen_until"] is not None:
+        same = row["unseen_until"] == row["next_test"]
+        odds = text.percent(row["odds_then"])
+        told.append(message("tests.odds" if same else "tests.until", day=text.day(row["unseen_until"]), odds=odds))
+    return " · ".join(told)
 
 
-def _unseen(until: date | None, odds: float | None) -> str:
-    """The day until which a van may go unseen, with the odds it states then."""
-    return (
-        message("number.none")
-        if until is None
-        else message("tests.until", day=text.day(until), odds=text.percent(odds))
-    )
+def _why(row: Mapping[str, Any]) -> str:
+    return inert(text.sentence_of(row, "reason"))

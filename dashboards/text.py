@@ -18,7 +18,7 @@ from data_contracts.facts.numerals import in_language, plain
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.plurals import filled
-from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import IDLE_ONLY, SHOWN_HELD
 from data_contracts.units import Shown, shown
@@ -61,6 +61,14 @@ def _word(key: str, otherwise: str) -> str:
     return CATALOGUES[language()].get(key, otherwise)
 
 
+def quarantined(rule: str, reason: str) -> str:
+    """Why an item is in quarantine: as it was stored, in English; else what its rule says, with the names that the reason quotes."""
+    if language() == "en" or rule not in QUARANTINE_RULES:
+        return reason
+    told, named = contract(QUARANTINE_RULES[rule].sentence), re.findall("'([^']+)'", reason)
+    return f"{told} ({', '.join(named)})" if named else told
+
+
 def contract(sentence: object) -> str:
     """A sentence of the contract, or one stored in a table, in the reader's language where it is known."""
     return translated(sentence if isinstance(sentence, Words) else str(sentence), language())
@@ -97,6 +105,14 @@ def number(value: float | None, digits: int = 3) -> str:
         return "0"
     places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
     return _fixed(value, places)
+
+
+def ends(low: float, high: float, unit: str = "1") -> tuple[str, str]:
+    """Both ends of a range in this reader's units, to the last place of the larger at three figures. [unit]"""
+    low, high = (_shown(unit).value(end) for end in (low, high))
+    largest = max(abs(low), abs(high))
+    places = 0 if largest == 0 or not math.isfinite(largest) else max(0, 2 - math.floor(math.log10(largest)))
+    return _fixed(low, places), _fixed(high, places)
 
 
 def _fixed(value: float, places: int) -> str:
@@ -181,7 +197,8 @@ def spread(u: float | None, unit: str = "1") -> str:
     if u is None or not math.isfinite(u) or u < _LEAST:
         return message("number.none")
     as_shown = _shown(unit)
-    return f"± {number(abs(as_shown.difference(u)), 2)}" + ("" if unit == "1" else f" {as_shown.unit}")
+    told = f"±{NARROW_SPACE}{number(abs(as_shown.difference(u)), 2)}"
+    return told + ("" if unit == "1" else f"{NARROW_SPACE}{as_shown.unit}")
 
 
 def percent(probability: float | None) -> str:
@@ -202,7 +219,7 @@ def count(value: float) -> str:
 
 def observed(share: float, low: float, high: float) -> str:
     """A share that was observed, with its interval, in whole percent."""
-    return f"{100 * share:.0f} % ({100 * low:.0f} – {100 * high:.0f})"
+    return f"{100 * share:.0f}{NARROW_SPACE}% ({100 * low:.0f}–{100 * high:.0f})"
 
 
 def p_value(p: float | None) -> str:
@@ -239,7 +256,12 @@ def work(hours_needed: float | None) -> str:
 
 def money(value: float, currency: str) -> str:
     """An amount in whole units of the workspace's currency."""
-    return f"{_fixed(round(value), 0)} {inert(currency)}"
+    return plain_money(value, inert(currency))
+
+
+def plain_money(value: float, currency: str) -> str:
+    """The same as plain text."""
+    return f"{_fixed(round(value), 0)} {currency}"
 
 
 def signed_money(value: float, currency: str) -> str:
@@ -349,19 +371,6 @@ def sentence(text: str) -> str:
 
 
 # Sentences -----------------------------------------------------------------------------------
-
-
-def change_since_before(row: Mapping[str, object]) -> str:
-    """What changed for a van since the list before: new, more or less urgent, up, down or unchanged."""
-    before, rank = row.get("rank_before"), row["rank"]
-    if not isinstance(before, int) or not isinstance(rank, int):
-        return message("week.new")
-    was, now = str(row["urgency_before"]), str(row["urgency"])
-    if was != now:
-        return message("week.more_urgent", before=message("urgency." + was), after=message("urgency." + now))
-    if before == rank:
-        return message("week.same")
-    return message("week.up" if rank < before else "week.down", places=places_count(abs(before - rank)))
 
 
 def weeks_to_limit(weeks: float | None) -> str:

@@ -5,8 +5,9 @@ from typing import Any
 
 import streamlit as st
 
-from dashboards import card_picture, decide, fleet_sections, markup, meant, order_card, parts, tests_due, text
+from dashboards import decide, fleet_sections, markup, meant, order_card, parts, standing, tests_due, text
 from dashboards.text import inert, message
+from dashboards.trend_picture import trend_picture
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import Fact
 from data_contracts.weeks import is_silent
@@ -53,11 +54,13 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
     page = _page(pages)
     rows = queries.watchlist(published, week, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE).to_dicts()
     first = queries.week_before(published, week) is None
-    parts.quiet(message("week.ranked"))
+    parts.quiet(message("week.ranked") + " " + message("week.trend_key"))
     told = reads.in_short_of(published, rows, week)
+    since = reads.alarm_weeks(published, rows, week)
     trends = fleet_queries.trends_of(published, {van: fact.quantity or "" for van, fact in told.items()}, week)
     for row in rows:
-        _van_card(row, week, told.get(row["van_id"]), trends.get(row["van_id"], []), first=first)
+        van = row["van_id"]
+        _van_card(row, week, told.get(van), trends.get(van, []), since.get(van), first=first)
     decide.several(rows)
     parts.download(
         lambda: queries.watchlist(published, week, only, limit=DOWNLOAD_ROWS), f"watchlist-{week}.csv", "download-list"
@@ -88,17 +91,16 @@ def _no_visit(published: Published, week: str, seen: int) -> None:
 
 
 def _numbers(published: Published, week: str, counts: Mapping[str, int], seen: Mapping[str, int]) -> None:
+    """How many vans are how urgent, and on what that rests."""
     with st.container(horizontal=True, gap="large", key="numbers"):
         for word in text.URGENCY_SYMBOLS:
             st.metric(text.urgency(word), counts.get(word, 0), help=message(f"urgency.{word}.help"), width="content")
         st.metric(message("week.seen"), message("common.of", part=seen["seen"], whole=seen["vans"]), width="content")
-        st.metric(
-            message("week.repeat"), message("common.of", part=seen["repeat"], whole=seen["captures"]), width="content"
-        )
-        if seen["idle_only"]:
-            told = message("common.of", part=seen["idle_only"], whole=seen["captures"])
-            st.metric(message("week.idle_only"), told, help=message("grade.idle_only.help"), width="content")
         tests_due.metric(published, week)
+    told = [message("week.repeat", part=seen["repeat"], count=seen["captures"])]
+    if seen["idle_only"]:
+        told.append(message("week.idle_only", part=seen["idle_only"]))
+    parts.quiet(" · ".join(told))
 
 
 def _filters(published: Published, week: str) -> ListFilter:
@@ -110,10 +112,10 @@ def _filters(published: Published, week: str) -> ListFilter:
         parts.keep_several_in_address(key, options)
     parts.keep_text_in_address("find")
     parts.keep_in_address("decided", ["all", "open", "decided"], "all")
-    left, right = st.columns([3, 2], vertical_alignment="bottom")
+    left, middle, right = st.columns([5, 3, 2], vertical_alignment="bottom")
     with left:
         find = st.text_input(message("week.find"), key="find", max_chars=80, placeholder=message("week.find_help"))
-    with right:
+    with middle:
         decided = st.segmented_control(
             message("week.decided"),
             ["all", "open", "decided"],
@@ -121,9 +123,9 @@ def _filters(published: Published, week: str) -> ListFilter:
             required=True,
             key="decided",
         )
-    narrowed = any(st.session_state[key] for key in offered)
-    with st.expander(message("week.filters"), icon=":material/filter_list:", expanded=narrowed):
-        columns = st.columns(4)
+    narrowed = sum(bool(st.session_state[key]) for key in offered)
+    named = message("week.filters") + (f" ({narrowed})" if narrowed else "")
+    with right, st.popover(named, icon=":material/filter_list:", width="stretch", key="filters"):
         shown: dict[str, Callable[[str], str]] = {
             "urgency": text.urgency,
             "depot": str,
@@ -131,20 +133,15 @@ def _filters(published: Published, week: str) -> ListFilter:
             "cause": lambda code: text.sentence(text.cause(code)),
         }
         chosen = {}
-        for column, (key, options) in zip(columns, offered.items(), strict=True):
-            with column:
-                chosen[key] = st.multiselect(
-                    message(f"common.{key}"),
-                    options,
-                    format_func=shown[key],
-                    key=key,
-                    placeholder=message("common.all"),
-                )
-    named = [
+        for key, options in offered.items():
+            chosen[key] = st.multiselect(
+                message(f"common.{key}"), options, format_func=shown[key], key=key, placeholder=message("common.all")
+            )
+    causes_named = [
         code for code in (*EVERY_CAUSE, *causes) if find.strip() and find.strip().lower() in text.cause(code).lower()
     ]
     only = "" if decided == "all" else str(decided)
-    return ListFilter(chosen["depot"], chosen["family"], chosen["cause"], chosen["urgency"], only, find, named)
+    return ListFilter(chosen["depot"], chosen["family"], chosen["cause"], chosen["urgency"], only, find, causes_named)
 
 
 def _page(pages: int) -> int:
@@ -154,37 +151,43 @@ def _page(pages: int) -> int:
 
 
 def _van_card(
-    row: Mapping[str, Any], week: str, fact: Fact | None, trend: Sequence[Mapping[str, Any]], *, first: bool
+    row: Mapping[str, Any],
+    week: str,
+    fact: Fact | None,
+    trend: Sequence[Mapping[str, Any]],
+    since: str | None,
+    *,
+    first: bool,
 ) -> None:
     van_id, state = str(row["van_id"]), row.get("state")
-    with st.container(border=True, key=f"row-{'open' if state in (None, 'proposed') else 'decided'}-{row['rank']}"):
+    waits = state in (None, "proposed")
+    with st.container(border=True, key=f"row-{'open' if waits else 'decided'}-{row['rank']}"):
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             parts.link("a_van", f"{row['rank']}. {inert(van_id)}", van=van_id, week=week)
             parts.badge_urgency(str(row["urgency"]))
             if row.get("safety"):
                 order_card.badge_safety()
-            if state not in (None, "proposed"):
+            if not waits:
                 order_card.badge_state(str(state))
-            if not first:
-                parts.quiet(text.change_since_before(row), width="content")
-            parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
-        why, drawn, job = st.columns([5, 2, 4], gap="medium")
+            about = [message("van.facts", family=inert(row["family"]), depot=inert(row["depot"]))]
+            if not first and (changed := standing.change_since_before(row)):
+                about.append(changed)
+            if stands := standing.how_long(since, row.get("proposed") if state == "proposed" else None, week):
+                about.append(stands)
+            parts.quiet(" · ".join(about), width="content")
+        why, drawn, job = st.columns([11, 6, 8], gap="medium")
         with why:
-            reasons = meant.sentences(row, "reasons")
-            if fact is not None:
-                reasons = [meant.fact(fact), *reasons]
-            if reasons:
-                st.markdown(f"**{reasons[0]}**")
-            st.markdown(_cause_line(row))
-            if reasons[1:]:
-                parts.quiet(text.sentence(reasons[1]))
+            reasons, hurts = meant.sentences(row, "reasons"), reads.hurts_most(row)
+            verdict = meant.fact(fact) if fact is not None else reasons.pop(0) if reasons else ""
+            st.markdown("  \n".join([*([f"**{verdict}**"] if verdict else []), _cause_line(row, fact)]))
+            if hurts is not None or reasons:
+                parts.quiet(text.sentence(reasons[0] if hurts is None else meant.fact(hurts)))
         with drawn:
             _trend(fact, trend)
         with job:
             if row.get("action"):
                 action = text.sentence_of(row, "action")
-                st.markdown(f"{message('week.action')} {inert(action)}")
-                parts.quiet(_order_line(row))
+                st.markdown(f"{message('week.action')} **{inert(action)}**  \n:small[:gray[{_order_line(row)}]]")
                 with st.container(horizontal=True, gap="small"):
                     decide.buttons(row, action)
 
@@ -193,14 +196,13 @@ def _trend(fact: Fact | None, trend: Sequence[Mapping[str, Any]]) -> None:
     """How the quantity that says most has moved."""
     if fact is None or not trend:
         return
-    says = message("card.trend", title=text.quantity(str(fact.quantity)), week=trend[-1]["week"])
-    limits = text.finite(trend[-1].get("limit_low")), text.finite(trend[-1].get("limit_high"))
-    drawn = card_picture.trend_picture(trend, limits, parts.palette(), says, small=True)
+    drawn = trend_picture(trend, parts.palette(), fact=fact, size="small")
     if drawn is not None:
         markup.picture(drawn)
 
 
-def _cause_line(row: Mapping[str, object]) -> str:
+def _cause_line(row: Mapping[str, object], fact: Fact | None) -> str:
+    """The likeliest causes, and how far a limit is where the verdict doesn't name it."""
     causes = row["causes"]
     ranked = text.likeliest(causes if isinstance(causes, Sequence) else [])
     lead = str(row["leading_cause"])
@@ -210,22 +212,24 @@ def _cause_line(row: Mapping[str, object]) -> str:
     if others:
         told = ", ".join(f"{meant.cause(c)} {text.percent(p)}" for c, p in others)
         line.append(message("week.also", others=told) if named else told)
-    weeks = row["weeks_to_limit"]
-    if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
+    weeks = text.finite(row["weeks_to_limit"])
+    crossed_said = fact is not None and "limit" in fact.numbers
+    if (limit := text.weeks_to_limit(weeks)) and not crossed_said:
         line.append(limit)
     return " · ".join(line)
 
 
 def _order_line(row: Mapping[str, Any]) -> str:
+    """By when, how long and in which week; of an order that is postponed or booked, until when."""
     work, state = row["hours"], str(row["state"])
-    key = "week.order" if state in ("proposed", "accepted") or row["until"] is None else f"week.order_{state}"
+    key = f"week.order_{state}" if state in ("postponed", "booked") and row["until"] else "week.order"
     if key == "week.order" and not work:
         key = "week.order_no_work"
     told = message(
-        key if key in ("week.order_postponed", "week.order_booked", "week.order_no_work") else "week.order",
+        key,
         hours=text.hours(work if isinstance(work, float) else None),
-        due=text.day(row["due_by"]),
+        due=text.weekday(row["due_by"]),
         until=text.day(row["until"]),
-        state=text.order_state(state),
     )
-    return told + (f", {message('card.planned', week=row['plan_week'])}" if row["plan_week"] else "")
+    told += f" · {message('card.planned', week=row['plan_week'])}" if row["plan_week"] else ""
+    return text.sentence(told)

@@ -8,19 +8,18 @@ import plotly.graph_objects as go
 
 from dashboards import text
 from dashboards.charts import Row, column, figure, level, note, upright
-from dashboards.palette import Palette
+from dashboards.palette import LIGHT, Palette
 from dashboards.text import message
 from data_contracts.weeks import week_of, week_start
 
 FORECAST_WEEKS = 8
-BAND_WIDTH = 8
-"""Of the bar that shows a visit's expected range. [px]"""
+BAND_DAYS = 4
+"""Width of the bar that shows a visit's expected range. [day]"""
 
 
 def trend_chart(
     rows: Sequence[Row],
     *,
-    limits: tuple[float | None, float | None],
     repairs: Sequence[tuple[str, str]],
     span: tuple[str, str],
     palette: Palette,
@@ -32,8 +31,6 @@ def trend_chart(
     ----------
     rows : sequence of mapping
         Rows of one trend, oldest first, at least one.
-    limits : tuple of float or None
-        Low and high limit. [unit of the quantity]
     repairs : sequence of (week, work)
         Repairs to mark.
     span : tuple of str
@@ -50,7 +47,7 @@ def trend_chart(
     hover = [_hover(row) for row in rows]
     scale = text.scale(text.unit(str(rows[0]["quantity"])))
     rows = [_scaled(row, scale) for row in rows]
-    limits = (_times(limits[0], scale), _times(limits[1], scale))
+    limits = _both_limits(rows[-1])
     days = [week_start(str(row["week"])) for row in rows]
     traces = [
         *_expected(days, rows, palette),
@@ -67,26 +64,50 @@ def trend_chart(
     return figure(traces, axis, palette, height, shapes, notes)
 
 
+def trend_key(charts: Sequence[Sequence[Row]]) -> str:
+    """What the marks of some trends mean; of those that are drawn.
+
+    Parameters
+    ----------
+    charts : sequence of sequence of mapping
+        Rows of each trend, oldest first, at least one.
+    """
+    every = [row for rows in charts for row in rows]
+    there = {
+        "visit": True,
+        "band": bool(np.isfinite(column(every, "expected_low")).any()),
+        "baseline": bool(np.isfinite(column(every, "baseline")).any()),
+        "alarm": any(row.get("alarm") for row in every),
+        "limit": any(_limits(_both_limits(rows[-1]), rows, LIGHT)[0] for rows in charts),
+        "forecast": any(_drifts_on(rows[-1]) for rows in charts),
+        "as_read": any("circle-open" in _symbols(rows) for rows in charts),
+    }
+    return " · ".join(message(f"trend.key_{name}") for name, drawn in there.items() if drawn)
+
+
+def _both_limits(row: Row) -> tuple[float | None, float | None]:
+    return text.finite(row.get("limit_low")), text.finite(row.get("limit_high"))
+
+
 def _expected(days: Sequence[date], rows: Sequence[Row], palette: Palette) -> list[Row]:
     """The range by which each visit was judged, and its baseline, at the visits: between them nothing was known."""
     low, high, baseline = (column(rows, name) for name in ("expected_low", "expected_high", "baseline"))
     known = np.isfinite(low) & np.isfinite(high)
     traces: list[Row] = []
     if known.any():
-        middle, half = 0.5 * (low + high)[known], 0.5 * (high - low)[known]
         traces.append(
             {
-                "type": "scatter",
+                "type": "bar",
                 "x": [d for d, k in zip(days, known, strict=True) if k],
-                "y": middle,
-                "error_y": {"type": "data", "array": half, "color": palette.band, "thickness": BAND_WIDTH, "width": 0},
-                "mode": "markers",
-                "marker": {"size": 1, "color": palette.band},
+                "base": low[known],
+                "y": (high - low)[known],
+                "width": BAND_DAYS * 86_400_000,
+                "marker": {"color": palette.band, "line": {"color": palette.past, "width": 1}},
                 "hoverinfo": "skip",
                 "name": message("trend.band"),
             }
         )
-    dash = {"size": BAND_WIDTH + 4, "symbol": "line-ew", "line": {"color": palette.quiet, "width": 1.5}}
+    dash = {"size": 12, "symbol": "line-ew", "line": {"color": palette.quiet, "width": 1.5}}
     if np.isfinite(baseline).any():
         traces.append(
             {
@@ -143,7 +164,7 @@ def _alarms(rows: Sequence[Row], days: Sequence[date], hover: Sequence[str], pal
 
 
 _DRAWN = (
-    *("value", "value_u", "level", "baseline", "expected_low", "expected_high"),
+    *("value", "value_u", "level", "baseline", "expected_low", "expected_high", "limit_low", "limit_high"),
     *("slope_per_week", "slope_low", "slope_high"),
 )
 
@@ -171,13 +192,19 @@ def _hover(row: Row) -> str:
     return f"{row['week']}: {shown}"
 
 
+_DRIFT = ("slope_per_week", "slope_low", "slope_high", "level")
+
+
+def _drifts_on(row: Row) -> bool:
+    known = all(text.finite(row.get(name)) is not None for name in _DRIFT)
+    return known and row.get("movement") == "drifting" and row.get("after_repair") != "awaited"
+
+
 def _forecast(row: Row, last: date, palette: Palette) -> list[Row]:
     """The drift carried on, fan and middle: only of what drifts on, away from its baseline, and was not repaired since."""
-    slope, low, high, start = (row.get(k) for k in ("slope_per_week", "slope_low", "slope_high", "level"))
-    if row.get("movement") != "drifting" or row.get("after_repair") == "awaited":
+    if not _drifts_on(row):
         return []
-    if not all(isinstance(v, float) and np.isfinite(v) for v in (slope, low, high, start)):
-        return []
+    slope, low, high, start = (row.get(k) for k in _DRIFT)
     assert isinstance(slope, float)
     assert isinstance(low, float)
     assert isinstance(high, float)
@@ -190,8 +217,8 @@ def _forecast(row: Row, last: date, palette: Palette) -> list[Row]:
             "y": [start, start + high * FORECAST_WEEKS, start + low * FORECAST_WEEKS, start],
             "fill": "toself",
             "fillcolor": palette.line,
-            "opacity": 0.55,
-            "line": {"width": 0},
+            "opacity": 0.7,
+            "line": {"width": 1, "color": palette.past},
             "mode": "lines",
             "hoverinfo": "skip",
             "name": message("trend.forecast"),
@@ -224,7 +251,8 @@ def _limits(
         if limit is None or not finite.min() - 4 * reach <= limit <= finite.max() + 4 * reach:
             continue
         shapes.append(level(limit, {"color": palette.alarm, "width": 1.5, "dash": "dash"}))
-        notes.append(note(message(key), palette.alarm, x=0, xref="paper", y=limit, yanchor=anchor))
+        place = {"x": 1, "xref": "paper", "xanchor": "right", "y": limit, "yanchor": anchor}  # where no visit is yet
+        notes.append({**note(message(key), palette.alarm), **place})
     return shapes, notes
 
 

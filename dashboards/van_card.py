@@ -2,15 +2,18 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, text
+from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, standing, text
 from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import inert, message
+from dashboards.trend_picture import trend_picture
+from data_contracts import lambda_axis
 from data_contracts.causes import NONE
 from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
@@ -75,23 +78,24 @@ def show(shown: Shown) -> None:
         fact = reads.in_short_of(shown.published, [shown.listed], shown.week).get(shown.van_id)
     with st.container(border=True, key="van-card"):
         _verdict(shown, fact)
-        picture = None if fact is None else _picture(shown, fact)
-        if order is None and picture is None:
+        drawn = None if fact is None else _picture(shown, fact)
+        if order is None and drawn is None:
             if shown.listed is not None:
                 parts.quiet(message("card.no_order"))
             return
-        left, right = st.columns([1, 1], gap="large") if picture else (st.container(), None)
-        with left:
+        left, right = st.columns([1, 1], gap="large") if drawn else (None, st.container())
+        if drawn is not None and left is not None:
+            with left:
+                markup.picture(*drawn)
+                parts.quiet(inert(drawn[0].says))
+        with right:
             if order is not None:
-                _to_do(shown.published, order)
+                _to_do(shown, order)
             _codes(shown)
             if order is not None:
                 _buttons(order)
+                parts.quiet(message("order.one", order=inert(order["order_id"])))
                 order_history.show(shown.published, shown.van_id)
-        if picture is not None and right is not None:
-            with right:
-                markup.picture(picture[0])
-                parts.quiet(inert(picture[1]))
         if order is not None and order["state"] in PLANNED_STATES:
             _cautions(order, shown.family)
 
@@ -127,31 +131,41 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
         return
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         parts.badge_urgency(str(listed["urgency"]))
-        parts.quiet(message("van.on_list", rank=listed["rank"], week=week), width="content")
+        if shown.order is not None and shown.order["safety"] and shown.order["state"] in PLANNED_STATES:
+            order_card.badge_safety()
+        about = [message("van.on_list", rank=listed["rank"], week=week)]
         if seen is not None:
-            parts.quiet(message("card.last_seen", day=text.day(seen)), width="content")
+            about.append(message("card.last_seen", day=text.day(seen)))
+        parts.quiet(" · ".join(about), width="content")
         if following := queries.next_on_list(shown.published, week, int(listed["rank"])):
             with st.container(key="next-van", width="content"):
                 parts.link("a_van", message("card.next", van=inert(following)), van=following, week=week)
     reasons = meant.sentences(listed, "reasons")
-    told = meant.fact(fact) if fact is not None else (reasons[0] if reasons else "")
+    told = meant.fact(fact) if fact is not None else (reasons.pop(0) if reasons else "")
     st.header(told.removesuffix("\\."), anchor=False)
     causes = listed["causes"]
     ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=CAUSES_SHOWN)
-    named = ", ".join(f"{meant.cause(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
-    if named:
-        st.markdown(message("card.likely", causes=named))
+    named = ", ".join(f"**{meant.cause(code)}** {text.percent(p)}" for code, p in ranked if code != NONE)
+    hurts = reads.hurts_most(listed)
+    lines = [message("card.likely", causes=named)] if named else []
+    if hurts is not None or reasons:
+        lines.append(reasons[0] if hurts is None else meant.fact(hurts))
+    if lines:
+        st.markdown("  \n".join(lines))
+    proposed = shown.order["week"] if shown.order is not None and shown.order["state"] == "proposed" else None
+    since = reads.alarm_weeks(shown.published, [listed], week).get(shown.van_id)
+    if stands := standing.how_long(since, proposed, week):
+        parts.quiet(text.sentence(stands))
 
 
-def _to_do(published: Published, order: Mapping[str, Any]) -> None:
+def _to_do(shown: Shown, order: Mapping[str, Any]) -> None:
     """What to do first, by when and for how long; of an order that waits no longer, what became of it and when."""
     hours, waits = order["hours"], order["state"] in PLANNED_STATES
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.markdown(f"**{message('card.do_first' if waits else 'card.last_order')}**", width="content")
-        order_card.badge_state(str(order["state"]))
-        if order["safety"] and waits:
-            order_card.badge_safety()
-    st.markdown(f"{inert(text.sentence_of(order, 'action'))}")
+        if order["state"] != "proposed":
+            order_card.badge_state(str(order["state"]))
+    st.subheader(inert(text.sentence_of(order, "action")), anchor=False)
     if waits:
         line = [message("card.by", day=text.weekday(order["due_by"]))]
         if order["plan_week"]:
@@ -159,9 +173,8 @@ def _to_do(published: Published, order: Mapping[str, Any]) -> None:
         if isinstance(hours, float) and hours:
             line.append(text.hours(hours))
         st.markdown(f"**{line[0]}**" + "".join(f" · {more}" for more in line[1:]))
-    elif (event := reads.last_event(published, order)) is not None:
-        st.markdown(order_history.event_line(event, board_settings(published.home).workshop.currency))
-    parts.quiet(message("order.one", order=inert(order["order_id"])))
+    elif (event := reads.last_event(shown.published, order)) is not None:
+        st.markdown(order_history.event_line(event, board_settings(shown.published.home).workshop.currency))
 
 
 def _codes(shown: Shown) -> None:
@@ -200,8 +213,9 @@ _PICTURE_SAYS = {
 """By whether the visits are those before the change, and whether there is one."""
 
 
-def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
-    """The most convincing picture, and what it shows: the trace over the healthy band, else the quantity over the weeks."""
+def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, Drawing] | None:
+    """The most convincing picture, for a desk and for a phone: the trace over the healthy band, else the quantity over the
+    weeks."""
     quantity = fact.quantity or ""
     rows = reads.quantity_trend(shown.published, shown.van_id, quantity, shown.week)
     if not rows:
@@ -225,22 +239,21 @@ def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
             )
             mark = (words.high if fact.words["side"] == "high" else words.low).in_language(language())
             sensor = None if shown.family is None else shown.family.lambda_sensor
-            drawn = card_picture.trace_picture(
+            draw = partial(
+                card_picture.trace_picture,
                 snaps,
                 words.seen,
                 mark,
                 side=card_picture.side_drawn(quantity, words.seen, fact.words["side"], sensor),
                 narrowband=sensor is not None and sensor.kind == "narrowband",
-                rich_is_up=sensor is None or sensor.polarity != "rich_low",
+                rich_is_up=lambda_axis.rich_is_up(sensor),
                 palette=parts.palette(),
-                says=f"{mark}. {said}",
+                says=said,
             )
-            if drawn is not None:
-                return drawn, said
-    said = message("card.trend", title=text.quantity(quantity), week=rows[-1]["week"])
-    level = text.finite(rows[-1].get("limit_low")), text.finite(rows[-1].get("limit_high"))
-    drawn = card_picture.trend_picture(rows, level, parts.palette(), said)
-    return None if drawn is None else (drawn, said)
+            if (wide := draw()) is not None and (narrow := draw(width=card_picture.NARROW)) is not None:
+                return wide, narrow
+    wide, narrow = (trend_picture(rows, parts.palette(), fact=fact, size=size) for size in ("large", "narrow"))
+    return None if wide is None or narrow is None else (wide, narrow)
 
 
 def _cautions(order: Mapping[str, Any], family: Family | None) -> None:

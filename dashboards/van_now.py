@@ -1,6 +1,6 @@
 """What one recording says of its van: better, same or worse, what hurts most first, and every quantity in its band."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
@@ -15,6 +15,7 @@ from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import IDLE_ONLY
 from pipelines.commands.at_the_van import list_facts, verdict_words
 
+_HELD_BRIEFLY = "van_held_briefly"
 _STATES = ("limit", "worse", "better", "same", "few")
 _KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
 _ICONS = {
@@ -38,7 +39,7 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
     """
     words = verdict_words(against)
     state = next((word for word in words if word in _STATES), "")
-    lead = [meant.fact(Fact.from_row(row)) for row in against["facts"][:1]]
+    lead = _facts(against["facts"][:1])
     if "check_van" in words:
         st.warning(_headed(message("read.check_van"), lead), icon=":material/help:")
         lead = []
@@ -53,7 +54,8 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
     elif any(capture["shown_grade"] == "good" for capture in captures):
         st.success(_headed(message("read.accept"), [] if state else lead), icon=":material/check:")
     else:
-        st.info(_headed(message("read.accept_usable"), [] if state else lead), icon=":material/check:")
+        missing = [_missing(captures, against), *([] if state else lead)]
+        st.info(_headed(message("read.accept_usable"), missing), icon=":material/check:")
     if state:
         box = _box(state, listed=bool(against["on_list"]))
         box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])
@@ -79,7 +81,7 @@ def on_list(against: Mapping[str, Any]) -> None:
             parts.link(
                 "a_van", message("read.to_van", van=inert(against["van"])), van=against["van"], week=listed["week"]
             )
-        st.markdown("  \n".join(meant.fact(Fact.from_row(row)) for row in list_facts(against)))
+        st.markdown("  \n".join(_facts(list_facts(against))))
 
 
 def _headed(head: str, lines: Sequence[str]) -> str:
@@ -89,32 +91,37 @@ def _headed(head: str, lines: Sequence[str]) -> str:
 
 def more_said(against: Mapping[str, Any]) -> None:
     """Everything else that was found, after what hurts most. Parameters as `verdict`."""
-    facts = [meant.fact(Fact.from_row(row)) for row in against["facts"][1:]]
+    facts = _facts(row for row in against["facts"][1:] if row["code"] != _HELD_BRIEFLY)
     if facts:
         st.markdown("\n".join(f"- {fact}" for fact in facts))
 
 
-def snap_lines(captures: Sequence[Mapping[str, Any]], refused: Sequence[Mapping[str, str]]) -> None:
-    """A line per snap with what is to be said of it, and one per file that can't be read.
+def refused(files: Sequence[Mapping[str, str]]) -> None:
+    """The files that can't be read, each with its reason, as the document of `vansnap read` has them."""
+    if files:
+        st.warning("\n".join(f"- {inert(entry['reason'])}" for entry in files), icon=":material/error:")
+
+
+def snap_lines(captures: Sequence[Mapping[str, Any]]) -> None:
+    """Every snap with what is to be said of it, those of which the same is said together, in a fold.
 
     Parameters
     ----------
     captures : sequence of mapping
         Snaps of the document of `vansnap read`.
-    refused : sequence of mapping
-        Its files that can't be read, each with its reason.
     """
     alike: dict[str, list[str]] = {}
     several = {capture.get("file") for capture in captures if capture["snap"] > 1}
     for capture in captures:
         grade = str(capture["shown_grade"])
         word = message("read.check_family" if capture["verdict"] == "check" else _KEPT[grade])
-        said = ". ".join([f"{text.GRADE_SYMBOLS.get(grade, '')} **{word}**", *_reasons(capture)])
+        said = "\n".join(
+            [f"{text.GRADE_SYMBOLS.get(grade, '')} **{word}**\n", *(f"- {why}." for why in _reasons(capture))]
+        )
         alike.setdefault(said, []).append(_named(capture, several))
-    lines = [f"{', '.join(names)}: {said}" for said, names in alike.items()]
-    lines += [f"✗ {inert(entry['reason'])}" for entry in refused]
-    if len(captures) + len(lines) > 2 or _reasons(captures[0]):
-        parts.quiet_lines(lines)
+    if len(captures) > 1 or _reasons(captures[0]):
+        with st.expander(message("read.each"), icon=":material/checklist:"):
+            st.markdown("\n\n".join(f"{', '.join(names)}: {said}" for said, names in alike.items()))
 
 
 def _named(capture: Mapping[str, Any], several: Collection[str | None]) -> str:
@@ -143,13 +150,33 @@ def _sent_back(captures: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
+def _missing(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) -> str:
+    """What one more snap could add, in one line: of the snap that stands for the visit, and what nobody wrote down last."""
+    held = _facts(row for row in against["facts"] if row["code"] == _HELD_BRIEFLY)
+    chosen = against["representative"]
+    stands = [capture for capture in captures if chosen and is_snap(capture, chosen)]
+    reasons = [reason for capture in stands or captures for reason in capture["grade_reasons"]]
+    reasons.sort(key=lambda reason: reason["code"].endswith("_unmeasured"))
+    return next(iter([*held, *(f"{_reason(reason)}." for reason in reasons)]), "")
+
+
+def is_snap(capture: Mapping[str, Any], chosen: Mapping[str, Any]) -> bool:
+    """Whether a snap is the one named by file and number; of a single file none is named."""
+    return (capture["snap"], capture.get("file", chosen["file"])) == (chosen["snap"], chosen["file"])
+
+
+def _facts(rows: Iterable[Mapping[str, Any]]) -> list[str]:
+    return [meant.fact(Fact.from_row(row)) for row in rows]
+
+
 def _reasons(capture: Mapping[str, Any]) -> list[str]:
     """Reasons of a grade with their remedies."""
-    return [
-        inert(text.sentence(text.contract(reason["sentence"])))
-        + (f": {inert(text.contract(reason['remedy']))}" if reason["remedy"] else "")
-        for reason in capture["grade_reasons"]
-    ]
+    return [_reason(reason) for reason in capture["grade_reasons"]]
+
+
+def _reason(reason: Mapping[str, str]) -> str:
+    said = inert(text.sentence(text.contract(reason["sentence"])))
+    return said + (f": {inert(text.contract(reason['remedy']))}" if reason["remedy"] else "")
 
 
 def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.DataFrame:
@@ -171,7 +198,7 @@ def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.Data
 def _band(row: Mapping[str, Any], held: str) -> str:
     if row[held] is None:
         return message("number.none")
-    low, high = (_level(row, row[held][end]) for end in ("low", "high"))
+    low, high = text.ends(row[held]["low"], row[held]["high"], text.unit(row["quantity"]))
     return _word("range").format(low=low, high=high)
 
 

@@ -1,6 +1,7 @@
 """Workshop: open jobs by worth, the hours they take, and the plan of the weeks ahead."""
 
 from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -22,6 +23,7 @@ def show() -> None:
     published = parts.open_or_explain()
     st.title(message("workshop.heading"))
     parts.show_message()
+    short = st.container()
     left, right = st.columns(2)
     depots, _ = queries.depots_and_families(published)
     with left:
@@ -38,17 +40,32 @@ def show() -> None:
         )
     states = chosen or list(PLANNED_STATES)
     counts = order_queries.order_counts(published, only_depots, states)
-    if not counts:
-        st.info(message("workshop.none"))
-    else:
-        _orders(published, only_depots, states, counts)
-    parts.quiet(message("workshop.caution"))
+    if counts["jobs"]:
+        with short:
+            _in_short(counts)
     _plan(published, only_depots)
+    st.header(message("workshop.jobs"))
+    if counts["jobs"]:
+        _orders(published, only_depots, states, counts["jobs"])
+    else:
+        st.info(message("workshop.none"))
+    parts.quiet(message("workshop.caution"))
     _parts(published, only_depots)
     programme.part_lives(published)
     _worth(published, only_depots)
     programme.compared(published)
     parts.footer(published)
+
+
+def _in_short(counts: Mapping[str, Any]) -> None:
+    """The page's answer in words: how many orders, their hours, which come first, and what waits for a decision."""
+    said = [message("workshop.short", jobs=counts["jobs"], hours=text.hours(counts["hours"]))]
+    said.append(message("workshop.short_due", day=text.day(counts["first_due"])))
+    if counts["safety"]:
+        said.append(message("workshop.short_safety", count=counts["safety"]))
+    if counts["proposed"]:
+        said.append(message("workshop.short_proposed", count=counts["proposed"]))
+    st.markdown(f"**{said[0]}** {' '.join(said[1:])}")
 
 
 def _orders(published: Published, depots: list[str], states: list[str], counts: int) -> None:

@@ -50,6 +50,7 @@ NUMBERS: dict[str, str] = {
     "cost": "whole",
     "fetching": "whole",
     "saving": "whole",
+    "by_cost": "whole",
     # distances [km]
     "odometer": "distance",
     "until_km": "distance",

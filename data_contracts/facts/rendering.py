@@ -56,6 +56,11 @@ def render(fact: Fact, language: str = "en", units: str = "metric") -> str:
     return "".join(texts)
 
 
+def render_place(fact: Fact, name: str, language: str = "en", units: str = "metric") -> str | None:
+    """One place of a fact as its sentence fills it, such as a rounded level; None where the fact does not have it."""
+    return _Rendering(fact, language, units).place(name)
+
+
 def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: str = "metric") -> list[str]:
     """Sentences of one column of a table's row, in a reader's language.
 

@@ -182,6 +182,9 @@ _VERDICTS = (
     ),
 )
 
+# What hurts most, beside a cause that is named already.
+_CONSEQUENCES = (_template("left_alone", "Left alone, {means}.", "Bleibt es so: {means}.", "means", "cause"),)
+
 # The record of one quantity, said by data_contracts/facts/of_record.py.
 _RECORD = (
     _of_quantity(
@@ -578,6 +581,7 @@ FACTS: dict[str, Template] = {
     for template in (
         *_REASONS,
         *_VERDICTS,
+        *_CONSEQUENCES,
         *_RECORD,
         *_NOTICES,
         *_EVIDENCE,

@@ -144,8 +144,8 @@ AT_THE_VAN = (
     ),
     template(
         "representative_first",
-        "Snap {snap} of {file} stands for {count:# accepted snap/# accepted snaps}, as the first: of fewer than three none is in the middle.",
-        "Gasstoß {snap} aus {file} steht als erster für {count} angenommene: unter weniger als dreien liegt keiner in der Mitte.",
+        "Snap {snap} of {file} stands for {count:# accepted snap/# accepted snaps}: of fewer than three the first is taken.",
+        "Gasstoß {snap} aus {file} steht für {count} angenommene: von weniger als dreien gilt der erste.",
         "snap file count",
     ),
     template(

@@ -117,8 +117,13 @@ TESTS_PLANNED = (
     ),
     template(
         "tests_of_month",
-        "a month of the plan costs {cost} {currency} in visits and saves {saving} {currency} by faults found sooner",
-        "ein Monat des Plans kostet {cost} {currency} für Besuche und spart {saving} {currency} durch früher gefundene Fehler",
+        "a month of the plan costs {cost} {currency} in visits and saves {saving} {currency} by faults found sooner"
+        "[; by cost alone the visits would be {by_cost} {currency}: the rest keeps the odds of a serious fault unseen as low as settings "
+        "ask]",
+        "ein Monat des Plans kostet {cost} {currency} für Besuche und spart {saving} {currency} durch früher gefundene Fehler"
+        "[; nach Kosten allein wären es {by_cost} {currency} für Besuche: der Rest hält die Wahrscheinlichkeit eines ernsten, ungesehenen "
+        "Fehlers so klein, wie es die Einstellungen verlangen]",
         "cost saving currency",
+        "by_cost",
     ),
 )

@@ -1,4 +1,4 @@
-"""A listed van in one line: the quantity that says most, and what it does in plain words."""
+"""A listed van in one line: which of its reasons leads, and what that quantity does in plain words."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -6,14 +6,12 @@ from typing import Any
 from data_contracts.facts.fact import Fact
 from data_contracts.signals import QUANTITIES
 
-_MOVED = ("own_movement", "peer_difference")
+MOVED = ("own_movement", "peer_difference", "repeats_disagree")
+"""Reasons that something of the van has moved, or comes and goes."""
 
 
 def in_short(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, Any]]) -> Fact | None:
     """What to say of a listed van first.
-
-    A crossed limit says most, then a movement, the one furthest from what is expected; a signal in volts only where the lambda
-    made of it says nothing. What comes and goes, and what only all readings together show, come last.
 
     Parameters
     ----------
@@ -25,24 +23,84 @@ def in_short(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, Any]]) -
     Returns
     -------
     Fact or None
+        The reason that `leading_reason` gives, in short; None where there is none.
+    """
+    leading = leading_reason(reasons, latest)
+    if leading is None:
+        return None
+    if leading.code == "repeats_disagree":
+        return Fact.of("in_short_unsteady", leading.quantity, times=leading.numbers["times"])
+    if leading.code == "unlike_healthy":
+        return Fact.of("in_short_together", leading.quantity)
+    return _placed(leading, latest)
+
+
+def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, Any]]) -> Fact | None:
+    """The reason by which a van is shown first wherever it is shown: list, card, order and papers.
+
+    A crossed limit says most, then what moved or disagrees, in the order of the reasons; a signal in volts only where the lambda
+    made of it says nothing. What only all readings together show comes last.
+
+    Parameters
+    ----------
+    reasons : sequence of Fact
+        Why the van is on the list, as `watchlist` holds them, in order: see `with_evidence_first`.
+    latest : mapping of str to mapping
+        The latest row of `trends` of each quantity of the van; empty: the levels are those that the reasons state.
+
+    Returns
+    -------
+    Fact or None
         None where no reason names a quantity.
     """
     limits = [fact for fact in reasons if fact.code == "limit_crossed" and _told(fact, latest)]
     if limits:
-        return _placed(limits[0], latest)
-    moved = [fact for fact in reasons if fact.code in _MOVED and _told(fact, latest)]
+        return limits[0]
+    moved = [
+        fact for fact in reasons if fact.code in MOVED and (fact.code == "repeats_disagree" or _told(fact, latest))
+    ]
     named = {fact.quantity for fact in moved}
     plain = [fact for fact in moved if (fact.quantity or "").removesuffix("_v") == fact.quantity]
     plain = plain or [fact for fact in moved if (fact.quantity or "").removesuffix("_v") not in named]
-    if plain:
-        return _placed(max(plain, key=lambda fact: _distance(latest.get(fact.quantity or "", {}))), latest)
-    for fact in reasons:
-        if fact.code == "repeats_disagree":
-            return Fact.of("in_short_unsteady", fact.quantity, times=fact.numbers["times"])
-    for fact in reasons:
-        if fact.code == "unlike_healthy":
-            return Fact.of("in_short_together", fact.quantity)
-    return None
+    return next(iter([*plain, *(fact for fact in reasons if fact.code == "unlike_healthy")]), None)
+
+
+def left_alone(reasons: Sequence[Fact]) -> Fact | None:
+    """What comes of leaving a van as it is, by the reason that hurts most; None where that one says nothing of it."""
+    first = reasons[0] if reasons else None
+    if first is None or "means" not in first.words:
+        return None
+    return Fact.of("left_alone", means=first.words["means"], cause=first.words.get("cause"))
+
+
+def with_evidence_first(reasons: Sequence[Fact], evidence: Sequence[Fact]) -> list[Fact]:
+    """The reasons of a van, of its movements first the one that speaks most for the likeliest cause.
+
+    Parameters
+    ----------
+    reasons : sequence of Fact
+        As tracking has them: limits, then movements, the one furthest off first.
+    evidence : sequence of Fact
+        What speaks for the likeliest cause, strongest first; see `models.causes.evidence`.
+
+    Returns
+    -------
+    list of Fact
+        Reordered only where a movement is evidence.
+    """
+    moved = [fact for fact in reasons if fact.code in MOVED]
+    speaks = next((fact for one in evidence for fact in moved if shows(one, fact)), None)
+    if speaks is None:
+        return list(reasons)
+    rest = [fact for fact in reasons if fact is not speaks]
+    place = next((k for k, fact in enumerate(rest) if fact.code in MOVED), len(rest))
+    return [*rest[:place], speaks, *rest[place:]]
+
+
+def shows(evidence: Fact, reason: Fact) -> bool:
+    """Whether a piece of evidence and a reason tell of the same thing seen."""
+    of_scatter = evidence.words.get("scale") == "scatter"
+    return evidence.quantity == reason.quantity and of_scatter == (reason.code == "repeats_disagree")
 
 
 def _told(fact: Fact, latest: Mapping[str, Mapping[str, Any]]) -> bool:
@@ -80,11 +138,6 @@ def _level(fact: Fact, row: Mapping[str, Any]) -> float | None:
     """The level of the record; of a row of an older version its value; without either what the reason states."""
     of_record = (_number(row, "level"), _number(row, "value"), fact.numbers.get("level"))
     return next((each for each in of_record if each is not None), None)
-
-
-def _distance(row: Mapping[str, Any]) -> float:
-    z = _number(row, "z")
-    return 0.0 if z is None else abs(z)
 
 
 def _number(row: Mapping[str, Any], name: str) -> float | None:

@@ -19,6 +19,7 @@ from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
 from models.work.finding import finding_of
 from models.work.first_step import first_step, worth_of_step
+from models.work.in_short import MOVED, leading_reason, shows
 from models.work.urgency import Finding, is_soon
 from models.work.worth import NO_WORTH, RankingSettings, Worth, worth_fact
 
@@ -146,7 +147,7 @@ def due_by(van: WatchedVan, finding: Finding, settings: RankingSettings) -> date
 
 def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
     """What hurts or moved, and what it points to."""
-    moved = (posterior.evidence_for[row] or van.reasons or (Fact.of("stands_out"),))[0]
+    moved = _shown_first(van, posterior.evidence_for[row])
     if van.reasons and van.reasons[0].code in ("being_proven", "cause_hurts", "dangers_likely"):
         told = [van.reasons[0], moved] if moved != van.reasons[0] else [moved]
         beside = van.reasons[0].code == "dangers_likely" and posterior.leading[row] in CAUSES
@@ -169,6 +170,16 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
             second_probability=float(posterior.probability[row, second]),
         ),
     ]
+
+
+def _shown_first(van: WatchedVan, evidence: Sequence[Fact]) -> Fact:
+    """What is told first of the van everywhere, as evidence for its cause where it is some; scatter is told in one figure."""
+    leading = leading_reason(van.reasons, {})
+    if leading is None:
+        return (*evidence, *van.reasons, Fact.of("stands_out"))[0]
+    if leading.code in MOVED and leading.code != "repeats_disagree":
+        return next((fact for fact in evidence if shows(fact, leading)), leading)
+    return leading
 
 
 def _likely(row: int, posterior: CausePosterior) -> Fact:

@@ -14,6 +14,7 @@ from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
 from models.work.finding import finding_of
 from models.work.first_step import first_step, worth_of_step
+from models.work.in_short import with_evidence_first
 from models.work.urgency import Finding, most_hurting_first, urgency_of
 from models.work.worth import RankingSettings, Worth, rank_orders
 
@@ -88,7 +89,9 @@ def watchlist(
         finding = finding_of(row, posterior, about, state)
         worth = _worth(finding, row, posterior, about, week, settings, jobs)
         urgency = urgency_of(finding, worth, settings)
-        reasons = [Fact.from_row(reason) for reason in state["reason_facts"]]
+        reasons = with_evidence_first(
+            [Fact.from_row(each) for each in state["reason_facts"]], posterior.evidence_for[row]
+        )
         probability = np.array([finding.probability[code] for code in posterior.codes])
         likeliest = np.argsort(-probability, kind="stable")
         causes = [{"code": posterior.codes[column], "probability": float(probability[column])} for column in likeliest]

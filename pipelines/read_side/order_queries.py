@@ -20,12 +20,17 @@ _LISTED = """
 _BY_LIST = "list_rank NULLS LAST, rank, week DESC, order_id"
 
 
-def order_counts(published: Published, depots: Sequence[str], states: Sequence[str]) -> int:
-    """How many orders are in some states, of some depots; no depot is all."""
-    frame = published.ask(
-        f"SELECT count(*) AS n FROM work_orders WHERE {_ORDERS_WHERE}", {"depots": list(depots), "states": list(states)}
-    )
-    return int(frame["n"][0])
+def order_counts(published: Published, depots: Sequence[str], states: Sequence[str]) -> dict[str, Any]:
+    """How many orders are in some states, of some depots (none is all): jobs, of them safety and proposed, their hours, and the
+    first day one is due."""
+    return published.ask(
+        f"""
+        SELECT count(*) AS jobs, count(*) FILTER (safety) AS safety, count(*) FILTER (state = 'proposed') AS proposed,
+               coalesce(sum(hours), 0.0) AS hours, min(due_by) AS first_due
+        FROM work_orders WHERE {_ORDERS_WHERE}
+        """,
+        {"depots": list(depots), "states": list(states)},
+    ).row(0, named=True)
 
 
 def order(published: Published, order_id: str) -> dict[str, object] | None:

@@ -12,9 +12,14 @@ COUNTS = """
     count(*) FILTER (last_seen IS NULL) AS never_seen,
     count(*) FILTER (NOT chosen AND next_test < $plan_end AND (test_week IS NULL OR test_week > $first_week)) AS no_room,
     coalesce(sum(month_cost ORDER BY van_id), 0.0) AS month_cost,
-    coalesce(sum(month_saving ORDER BY van_id), 0.0) AS month_saving
+    coalesce(sum(month_saving ORDER BY van_id), 0.0) AS month_saving,
+    coalesce(sum(CASE WHEN list_has_any(list_transform(reason_facts, lambda fact: fact.code), $needed) THEN month_cost
+                      ELSE month_cost * interval_weeks / cost_weeks END ORDER BY van_id), 0.0) AS month_by_cost
 """
-"""What a plan comes to; `week_of_plan` gives the parameters."""
+"""What a plan comes to; `week_of_plan` gives the parameters. By cost alone a van is tested when another week unseen costs more
+than testing, however high the odds, but for tests that are needed all the same."""
+_NEEDED = ("test_never_seen", "test_first_visits", "test_proving")
+"""Reasons of tests that neither odds nor costs put off."""
 _WHERE = "week = $week AND (len($depots) = 0 OR list_contains($depots, depot))"
 
 
@@ -27,7 +32,7 @@ def week_of_plan(week: str) -> dict[str, object]:
         ISO week of the list.
     """
     first = week_of(week_end(week))
-    return {"week": week, "first_week": first, "plan_end": week_end(first).date()}
+    return {"week": week, "first_week": first, "plan_end": week_end(first).date(), "needed": list(_NEEDED)}
 
 
 def has_plan(published: Published, week: str) -> bool:
@@ -36,7 +41,7 @@ def has_plan(published: Published, week: str) -> bool:
 
 
 def totals(published: Published, week: str, depots: Sequence[str]) -> dict[str, float]:
-    """What the plan comes to: vans, chosen, overdue, never_seen, no_room, month_cost, month_saving."""
+    """What the plan comes to: vans, chosen, overdue, never_seen, no_room, month_cost, month_saving, month_by_cost."""
     frame = published.ask_once(
         f"SELECT {COUNTS} FROM test_plan WHERE {_WHERE}", week_of_plan(week) | {"depots": list(depots)}
     )

@@ -8,7 +8,7 @@ import polars as pl
 
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary import FACTS
-from models.work.in_short import in_short
+from models.work.in_short import in_short, left_alone
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
 
@@ -47,12 +47,41 @@ def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week:
         latest.setdefault(row["van_id"], {})[row["quantity"]] = row
     found: dict[str, Fact] = {}
     for one in listed:
-        told = one.get("reason_facts") or []
-        reasons = [Fact.from_row(fact) for fact in told if fact["code"] in FACTS]
-        fact = in_short(reasons, latest.get(one["van_id"], {}))
+        fact = in_short(_reasons(one), latest.get(one["van_id"], {}))
         if fact is not None:
             found[str(one["van_id"])] = fact
     return found
+
+
+def hurts_most(listed: Mapping[str, Any]) -> Fact | None:
+    """What comes of leaving a van of a week's list as it is; None where its first reason says nothing of it."""
+    return left_alone(_reasons(listed))
+
+
+def _reasons(listed: Mapping[str, Any]) -> list[Fact]:
+    return [Fact.from_row(fact) for fact in listed.get("reason_facts") or [] if fact["code"] in FACTS]
+
+
+def alarm_weeks(published: Published, listed: Sequence[Mapping[str, Any]], week: str) -> dict[str, str]:
+    """Since which week the longest of the alarms stands that stand at a van's latest visit; a van without one is left out.
+
+    Parameters
+    ----------
+    published : Published
+    listed : sequence of mapping
+        Rows of `watchlist`.
+    week : str
+        Their ISO week.
+    """
+    frame = published.ask(
+        """
+        SELECT van_id, min(alarm_since) FILTER (alarm) AS since FROM trends
+        WHERE week <= $week AND list_contains($vans, van_id)
+        GROUP BY van_id, week QUALIFY row_number() OVER (PARTITION BY van_id ORDER BY week DESC) = 1
+        """,
+        {"week": week, "vans": [row["van_id"] for row in listed]},
+    )
+    return {van: since for van, since in frame.select("van_id", "since").iter_rows() if since is not None}
 
 
 def quantity_trend(published: Published, van_id: str, quantity: str, week: str) -> list[dict[str, Any]]:

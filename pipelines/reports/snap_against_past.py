@@ -15,8 +15,10 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from data_contracts.family import Family
+from data_contracts.lambda_axis import height, levels, rich_is_up
 from pipelines.read_side.past_snaps import PastSnaps
 from pipelines.reports.paper import as_shown, message, numeral
+from pipelines.reports.snap_plot import say_which_end_is_rich
 
 STYLE: Any = {
     "svg.fonttype": "path",
@@ -66,15 +68,18 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
         figure = Figure(figsize=(7.2, 3.4), layout="constrained")
         axes = figure.subplots(2, 2, sharex="col", sharey="row", width_ratios=(1.1, 0.8), squeeze=False)
         flow = as_shown("g/s").factor
-        rows = ((flow * snaps.latest_airflow, flow * snaps.airflow), (snaps.latest_lambda, snaps.lambda_signal))
+        sensor = None if family is None else family.lambda_sensor
+        volts = sensor is not None and sensor.kind == "narrowband"
+        signals = (snaps.latest_lambda, snaps.lambda_signal)
+        rows = ((flow * snaps.latest_airflow, flow * snaps.airflow), signals if volts else tuple(map(height, signals)))
         for row, (latest, earlier) in enumerate(rows):
             _part(axes[row, 0], OPENING_GRID_S, latest[:split], earlier[:, :split])
             _part(axes[row, 1], RELEASE_GRID_S, latest[split:], earlier[:, split:])
-            _latest(axes[row], (OPENING_GRID_S, RELEASE_GRID_S), latest, snaps, row)
+            _latest(axes[row], (OPENING_GRID_S, RELEASE_GRID_S), latest, snaps, row, volts=volts)
             axes[row, 1].spines["left"].set_linestyle((0, (1, 2)))
-        narrow = family is not None and family.lambda_sensor.kind == "narrowband"
         axes[0, 0].set_ylabel(message("axis.airflow", unit=as_shown("g/s").unit))
-        axes[1, 0].set_ylabel(message(_lambda_axis(family) if narrow else "axis.lambda"))
+        axes[1, 0].set_ylabel(message("plot.lambda_v" if volts else "plot.lambda"))
+        say_which_end_is_rich(axes[1, 0], rich_is_up=rich_is_up(sensor))
         axes[1, 0].set_xlabel(message("order.left"))
         axes[1, 1].set_xlabel(message("order.right"))
         if family is not None:
@@ -83,15 +88,12 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
         for part in axes.flat:
             for scale in (part.xaxis, part.yaxis):
                 scale.set_major_formatter(lambda value, _: numeral(f"{round(value, 6) + 0.0:g}"))
+        if not volts:
+            lines = levels(*axes[1, 0].get_ylim())
+            axes[1, 0].set_yticks([at for at, _ in lines], [numeral(f"{ratio:g}") for _, ratio in lines])
         axes[0, 0].set_xlim(OPENING_GRID_S[0], OPENING_GRID_S[-1])
         axes[0, 1].set_xlim(RELEASE_GRID_S[0], RELEASE_GRID_S[-1])
         return to_svg(figure)
-
-
-def _lambda_axis(family: Family | None) -> str:
-    """Words of the axis of a narrowband sensor, whose volts run either way."""
-    low = family is not None and family.lambda_sensor.polarity == "rich_low"
-    return "axis.lambda_v_low" if low else "axis.lambda_v"
 
 
 def _part(axes: "matplotlib.axes.Axes", grid: Floats, latest: Floats, earlier: Floats) -> None:
@@ -106,7 +108,7 @@ def _part(axes: "matplotlib.axes.Axes", grid: Floats, latest: Floats, earlier: F
 
 
 def _latest(
-    axes: NDArray[np.object_], grids: tuple[Floats, Floats], latest: Floats, snaps: PastSnaps, row: int
+    axes: NDArray[np.object_], grids: tuple[Floats, Floats], latest: Floats, snaps: PastSnaps, row: int, *, volts: bool
 ) -> None:
     raw = snaps.raw
     split = grids[0].size
@@ -114,9 +116,10 @@ def _latest(
         axes[0].plot(grids[0], latest[:split], color="black", linewidth=1.1)
         axes[1].plot(grids[1], latest[split:], color="black", linewidth=1.1)
         return
-    time, values = (
-        (raw.time_s, as_shown("g/s").factor * raw.airflow) if row == 0 else (raw.lambda_time_s, raw.lambda_signal)
-    )
+    if row == 0:
+        time, values = raw.time_s, as_shown("g/s").factor * raw.airflow
+    else:
+        time, values = raw.lambda_time_s, raw.lambda_signal if volts else height(raw.lambda_signal)
     hold = snaps.hold_s if np.isfinite(snaps.hold_s) else np.inf
     rising = (time >= grids[0][0]) & (time <= min(grids[0][-1], hold))
     axes[0].plot(time[rising], values[rising], color="black", linewidth=0.9)

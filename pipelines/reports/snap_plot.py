@@ -87,7 +87,8 @@ def draw_snaps(
             read = {name: float(values[row]) for name, values in readings.values.items()}
             for name in lambda_names:
                 _lambda_landmarks(below, detail, name, read, bands, named=name == lambda_names[0])
-        _which_end_is_rich(below, family, lambda_names)
+        volts = all(name.endswith("_v") for name in lambda_names)
+        say_which_end_is_rich(below, rich_is_up=volts and family.lambda_sensor.polarity == "rich_high")
         if len(lambda_names) > 1 or any("lambda_full_throttle" in name for name in bands):
             below.legend(loc="upper right", fontsize=7, frameon=False, bbox_to_anchor=(1.0, 0.93))
     axes[-1].set_xlabel(message("plot.time"))
@@ -204,9 +205,8 @@ def _band(axes: "Axes", span: tuple[float, float], low: float, high: float, *, n
     )
 
 
-def _which_end_is_rich(axes: "Axes", family: Family, names: Sequence[str]) -> None:
+def say_which_end_is_rich(axes: "Axes", *, rich_is_up: bool) -> None:
     """Say at both ends of the lambda axis which is rich: volts run either way."""
-    rich_is_up = all(name.endswith("_v") for name in names) and family.lambda_sensor.polarity == "rich_high"
     for place, rich in ((0.97, rich_is_up), (0.03, not rich_is_up)):
         axes.annotate(
             ("↑ " if place > 0.5 else "↓ ") + message("plot.rich" if rich else "plot.lean"),

@@ -150,5 +150,11 @@ def test_plan_facts(warehouse: Warehouse, week: str, currency: str) -> tuple[Fac
     counts = {name: row[name] for name in ("overdue", "never_seen", "no_room")}
     return (
         Fact.of("tests_of_week", week=str(known["first_week"]), vans=row["chosen"], **counts),
-        Fact.of("tests_of_month", cost=row["month_cost"], saving=row["month_saving"], currency=currency),
+        Fact.of(
+            "tests_of_month",
+            cost=row["month_cost"],
+            saving=row["month_saving"],
+            by_cost=row["month_by_cost"] if row["month_saving"] < row["month_cost"] else None,
+            currency=currency,
+        ),
     )

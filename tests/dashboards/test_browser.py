@@ -167,6 +167,26 @@ def test_nothing_runs_off_a_phone(browser: "playwright.Browser", board: str) -> 
     context.close()
 
 
+def test_the_phones_menu_names_the_view_and_closes_after_a_choice(browser: "playwright.Browser", board: str) -> None:
+    context = browser.new_context(viewport=PHONE)
+    context.set_default_timeout(WAIT_MS)
+    page = context.new_page()
+    open_page(page, f"{board}/read")
+    assert not page.locator(".st-key-bar-views").is_visible()
+    menu = page.locator(".st-key-bar-menu button")
+    assert "Read one now" in menu.inner_text()
+    menu.click()
+    choices = page.get_by_test_id("stPopoverBody").get_by_role("link")
+    choices.first.wait_for()
+    assert choices.count() == len({path.split("?")[0] for path in VIEWS.values()}) - 1  # all but the one that is shown
+    choices.filter(has_text="Workshop").click()
+    page.get_by_role("heading", name="Jobs for the workshop").wait_for()
+    settled(page)
+    assert page.get_by_test_id("stPopoverBody").count() == 0
+    assert "Workshop" in menu.inner_text()
+    context.close()
+
+
 def test_a_key_leads_into_the_page(page: "playwright.Page", board: str) -> None:
     open_page(page, f"{board}/{VIEWS['what it means']}")
     page.locator("body").press("Tab")
@@ -196,7 +216,7 @@ def test_the_technician_holds_a_recording_against_its_van(
             before = taps(page)
             weighed.begin()
             with page.expect_file_chooser() as asked:
-                page.locator(".st-key-next-snap button").first.click()
+                page.locator(".st-key-next-snap").get_by_role("button", name="Upload", exact=True).click()
             asked.value.set_files(snap)
             worse = page.get_by_test_id("stAlert").filter(has_text="The van: beyond a limit")
             worse.get_by_text("Lambda at full throttle is 1.09").wait_for()

@@ -2,9 +2,9 @@
 
 import re
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import numpy as np
@@ -47,7 +47,7 @@ def drawn(snaps: PastSnaps, seen: Seen = HELD, side: card_picture.Side | None = 
         "too little <air>",
         side=side,
         narrowband=False,
-        rich_is_up=True,
+        rich_is_up=False,
         palette=LIGHT,
         says="what it shows",
     )
@@ -90,10 +90,10 @@ def test_only_the_side_that_the_verdict_names_is_marked() -> None:
     ("quantity", "side", "kind", "polarity", "lies"),
     [
         ("main_peak_reference_g_s", "low", "ratio", None, "below"),
-        ("lambda_full_throttle", "high", "ratio", None, "below"),  # lean: rich is up
-        ("lambda_full_throttle", "low", "wideband", "rich_low", "above"),
-        ("lambda_full_throttle_v", "high", "wideband", "rich_low", "below"),
-        ("lambda_full_throttle_v", "high", "wideband", "rich_high", "above"),
+        ("lambda_full_throttle", "high", "ratio", None, "above"),  # lean is up
+        ("lambda_full_throttle", "low", "wideband", "rich_low", "below"),
+        ("lambda_full_throttle_v", "high", "wideband", "rich_low", "above"),
+        ("lambda_full_throttle_v", "high", "wideband", "rich_high", "below"),
         ("lambda_full_throttle_v", "low", "narrowband", "rich_low", "below"),  # drawn in volts
         ("tip_in_lean_blip", "high", "narrowband", "rich_low", "above"),
         ("tip_in_lean_blip", "high", "narrowband", "rich_high", "below"),
@@ -110,39 +110,17 @@ def test_which_side_of_the_band_a_level_lies(
     assert card_picture.side_drawn(quantity, words.seen, side, sensor) == lies
 
 
-def _rows(*values: float | None) -> list[dict[str, Any]]:
-    weeks = [f"2026-W{k:02d}" for k in range(1, len(values) + 1)]
-    return [
-        {
-            "week": week,
-            "quantity": "idle_g_s",
-            "value": value,
-            "expected_low": 2.0,
-            "expected_high": 3.0,
-            "alarm": value == 9.0,
-        }
-        for week, value in zip(weeks, values, strict=True)
-    ]
-
-
-def test_a_trend_has_a_point_for_each_visit_and_a_cross_for_each_alarm() -> None:
-    for small in (False, True):
-        picture = card_picture.trend_picture(_rows(2.5, None, 2.6, 9.0), (None, 4.0), LIGHT, "says", small=small)
-        assert picture is not None
-        assert (picture.svg.count("<circle"), picture.svg.count("<rect")) == (2, 4)
-        assert picture.svg.count(f'stroke="{LIGHT.alarm}" stroke-width="1.8"') == 1
-        assert ("stroke-dasharray" in picture.svg) is True
-    assert card_picture.trend_picture(_rows(None, None), (None, None), LIGHT, "says") is None
-    assert card_picture.trend_picture(_rows(2.5), (None, None), LIGHT, "says") is not None
-
-
-def test_drawings_that_are_compared_have_one_scale() -> None:
-    heights = []
-    for values in ((2.5, 2.6), (2.5, 8.0)):
-        picture = card_picture.trend_picture(_rows(*values), (None, None), LIGHT, "says", reach=(2.5, 8.0))
-        assert picture is not None
-        heights.append(re.findall(r'<circle cx="[\d.]+" cy="([\d.]+)"', picture.svg)[0])
-    assert heights[0] == heights[1]
+def test_lambda_rises_upwards_and_both_ends_say_what_they_are() -> None:
+    lean = drawn(
+        replace(past(50.0), latest_lambda=np.full(GRID, 1 / 1.6)), Seen("lambda", ((0.35, 0.9),), (), level=True)
+    )
+    assert lean is not None
+    levels = {
+        words: float(y) for y, words in re.findall(r'y="([\d.]+)"[^>]*text-anchor="end"[^>]*>([\d.]+)<', lean.svg)
+    }
+    assert levels["1.6"] < levels["1.3"]  # less far down: higher
+    ends = {words: float(y) for y, words in re.findall(r'y="([\d.]+)"[^>]*>([↑↓] \w+)<', lean.svg)}
+    assert ends["↑ lean"] < ends["↓ rich"]
 
 
 def test_ticks_are_round_and_few() -> None:
@@ -165,6 +143,24 @@ def test_traces_of_the_pages_are_those_the_sample_fleet_makes() -> None:
     assert meaning_pictures.shown_by("fuel_delivery_weak", of)[0] == "lambda"
     assert meaning_pictures.shown_by("exhaust_restricted", of)[0] == "airflow"
     assert meaning_pictures.shown_by("throttle_deposits", of) == []
+    assert meaning_pictures.shown_by("wrong_fuel", of) == []
+
+
+def test_lambda_rises_to_lean_on_the_pages_too() -> None:
+    of = meaning_pictures.traces()
+    assert of is not None
+    held = (of.time_s > 0.5) & (of.time_s < of.release_s)
+    weak = of.causes["fuel_delivery_weak"].trace("lambda")
+    assert weak[held].mean() > of.healthy.trace("lambda")[held].mean()  # less fuel: leaner, and higher
+    assert "up is lean" in meaning_pictures.axis("lambda")
+    paths = re.findall(
+        r'd="(M[^"]+)"', meaning_pictures.beside_healthy("fuel_delivery_weak", "lambda", of, LIGHT, "", small=False).svg
+    )
+    heights = [
+        np.mean([float(at.split()[1]) for at in re.split("[ML]", path) if at and 120 < float(at.split()[0]) < 205])
+        for path in paths
+    ]
+    assert heights[1] < heights[0]  # y of a drawing runs downwards
 
 
 @pytest.mark.parametrize("state", [state for state in MOVES if decide.moves(state)])

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from dashboards.palette import LIGHT
-from dashboards.trend_chart import trend_chart
+from dashboards.palette import LIGHT, contrast
+from dashboards.trend_chart import trend_chart, trend_key
 from pipelines.read_side.traces import thinned
 
 
@@ -32,8 +32,7 @@ def _rows(n: int = 12) -> list[dict[str, object]]:
 
 def test_a_trend_shows_each_visit_its_alarms_limit_and_repair() -> None:
     figure = trend_chart(
-        _rows(),
-        limits=(2.9, None),
+        [row | {"limit_low": 2.9} for row in _rows()],
         repairs=[("2026-W15", "x"), ("2025-W01", "y")],
         span=("2026-W10", "2026-W21"),
         palette=LIGHT,
@@ -50,11 +49,23 @@ def test_a_trend_shows_each_visit_its_alarms_limit_and_repair() -> None:
 def test_the_expected_range_stands_at_the_visits_as_it_was_judged_by() -> None:
     rows = _rows()
     rows[4] |= {"expected_low": None, "expected_high": None}  # of an older version
-    figure = trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
+    figure = trend_chart(rows, repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
     (band,) = (trace for trace in figure.data if trace.name == "expected range (95 %)")
-    assert (len(band.x), band.mode) == (11, "markers")  # bars: nothing is drawn between visits
-    assert list(band.y) == pytest.approx([3.0] * 11)
-    assert list(band.error_y.array) == pytest.approx([0.2] * 11)
+    assert (len(band.x), band.type) == (11, "bar")  # nothing is drawn between visits
+    assert list(band.base) == pytest.approx([2.8] * 11)
+    assert list(band.y) == pytest.approx([0.4] * 11)
+    assert contrast(band.marker.line.color, LIGHT.paper) >= 3.0
+
+
+def test_the_key_names_only_what_some_chart_shows() -> None:
+    plain = [row | {"alarm": False, "movement": "rested"} for row in _rows()]
+    bare = [row | {"expected_low": None, "expected_high": None} for row in plain]
+    whole = trend_key([bare, [row | {"limit_low": 2.9} for row in _rows()]])
+    for words in ("expected", "alarm", "limit", "fan"):
+        assert words in whole
+        assert words not in trend_key([bare])
+    assert "expected" in trend_key([plain])
+    assert "open circle" not in whole
 
 
 @pytest.mark.parametrize(
@@ -64,7 +75,7 @@ def test_the_expected_range_stands_at_the_visits_as_it_was_judged_by() -> None:
 )
 def test_a_fan_is_drawn_only_of_a_drift_that_goes_on(of_last: dict[str, object]) -> None:
     def names(rows: list[dict[str, object]]) -> set[str]:
-        chart = trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
+        chart = trend_chart(rows, repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
         return {trace.name for trace in chart.data}
 
     rows = _rows()

@@ -2,6 +2,7 @@
 
 import pytest
 
+from dashboards import meaning_pictures
 from dashboards.palette import LIGHT
 from dashboards.snap_drawing import draw
 from tests.dashboards.browsing import ARGUMENTS
@@ -40,3 +41,32 @@ def test_labels_of_a_drawing_never_collide_on_a_phone(
                 ]
                 assert meets == [], words
         browser.close()
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("narrow", [False, True])
+def test_landmarks_are_named_on_the_paper_and_no_two_names_meet(
+    chromium: str, language: str, narrow: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dashboards.text.language", lambda: language)
+    of = meaning_pictures.traces()
+    assert of is not None
+    drawn = meaning_pictures.landmarks(of, LIGHT, narrow=narrow)
+    with playwright.sync_playwright() as running:
+        browser = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        page = browser.new_page(viewport={"width": 360 if narrow else 800, "height": 740})
+        page.set_content(f"<body style='margin:0'>{drawn.svg}</body>")
+        paper, *texts = page.evaluate(
+            "[document.querySelector('svg'), ...document.querySelectorAll('text')].map(each => {"
+            " const box = each.getBoundingClientRect(); return [each.textContent, box.left, box.top, box.right, box.bottom] })"
+        )
+        browser.close()
+    assert len(texts) == 14
+    for words, left, top, right, bottom in texts:
+        assert paper[1] <= left < right <= paper[3], words
+        meets = [
+            o[0]
+            for o in texts
+            if o[0] != words and left < o[3] and o[1] < right and top + 3 < o[4] and o[2] + 3 < bottom
+        ]
+        assert meets == [], words

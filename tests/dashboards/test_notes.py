@@ -93,7 +93,8 @@ def test_a_finding_carries_a_note_and_a_photo(
 def test_a_photo_on_its_way_is_waited_for_and_then_recorded_by_itself(
     noted: tuple[Workspace, dict[str, Any]], home: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Nothing is recorded before it is there, nothing needs pressing again, and without it only when asked."""
+    """Nothing is recorded before it is there, nothing needs pressing again, what stood there then counts, and without it only when
+    asked."""
     monkeypatch.setenv("VANSNAP_HOME", str(home))
     order = noted[1]["order_id"]
     on_its_way = [1]
@@ -105,12 +106,17 @@ def test_a_photo_on_its_way_is_waited_for_and_then_recorded_by_itself(
 
     app = AppTest.from_string(source, default_timeout=60).run()
     app.text_input(key="decide-person").set_value("B. Fitter").run()
+    app.text_area(key=f"noted-{order}").set_value("as pressed").run()
     app = app.button(key=f"save-note-{order}").click().run()
     assert "The photo is still on the way" in app.warning[0].value
+    assert kept() == 1
+    app.text_area(key=f"noted-{order}").set_value("typed while waiting").run()
     assert kept() == 1
     app.file_uploader(key=f"photos-{order}").set_value(("late.png", picture("PNG", shade=90), "image/png")).run()
     assert not app.exception
     assert kept() == 2
+    newest = order_queries.noted(open_published(home), [order])[order][0]
+    assert (newest["note"], newest["person"], len(newest["photos"])) == ("as pressed", "B. Fitter", 1)
     app = AppTest.from_string(source, default_timeout=60).run()  # another visit: it never comes
     app.text_input(key="decide-person").set_value("B. Fitter").run()
     app.text_area(key=f"noted-{order}").set_value("no picture").run()

@@ -80,7 +80,7 @@ def test_a_labels_link_lands_on_its_van(view: View, reads: Given) -> None:
     app = view("read_one_now", van="N-02")
     assert not app.exception
     assert app.title[0].value == "N\\-02"
-    assert "tarn\\-15 · north · canonical" in told(app)
+    assert "tarn\\-15 · depot north · recorder canonical" in told(app)
     recorder = next(box for box in app.selectbox if box.label == "Recorder profile")
     assert recorder.value == "canonical"
     assert "Engine family" not in [box.label for box in app.selectbox]
@@ -242,7 +242,7 @@ def test_where_no_snap_is_good_the_head_says_that_something_is_missing(
         capture |= {"grade": "usable", "shown_grade": "usable"}
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: usable)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"), ("2.csv", b"y"))
-    assert any(shown.value.startswith("## Keep it, with something missing") for shown in app.info)
+    assert any(shown.value.startswith("## Keep it; one more would be better") for shown in app.info)
     assert not any(shown.value.startswith("## Keep it") for shown in app.success)
 
 

@@ -31,7 +31,7 @@ def test_a_registered_format_is_offered_and_read(
     app = view("read_one_now", home.root)
     uploader = app.file_uploader[0]
     assert uploader.allowed_type == [*known_endings(), ".zip"]
-    assert f".csv, .parquet, {made_up_format.ENDING}" in uploader.label
+    assert f".csv, .parquet, {made_up_format.ENDING}" in uploader.help
     content = made_up_format.written(recording(1)) if "ROWS" in name else recording(1).write_csv().encode()
     app = uploader.set_value((name, content, "application/octet-stream")).run()
     assert not app.exception

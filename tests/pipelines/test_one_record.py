@@ -121,6 +121,19 @@ def test_the_verdict_of_a_van_holds_the_figures_of_its_record(home: Workspace) -
     assert seen >= 3
 
 
+def test_list_and_order_show_a_van_by_the_same_quantity(judged_small: Workspace) -> None:
+    published, same = open_published(judged_small.root), 0
+    for row, _ in listed(published):
+        fact = in_short_of(published, [row], row["week"]).get(row["van_id"])
+        orders = queries.van_orders(published, row["van_id"], row["week"]).filter(pl.col("state") == "proposed")
+        if fact is None or not orders.height:
+            continue
+        told = [each for each in orders["reason_facts"][0].to_list() if each.get("quantity")]
+        assert not told or told[0]["quantity"] == fact.quantity, (row["van_id"], told[0], fact)
+        same += bool(told)
+    assert same >= 3
+
+
 def test_the_picture_on_the_card_lies_over_the_visits_of_the_orders_page(
     judged_small: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

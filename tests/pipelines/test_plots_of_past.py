@@ -44,19 +44,23 @@ def past(raw: Traces | None = None, hold_s: float = 1.0, earlier: int = 3) -> Pa
 def test_the_latest_snap_lies_over_the_range_of_earlier_ones(drawn: list[Figure]) -> None:
     draw_against_past(past(), family("g_s", lambda_sensor={"kind": "ratio"}))
     flow, after, ratio, ratio_after = drawn[-1].axes
-    assert (flow.get_ylabel(), ratio.get_ylabel()) == ("air mass flow [g/s]", "1/lambda (up is rich)")
+    assert (flow.get_ylabel(), ratio.get_ylabel()) == ("air mass flow [g/s]", "lambda")
+    assert {"↑ lean", "↓ rich"} <= set(said(ratio))
+    lines = dict(zip((label.get_text() for label in ratio.get_yticklabels()), ratio.get_yticks(), strict=True))
+    assert lines == {"0.9": pytest.approx(-1 / 0.9), "1": -1.0, "1.1": pytest.approx(-1 / 1.1)}  # numbers rise upwards
     assert (ratio.get_xlabel(), ratio_after.get_xlabel()) == ("from the opening [s]", "from the release [s]")
     for axes, grid, middle, latest in (
         (flow, OPENING_GRID_S, 110.0, 50.0),
         (after, RELEASE_GRID_S, 110.0, 50.0),
-        (ratio, OPENING_GRID_S, 1.1, 0.9),
-        (ratio_after, RELEASE_GRID_S, 1.1, 0.9),
+        (ratio, OPENING_GRID_S, -1.1, -0.9),  # 1/lambda, turned so that lean is up
+        (ratio_after, RELEASE_GRID_S, -1.1, -0.9),
     ):
         curves = [line for line in axes.lines if len(line.get_xdata()) == grid.size]
         assert {float(line.get_ydata()[0]): bool(line.is_dashed()) for line in curves} == {middle: True, latest: False}
         assert all(np.array_equal(line.get_xdata(), grid) for line in curves)
         (region,) = regions(axes)
-        assert region == pytest.approx((grid[0], grid[-1], middle / 1.1, middle / 1.1 * 1.2), abs=1e-3)
+        low, high = sorted((middle / 1.1, middle / 1.1 * 1.2))
+        assert region == pytest.approx((grid[0], grid[-1], low, high), abs=1e-3)
         assert axes.get_xlim() == (grid[0], grid[-1])
         assert upright(axes) == [0.0]  # opening, or release
     assert flow.get_ylim()[0] == 0.0
@@ -78,13 +82,13 @@ def test_stored_samples_are_drawn_as_they_were_recorded(drawn: list[Figure]) -> 
         line = axes.lines[-1]
         within = sampled[(sampled >= OPENING_GRID_S[0]) & (sampled <= min(OPENING_GRID_S[-1], 1.0))]
         np.testing.assert_allclose(line.get_xdata(), within)
-        told = (10.0 + within) * factor if factor else 1.0 + 0.1 * within
+        told = (10.0 + within) * factor if factor else -(1.0 + 0.1 * within)
         np.testing.assert_allclose(line.get_ydata(), told, rtol=1e-6)
     for axes, factor, sampled in ((drawn[-1].axes[1], POUNDS_A_MINUTE, time), (drawn[-1].axes[3], None, time[::2])):
         line = axes.lines[-1]
         within = sampled[(sampled - 1.0 >= RELEASE_GRID_S[0]) & (sampled - 1.0 <= RELEASE_GRID_S[-1])]
         np.testing.assert_allclose(line.get_xdata(), within - 1.0)
-        told = (10.0 + within) * factor if factor else 1.0 + 0.1 * within
+        told = (10.0 + within) * factor if factor else -(1.0 + 0.1 * within)
         np.testing.assert_allclose(line.get_ydata(), told, rtol=1e-6)
     assert drawn[-1].axes[0].get_ylabel() == "air mass flow [lb/min]"
     draw_against_past(past(raw, hold_s=np.nan), None)
@@ -95,12 +99,13 @@ def test_stored_samples_are_drawn_as_they_were_recorded(drawn: list[Figure]) -> 
 
 def test_a_first_snap_has_no_range_and_words_fit_the_sensor(drawn: list[Figure]) -> None:
     for polarity, words in (
-        ("rich_high", "lambda sensor [V] (up is rich)"),
-        ("rich_low", "lambda sensor [V] (up is lean)"),
+        ("rich_high", {"↑ rich", "↓ lean"}),
+        ("rich_low", {"↑ lean", "↓ rich"}),
     ):
         sensor = {"kind": "narrowband", "polarity": polarity}
         draw_against_past(past(earlier=0), family("g_s", lambda_sensor=sensor))
-        assert drawn[-1].axes[2].get_ylabel() == words
+        assert drawn[-1].axes[2].get_ylabel() == "lambda sensor [V]"
+        assert words <= set(said(drawn[-1].axes[2]))
         assert [regions(axes) for axes in drawn[-1].axes] == [[]] * 4
     unknown = family("g_s", main_peak={})
     draw_against_past(past(earlier=0), unknown)

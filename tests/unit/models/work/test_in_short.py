@@ -1,5 +1,6 @@
 """What is said of a listed van first."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -8,7 +9,9 @@ from data_contracts.bilingual import LANGUAGES
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.signals import QUANTITIES, TRACKED
-from models.work.in_short import in_short
+from models.work.in_short import in_short, leading_reason, with_evidence_first
+from models.work.orders import WatchedVan, propose_orders
+from tests.unit.models.work.posteriors import posterior
 
 CROSSED = Fact.of("limit_crossed", "lambda_full_throttle", level=1.02, limit=1.0, means="engine")
 HAZARD = Fact.of("cause_hurts", cause="fuel_delivery_weak", probability=0.99, means="hazard")
@@ -20,6 +23,21 @@ def row(value: float | None, baseline: float | None = None, z: float | None = No
 
 def moved(quantity: str, level: float, baseline: float) -> Fact:
     return Fact.of("own_movement", quantity, level=level, baseline=baseline)
+
+
+def evidence(quantity: str, scale: str) -> Fact:
+    return Fact.of(
+        "as_cause_would",
+        quantity,
+        feature=quantity,
+        cause="fuel_aeration",
+        scale=scale,
+        seen="change",
+        moved=2.0,
+        meant=2.0,
+        level=6.0,
+        expected=4.0,
+    )
 
 
 def said(reasons: list[Fact], latest: dict[str, dict[str, Any]], language: str = "en") -> str:
@@ -35,10 +53,30 @@ def test_a_crossed_limit_comes_first_with_the_level_the_charts_show() -> None:
     assert said(reasons, latest, "de") == "Mager bei Volllast: Lambda 1,09, war 0,91, Grenze 1."
 
 
-def test_of_movements_the_one_furthest_off_is_told_and_on_its_own_side() -> None:
-    reasons = [moved("lambda_full_throttle", 0.921, 0.902), moved("trim_idle_pct", -21.4, -1.93)]
-    latest = {"lambda_full_throttle": row(0.921, 0.902, 4.0), "trim_idle_pct": row(-21.4, -1.93, -30.0)}
+def test_of_movements_the_first_is_told_and_on_its_own_side() -> None:
+    reasons = [moved("trim_idle_pct", -21.4, -1.93), moved("lambda_full_throttle", 0.921, 0.902)]
+    latest = {"lambda_full_throttle": row(0.921, 0.902, 40.0), "trim_idle_pct": row(-21.4, -1.93, -30.0)}
     assert said(reasons, latest).startswith("Fuel taken off at idle: trim -21.4 %")
+
+
+def test_the_movement_that_speaks_for_the_cause_leads_behind_the_limits() -> None:
+    idle, fast = moved("trim_idle_pct", 6.5, 4.5), moved("trim_2500_pct", 6.0, 3.9)
+    unsteady = Fact.of("repeats_disagree", "lambda_idle", times=12.0, since="2026-W26")
+    ahead = Fact.of("limit_ahead", "trim_idle_pct", weeks=5.0, weeks_low=3.0, weeks_high=8.0, horizon=52.0)
+    reasons = [CROSSED, ahead, idle, fast, Fact.of("more_outside", count=2), unsteady]
+    scatter = evidence("lambda_idle", "scatter")
+    assert with_evidence_first(reasons, [scatter]) == [CROSSED, ahead, unsteady, idle, fast, reasons[4]]
+    assert with_evidence_first(reasons, [evidence("lambda_idle", "plain"), evidence("trim_2500_pct", "plain")]) == [
+        CROSSED,
+        ahead,
+        fast,
+        idle,
+        reasons[4],
+        unsteady,
+    ]  # that the level of lambda moved is not what its repeats show
+    assert with_evidence_first(reasons, [evidence("idle_g_s", "relative")]) == reasons
+    assert leading_reason(with_evidence_first(reasons, [scatter]), {}) == CROSSED
+    assert said(with_evidence_first(reasons[2:], [scatter]), {}).startswith("Comes and goes")
 
 
 def test_volts_are_told_only_where_the_lambda_made_of_them_is_not_named() -> None:
@@ -118,3 +156,19 @@ def test_every_charted_quantity_has_plain_words_in_every_language() -> None:
             assert words.low.in_language(language) != words.low.en
         for first, last in (*words.seen.after_opening, *words.seen.after_release) if words.seen else ():
             assert first < last
+
+
+def test_an_order_shows_its_van_by_the_reason_that_leads_on_the_list() -> None:
+    trim, moved_trim = evidence("trim_idle_pct", "plain"), moved("trim_idle_pct", 6.0, 4.0)
+    other = moved("trim_2500_pct", 6.0, 3.9)
+    unsteady = Fact.of("repeats_disagree", "lambda_idle", times=12.0, since="2026-W26")
+    found = replace(posterior({"v1": {"fuel_aeration": 0.9, "none": 0.1}}), evidence_for=((trim,),))
+
+    def first(*reasons: Fact) -> Fact:
+        van = WatchedVan("v1", "tern", "north", "2026-W26", "plan", "2026-W22", None, None, reasons)
+        return Fact.from_row(propose_orders([van], found).orders["reason_facts"].item()[0])
+
+    assert first(moved_trim, other) == trim  # the same movement, told as evidence
+    assert first(other, moved_trim) == other
+    assert first(unsteady, moved_trim) == unsteady
+    assert first(CROSSED, moved_trim) == CROSSED

@@ -1,0 +1,291 @@
+"""How one quantity of one van has moved, as a drawing: large on a van's card, small beside it on the list."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from dashboards import drawing, text
+from dashboards.charts import Row, column
+from dashboards.display import language, units
+from dashboards.drawing import Drawing, Floats, Frame
+from dashboards.palette import Palette
+from dashboards.text import message
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.numerals import in_language, plain
+from data_contracts.facts.rendering import render_place
+from data_contracts.weeks import week_name, week_number
+
+
+@dataclass(frozen=True)
+class _Size:
+    """Of a drawing, and the room left, above, right and below of its plot: levels stand to the left, names of lines to the
+    right. [px]"""
+
+    width: float
+    height: float
+    left: float
+    above: float
+    right: float
+    below: float
+    most: float
+
+    def frame(self, x: tuple[float, float], y: tuple[float, float]) -> Frame:
+        """Where the plot lies."""
+        width, height = self.width - self.left - self.right, self.height - self.above - self.below
+        return Frame(x, y, left=self.left, top=self.above, width=width, height=height)
+
+
+_SIZES = {
+    "large": _Size(520, 240, 50, 28, 116, 30, most=620),
+    "narrow": _Size(340, 220, 42, 26, 106, 28, most=420),
+    "small": _Size(260, 100, 6, 22, 8, 20, most=360),
+}
+"""For a card, for a card on a phone, and to stand beside a line of text without levels and names."""
+
+_APART = 15.0
+"""Between two names at the right. [px]"""
+_TWO_SIDED = 1.96
+"""Standard deviations to either side that hold 95 % of a normal distribution. [1]"""
+
+
+def trend_picture(
+    rows: Sequence[Row],
+    palette: Palette,
+    *,
+    fact: Fact | None = None,
+    size: Literal["large", "narrow", "small"] = "large",
+    reach: tuple[float, float] | None = None,
+    of: str = "",
+) -> Drawing | None:
+    """How one quantity of one van has moved: range expected and point at each visit, alarms as crosses, limits dashed.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Rows of one trend, oldest first.
+    palette : Palette
+        Colours.
+    fact : Fact or None
+        The verdict about the quantity, as `models.work.in_short` gives it: what it was and is now is named beside the lines; of
+        repeats that disagree their spread is drawn.
+    size : {"large", "narrow", "small"}
+        For a card, for a card on a phone, or without levels and names to stand beside a line of text.
+    reach : tuple of float or None
+        Values that the scale reaches, for drawings that are compared. [unit of the quantity]
+    of : str
+        The van, where several stand beside each other.
+
+    Returns
+    -------
+    Drawing or None
+        None without a value.
+    """
+    name = str(rows[0]["quantity"])
+    scale = text.scale(text.unit(name))
+    value, low, high, repeat = (
+        scale * column(rows, each) for each in ("value", "expected_low", "expected_high", "repeat_u")
+    )
+    if not np.isfinite(value).any():
+        return None
+    spread = _TWO_SIDED * repeat if fact is not None and fact.code == "in_short_unsteady" else None
+    if spread is not None:
+        low, high = np.full(value.size, np.nan), np.full(value.size, np.nan)
+    weeks = np.array([week_number(str(row["week"])) for row in rows], dtype=np.float64)
+    limits = [scale * at for key in ("limit_low", "limit_high") if (at := text.finite(rows[-1].get(key))) is not None]
+    foot, top = _span(value, low, high, limits, spread) if reach is None else _room(scale * np.array(reach))
+    on, small = _SIZES[size], size == "small"
+    frame = on.frame((weeks[0], max(weeks[-1], weeks[0] + 1)), (foot, top))
+    parts = [drawing.words(on.left if small else 4, 13, text.quantity_with_unit(name), palette.quiet, 12)]
+    parts += _weeks(frame, weeks, palette, steps=3 if size == "large" else 1)
+    if not small:
+        parts += _levels(frame, palette)
+    parts += _expected(frame, weeks, low, high, palette, 4.0 if small else 8.0)
+    known = np.isfinite(low) & np.isfinite(high)
+    shown = [limit for limit in limits if foot <= limit <= top]
+    for limit in shown:
+        across, down = frame.at(frame.x[0], limit)
+        parts.append(drawing.rule(across, down, frame.left + frame.width, palette.alarm, 1.3, "5 4"))
+    names = [(limit, message("card.limit", level=_with_unit(limit, name)), palette.alarm, 400) for limit in shown]
+    if not small and fact is not None and fact.code == "in_short":
+        told, lines = _was_and_now(frame, fact, scale, palette)
+        parts += lines
+        names += told
+    if not small:
+        parts += _named(frame, names, palette)
+    if spread is not None:
+        parts += _spread(frame, rows, weeks, value, spread, palette)
+    parts.append(drawing.line(frame, weeks, value, palette.accent, 1.5 if small else 1.8))
+    parts += _visits(frame, rows, weeks, value, palette, small=small)
+    says = _says(
+        rows,
+        of,
+        expected=bool(known.any()),
+        alarms=any(row.get("alarm") for row in rows),
+        limits=len(shown),
+        spread=spread is not None,
+    )
+    return drawing.drawing(parts, on.width, on.height, says, most=on.most)
+
+
+def _says(
+    rows: Sequence[Mapping[str, Any]], of: str, *, expected: bool, alarms: bool, limits: int, spread: bool
+) -> str:
+    """What is drawn, in words; nothing that is not."""
+    title, first, last = text.quantity(str(rows[0]["quantity"])), str(rows[0]["week"]), str(rows[-1]["week"])
+    told = [message("card.trend", title=f"{of}: {title}" if of else title, first=first, week=last)]
+    there = {"spread": spread, "expected": expected, "crosses": alarms, "dashed": bool(limits)}
+    return " ".join([*told, *(message(f"card.trend_{key}") for key, drawn in there.items() if drawn)])
+
+
+def _visits(
+    frame: Frame, rows: Sequence[Row], weeks: Floats, value: Floats, palette: Palette, *, small: bool
+) -> list[str]:
+    """A point for each visit, a cross where it stands in alarm."""
+    drawn = []
+    for row, week, level in zip(rows, weeks, value, strict=True):
+        if np.isfinite(level) and row.get("alarm"):
+            drawn.append(drawing.cross(frame, float(week), float(level), palette.alarm, 2.8 if small else 4.2))
+        elif np.isfinite(level):
+            drawn.append(drawing.dot(frame, float(week), float(level), palette.accent, 1.9 if small else 3.0))
+    return drawn
+
+
+def _expected(frame: Frame, weeks: Floats, low: Floats, high: Floats, palette: Palette, width: float) -> list[str]:
+    """The range by which each visit was judged, as a bar at the visit: between visits nothing was known."""
+    bars = []
+    for week, under, over in zip(weeks, low, high, strict=True):
+        if np.isfinite(under) and np.isfinite(over):
+            across, foot = frame.at(float(week), max(float(under), frame.y[0]))
+            _, top = frame.at(float(week), min(float(over), frame.y[1]))
+            bars.append(
+                f'<rect x="{across - width / 2:.1f}" y="{top:.1f}" width="{width}" height="{max(foot - top, 0.0):.1f}" '
+                f'fill="{palette.band}" stroke="{palette.past}" stroke-width="1"/>'
+            )
+    return bars
+
+
+def _spread(
+    frame: Frame, rows: Sequence[Row], weeks: Floats, value: Floats, spread: Floats, palette: Palette
+) -> list[str]:
+    """How far the snaps of each visit lie apart, as an upright line with ends."""
+    drawn = []
+    for row, week, level, half in zip(rows, weeks, value, spread, strict=True):
+        if not np.isfinite(level) or not np.isfinite(half):
+            continue
+        across, foot = frame.at(float(week), max(float(level - half), frame.y[0]))
+        _, top = frame.at(float(week), min(float(level + half), frame.y[1]))
+        colour = palette.alarm if row.get("unsteady") else palette.accent
+        drawn.append(
+            f'<path d="M{across:.1f} {foot:.1f}V{top:.1f}M{across - 3:.1f} {foot:.1f}h6M{across - 3:.1f} {top:.1f}h6" '
+            f'stroke="{colour}" stroke-width="1.6" fill="none"/>'
+        )
+    return drawn
+
+
+def _was_and_now(
+    frame: Frame, fact: Fact, scale: float, palette: Palette
+) -> tuple[list[tuple[float, str, str, int]], list[str]]:
+    """Names and lines of the level now and of what it is held against, in the figures of the verdict."""
+    names, lines, ends = [], [], []
+    against = "others" if "peer_baseline" in fact.numbers else "was"
+    for key, number, place, colour, weight in (
+        (against, "peer_baseline" if against == "others" else "baseline", against, palette.ink, 400),
+        ("now", "level", "rounded", palette.alarm, 650),
+    ):
+        told, at = render_place(fact, place, language(), units()), fact.numbers.get(number)
+        if told is None or at is None or not frame.y[0] <= scale * at <= frame.y[1]:
+            continue
+        names.append((scale * at, message(f"card.{key}", level=text.plain_minus(told)), colour, weight))
+        ends.append(scale * at)
+        if key != "now":
+            across, down = frame.at(frame.x[0], scale * at)
+            lines.append(drawing.rule(across, down, frame.left + frame.width, palette.quiet, 1.0, "1.5 3"))
+    if len(ends) == 2:
+        lines.append(_arrow(frame, ends[0], ends[1], palette))
+    return names, lines
+
+
+def _arrow(frame: Frame, start: float, end: float, palette: Palette) -> str:
+    """From what it was to what it is, beside the last visit."""
+    across = frame.left + frame.width + 8
+    (_, first), (_, last) = frame.at(frame.x[1], start), frame.at(frame.x[1], end)
+    way = 4.0 if last < first else -4.0
+    return (
+        f'<path d="M{across:.1f} {first:.1f}V{last:.1f}m-3.5 {way:.1f}L{across:.1f} {last:.1f}l3.5 {way:.1f}" '
+        f'stroke="{palette.alarm}" stroke-width="1.6" fill="none" stroke-linejoin="round"/>'
+    )
+
+
+def _named(frame: Frame, names: Sequence[tuple[float, str, str, int]], palette: Palette) -> list[str]:
+    """Names of lines at the right, each at its line or as near to it as the others leave room."""
+    places = [frame.at(frame.x[1], level)[1] for level, *_ in names]
+    order = sorted(range(len(names)), key=lambda k: places[k])
+    down, placed = -np.inf, {}
+    for k in order:
+        placed[k] = down = max(places[k], down + _APART)
+    last = frame.top + frame.height
+    for k in reversed(order):  # what was pushed past the foot moves up again, and those above it
+        placed[k] = last = min(placed[k], last)
+        last -= _APART
+    across = frame.left + frame.width + 18
+    return [
+        drawing.words(across, placed[k] + 4, says, colour, 12, weight=weight, paper=palette.paper)
+        for k, (_, says, colour, weight) in enumerate(names)
+    ]
+
+
+def _with_unit(level: float, name: str) -> str:
+    """A level that is in the reader's unit, with it."""
+    unit = text.unit(name)
+    return text.plain_minus(in_language(plain(level), language())) + (
+        "" if unit == "1" else f" {text.shown_unit(unit)}"
+    )
+
+
+def _room(values: Floats) -> tuple[float, float]:
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    room = 0.08 * (high - low or abs(high) or 1.0)
+    return low - room, high + 1.5 * room
+
+
+def _span(
+    value: Floats, low: Floats, high: Floats, limits: Sequence[float], spread: Floats | None
+) -> tuple[float, float]:
+    """From the lowest to the highest that is drawn; a far limit does not flatten the trend, a wide range neither."""
+    middle, half = 0.5 * (low + high), 0.5 * (high - low)
+    usual = float(np.nanmedian(half)) if np.isfinite(half).any() else 0.0
+    about = [value, middle - np.minimum(half, 3 * usual), middle + np.minimum(half, 3 * usual)]
+    if spread is not None:
+        about += [value - spread, value + spread]
+    held = np.concatenate(about)
+    first, last = float(np.nanmin(held)), float(np.nanmax(held))
+    reach = (last - first) or abs(last) or 1.0
+    for limit in limits:
+        if first - reach <= limit <= last + reach:
+            first, last = min(first, limit), max(last, limit)
+    return first - 0.08 * reach, last + 0.12 * reach
+
+
+def _levels(frame: Frame, palette: Palette) -> list[str]:
+    parts, levels = [], drawing.ticks(*frame.y)
+    for level in levels:
+        across, down = frame.at(frame.x[0], level)
+        parts.append(drawing.rule(across, down, frame.left + frame.width, palette.line))
+        parts.append(drawing.words(across - 10, down + 4, text.tick(level, levels), palette.quiet, 12, "end"))
+    return parts
+
+
+def _weeks(frame: Frame, weeks: Floats, palette: Palette, *, steps: int) -> list[str]:
+    """The first and last week, and where there is room some between them."""
+    first, last = float(weeks[0]), float(weeks[-1])
+    down = frame.top + frame.height + 18
+    steps = 1 if last - first < 6 else steps
+    parts = []
+    for step in range(steps + 1 if last > first else 1):
+        week = round(first + (last - first) * step / steps)
+        across, _ = frame.at(float(week), frame.y[0])
+        name, anchor = week_name(week), "start" if step == 0 else "end" if step == steps else "middle"
+        parts.append(drawing.words(across, down, name if step == 0 else name[5:], palette.quiet, 12, anchor))
+    return parts

@@ -1,0 +1,163 @@
+"""The sentences with which views begin: what they say of many, of one, of none, and of a week without data."""
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from dashboards.text import inert
+from tests.dashboards.conftest import View
+from tests.published_sample import make_workspace
+
+PEAK = "the throttle did not open fully, or the main peak is too low for a fully open one"
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """A workspace, and its newest week."""
+    home = tmp_path_factory.mktemp("answers")
+    return home, make_workspace(home, vans_per_depot=3, weeks=16)[-1]
+
+
+def changed(made: tuple[Path, str], to: Path, *statements: str) -> Path:
+    """A copy of the published file in which something is otherwise."""
+    (to / "settings.toml").write_bytes((made[0] / "settings.toml").read_bytes())
+    (to / "published.duckdb").write_bytes((made[0] / "published.duckdb").read_bytes())
+    with duckdb.connect(str(to / "published.duckdb")) as connection:
+        for statement in statements:
+            connection.execute(statement, {"week": made[1]} if "$week" in statement else None)
+    return to
+
+
+ONE_LEFT = "DELETE FROM captures WHERE week = $week AND capture_id <> (SELECT min(capture_id) FROM captures WHERE week = $week)"
+
+
+@pytest.mark.parametrize(
+    ("statements", "said"),
+    [
+        (
+            (ONE_LEFT, "UPDATE captures SET grade = 'good', grade_reasons = [], held = NULL"),
+            "**{week}: one snap came, good.**",
+        ),
+        (
+            (ONE_LEFT, "UPDATE captures SET grade = 'repeat', grade_reasons = ['throttle_not_full'], held = NULL"),
+            f"**{{week}}: one snap came, to be recorded again.** Most often marked down, in 1 of 1 snap on 1 van: {PEAK}. Push",
+        ),
+        (("DELETE FROM captures WHERE week = $week",), "**{week}: no snap came.**"),
+        (("DELETE FROM captures",), "**{week}: no snap came.**"),
+        (("DELETE FROM runs", "DELETE FROM watchlist", "DELETE FROM captures"), "**No week has been judged yet.**"),
+    ],
+)
+def test_captures_begin_with_how_the_newest_week_is_graded(
+    view: View, made: tuple[Path, str], tmp_path: Path, statements: tuple[str, ...], said: str
+) -> None:
+    app = view("captures", changed(made, tmp_path, *statements))
+    assert not app.exception
+    expected = said.format(week=made[1]).replace(PEAK, inert(PEAK))
+    assert str(app.markdown[0].value).startswith(expected), app.markdown[0].value
+
+
+def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp_path: Path) -> None:
+    home = changed(made, tmp_path)
+    with duckdb.connect(str(home / "published.duckdb"), read_only=True) as connection:
+        total, good = connection.execute(
+            "SELECT count(*), count(*) FILTER (grade = 'good') FROM captures WHERE week = $week", {"week": made[1]}
+        ).fetchall()[0]
+    said = str(view("captures", home).markdown[0].value)
+    assert said.startswith(f"**{made[1]}: {good} of {total} snaps are good**")
+    named = {"usable with something missing", "to be recorded again", "idle only", "low throughout"}
+    others = [piece.split(" ", 1) for piece in said.split("**", 2)[2].split(".")[0].lstrip(", ").split(", ") if piece]
+    assert all(word in named for _, word in others)
+    assert good + sum(int(count) for count, _ in others) == total
+
+
+@pytest.mark.parametrize(
+    ("statements", "lines"),
+    [
+        (
+            ("DELETE FROM coverage", "UPDATE work_orders SET found = NULL"),
+            (
+                "**False alarms: not checked yet.** No workshop has recorded a finding.",
+                "**Expected ranges: not checked yet.** No reading of a van never listed can be compared.",
+                "**Weeks to a limit: not checked yet.** No drift in alarm is old enough.",
+            ),
+        ),
+        (
+            ("UPDATE coverage SET inside = 0, cases = 0", "UPDATE work_orders SET found = NULL"),
+            (
+                "**False alarms: not checked yet.** No workshop has recorded a finding.",
+                "**Expected ranges: not checked yet.** No reading of a van never listed can be compared.",
+                "**Weeks to a limit: not checked yet.** No drift in alarm is old enough.",
+            ),
+        ),
+        (
+            (
+                "UPDATE coverage SET inside = 1, cases = 1",
+                "UPDATE work_orders SET found = CASE WHEN rank = 1 AND depot = 'north' THEN cause END",
+                "DELETE FROM work_orders WHERE found IS NOT NULL AND order_id <> "
+                "(SELECT min(order_id) FROM work_orders WHERE found IS NOT NULL)",
+            ),
+            (
+                "**False alarms: kept.** Of 1 finding 0 found nothing.",
+                "**Expected ranges: too few to say.** 1 of 1 reading of vans never listed lay inside: 100 %, promised 95 %.",
+                "**Weeks to a limit: too few to say.** 1 of 1 drift in alarm crossed within the weeks stated: 100 %, promised 80 %.",
+            ),
+        ),
+        (
+            ("UPDATE coverage SET inside = 2, cases = 10", "UPDATE work_orders SET found = 'none'"),
+            (
+                "**False alarms: not kept.** Of {orders} findings {orders} found nothing.",
+                "**Expected ranges: not kept.** 2 of 10 readings of vans never listed lay inside: 20 %, promised 95 %.",
+                "**Weeks to a limit: not kept.** 2 of 10 drifts in alarm crossed within the weeks stated: 20 %, promised 80 %.",
+            ),
+        ),
+        (
+            ("UPDATE coverage SET inside = 1920, cases = 2000",),
+            (
+                "**Expected ranges: kept.** 1 920 of 2 000 readings of vans never listed lay inside: 96 %, promised 95 %.",
+            ),
+        ),
+    ],
+)
+def test_how_sure_begins_with_what_was_kept(
+    view: View, made: tuple[Path, str], tmp_path: Path, statements: tuple[str, ...], lines: tuple[str, ...]
+) -> None:
+    home = changed(made, tmp_path, *statements)
+    with duckdb.connect(str(home / "published.duckdb"), read_only=True) as connection:
+        orders = connection.execute("SELECT count(*) FROM work_orders").fetchall()[0][0]
+    app = view("how_sure", home)
+    assert not app.exception
+    said = str(app.markdown[0].value).replace("\N{NARROW NO-BREAK SPACE}", " ").split("\n")
+    assert len(said) == 3
+    for line in lines:
+        assert f"- {line.format(orders=orders)}" in said, said
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        (
+            "DELETE FROM work_orders WHERE order_id <> (SELECT min(order_id) FROM work_orders); "
+            "UPDATE work_orders SET state = 'proposed', hours = 1.5, safety = true, due_by = DATE '2026-07-06'",
+            "**1 order, 1.5 h of work.** The first is due by 2026-07-06. One concerns safety. One waits for a decision.",
+        ),
+        (
+            "UPDATE work_orders SET state = 'accepted', hours = 2.0, safety = false, due_by = DATE '2026-07-06'",
+            "**{orders} orders, {hours} h of work.** The first is due by 2026-07-06.",
+        ),
+        ("DELETE FROM work_orders", ""),
+    ],
+)
+def test_the_workshop_begins_with_its_orders(
+    view: View, made: tuple[Path, str], tmp_path: Path, statement: str, said: str
+) -> None:
+    home = changed(made, tmp_path, *statement.split("; "))
+    with duckdb.connect(str(home / "published.duckdb"), read_only=True) as connection:
+        orders = connection.execute("SELECT count(*) FROM work_orders").fetchall()[0][0]
+    app = view("workshop", home)
+    assert not app.exception
+    expected = said.format(orders=orders, hours=f"{2 * orders:.1f}" if orders < 5 else f"{2 * orders}")
+    if said:
+        assert app.markdown[0].value == expected
+    else:
+        assert "No order matches" in app.info[0].value
