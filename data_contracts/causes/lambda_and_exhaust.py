@@ -276,6 +276,19 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                     "fuel_cut": (0.02, 0.02),
                 },
             ),
+            # Pump current and voltage are least told apart at lambda 1: a poisoned sensor is still right there, and shows less elsewhere.
+            Shows(
+                "weak away from lambda 1",
+                0.3,
+                "one",
+                {
+                    "trim_idle": (0.0, 1.3),
+                    "trim_fade": (0.0, 1.3),
+                    "lambda_full_throttle": (0.04, 0.02),
+                    "rich_level": (-0.12, 0.03),
+                    "fuel_cut": (0.03, 0.03),
+                },
+            ),
         ),
         fault_codes={
             "P0130": 8.0,
