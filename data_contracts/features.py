@@ -198,7 +198,16 @@ FEATURES: Mapping[str, Feature] = {
             kinds=_RATIO,
             error_factor=0.3,
         ),
-        Feature("lean_blip", "tip_in_lean_blip", "absolute", floor=0.01, discrepancy=0.005, weight=0.8, kinds=_RATIO, healthy=_TIP_IN),
+        Feature(
+            "lean_blip",
+            "tip_in_lean_blip",
+            "absolute",
+            floor=0.01,
+            discrepancy=0.005,
+            weight=0.8,
+            kinds=_RATIO,
+            healthy=_TIP_IN,
+        ),
         Feature(
             "lean_blip_signal",
             "tip_in_lean_blip",
