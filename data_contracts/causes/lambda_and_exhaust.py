@@ -61,10 +61,8 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                     "to_lean_switch": (1.1, 0.3),
                     "lean_blip": (-0.06, 0.04),
                     "lean_blip_signal": (-0.2, 0.2),
-                    "lean_at_limit": (
-                        -0.6,
-                        0.35,
-                    ),  # of a lag four times as long as some tenths of a second leave time for
+                    # a lag four times as long has not followed by the end of some tenths of a second
+                    "lean_at_limit": (-0.6, 0.35),
                 },
             ),
         ),
