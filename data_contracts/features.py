@@ -62,6 +62,9 @@ class Feature:
         effects follow from theirs. Empty: it has its own.
     most : float
         What a rise tends to, however far the quantity rises: of next to nothing any size is many times that. [scale]
+    healthy : tuple of float
+        Expected levels at which the quantity is what causes speak of. Where a healthy engine shows another, it is something else: at
+        the limit of speed, fuel or spark cut for the limit's sake. Then the feature was not read. [unit of the quantity]
     error_group : str
         Features with the same name come from the same fit, and a gross error of that fit spoils all of them. The sum of
         dead time and time constant is not in such a group: it survives a wrong split between the two. Empty: the
@@ -85,6 +88,7 @@ class Feature:
     in_proportion: bool = False
     made_of: tuple[tuple[str, float], ...] = ()
     most: float = math.inf
+    healthy: tuple[float, float] = (-math.inf, math.inf)
     error_group: str = ""
     error_factor: float = 1.0
     own_words: Words | None = None
@@ -100,6 +104,11 @@ class Feature:
         return self.error_group or self.name
 
 
+# Healthy levels of what the tip-in and the full load show. A mixture that the engine runs on at full load is at lambda 1 or richer, a
+# switching sensor in it on its rich side; a tip-in leans out by a few tenths at most; gas takes a second at most to the sensor,
+# which has switched within another half. Beyond that the engine was at its limit of speed. Common practice, no source (2026-11-30).
+_FULL_LOAD, _DRIFT, _RICH_SIDE = (0.5, 1.2), (-0.6, 0.6), (0.45, math.inf)
+_TIP_IN, _LIMITER, _RESPONSE = (-math.inf, 0.4), (0.4, math.inf), (0.0, 1.5)
 _RATIO = ("wideband", "ratio")
 _NARROWBAND = ("narrowband",)
 
@@ -189,7 +198,16 @@ FEATURES: Mapping[str, Feature] = {
             kinds=_RATIO,
             error_factor=0.3,
         ),
-        Feature("lean_blip", "tip_in_lean_blip", "absolute", floor=0.01, discrepancy=0.005, weight=0.8, kinds=_RATIO),
+        Feature(
+            "lean_blip",
+            "tip_in_lean_blip",
+            "absolute",
+            floor=0.01,
+            discrepancy=0.005,
+            weight=0.8,
+            kinds=_RATIO,
+            healthy=_TIP_IN,
+        ),
         Feature(
             "lean_blip_signal",
             "tip_in_lean_blip",
@@ -208,6 +226,7 @@ FEATURES: Mapping[str, Feature] = {
             weight=1.0,
             kinds=_RATIO,
             error_factor=0.3,
+            healthy=_FULL_LOAD,
         ),
         Feature(
             "rich_level",
@@ -219,6 +238,7 @@ FEATURES: Mapping[str, Feature] = {
             kinds=_NARROWBAND,
             error_factor=0.3,
             own_words=Words("rich level of the lambda signal", "fetter Pegel des Lambdasignals"),
+            healthy=_RICH_SIDE,
         ),
         Feature(
             "lambda_slope",
@@ -228,6 +248,21 @@ FEATURES: Mapping[str, Feature] = {
             discrepancy=0.01,
             weight=0.8,
             kinds=_RATIO,
+            healthy=_DRIFT,
+        ),
+        # The limit of speed cuts fuel or spark: the leaner the mixture, the higher lambda goes, and a slow sensor goes less far. Of a depth as
+        # large as lambda 1 itself a share of lambda is twice that of the depth.
+        Feature(
+            "lean_at_limit",
+            "tip_in_lean_blip",
+            "log",
+            floor=0.06,
+            discrepancy=0.1,
+            weight=0.8,
+            kinds=_RATIO,
+            made_of=(("lambda_full_throttle", 2.0),),
+            healthy=_LIMITER,
+            own_words=Words("lean excursion at the limit of speed", "magerer Ausschlag an der Drehzahlgrenze"),
         ),
         Feature("fuel_cut", "lambda_fuel_cut", "inverse", floor=0.015, discrepancy=0.0075, weight=0.8, kinds=_RATIO),
         Feature(
@@ -251,6 +286,7 @@ FEATURES: Mapping[str, Feature] = {
             plus="lambda_to_rich_time_constant_s",
             error_factor=1.5,
             own_words=Words("whole response to rich", "ganze Antwort nach fett"),
+            healthy=_RESPONSE,
         ),
         Feature(
             "to_lean_whole",
@@ -263,6 +299,7 @@ FEATURES: Mapping[str, Feature] = {
             plus="lambda_to_lean_time_constant_s",
             error_factor=1.5,
             own_words=Words("whole response to lean", "ganze Antwort nach mager"),
+            healthy=_RESPONSE,
         ),
         Feature(
             "to_rich_dead",
@@ -273,6 +310,7 @@ FEATURES: Mapping[str, Feature] = {
             weight=0.3,
             error_group="to_rich",
             error_factor=3.0,
+            healthy=_RESPONSE,
         ),
         Feature(
             "to_rich",
@@ -293,6 +331,7 @@ FEATURES: Mapping[str, Feature] = {
             weight=0.3,
             error_group="to_lean",
             error_factor=3.0,
+            healthy=_RESPONSE,
         ),
         Feature(
             "to_lean",
@@ -317,6 +356,7 @@ FEATURES: Mapping[str, Feature] = {
             own_words=Words(
                 "time until the signal has switched to rich", "Zeit, bis das Signal nach fett gesprungen ist"
             ),
+            healthy=_RESPONSE,
         ),
         Feature(
             "to_lean_switched",
@@ -331,6 +371,7 @@ FEATURES: Mapping[str, Feature] = {
             own_words=Words(
                 "time until the signal has switched to lean", "Zeit, bis das Signal nach mager gesprungen ist"
             ),
+            healthy=_RESPONSE,
         ),
         Feature("to_rich_switch", "lambda_to_rich_switch_time_s", "log", floor=0.08, discrepancy=0.04, weight=0.7),
         Feature("to_lean_switch", "lambda_to_lean_switch_time_s", "log", floor=0.08, discrepancy=0.04, weight=0.6),

@@ -152,6 +152,7 @@ _OF_CAUSES: Mapping[str, str] = {
     "reads lean, trims not carried": "zeigt mager, Trimmwerte nicht übernommen",
     "reads rich, trims carried": "zeigt fett, Trimmwerte übernommen",
     "reads rich, trims not carried": "zeigt fett, Trimmwerte nicht übernommen",
+    "weak away from lambda 1": "schwach abseits von Lambda 1",
     "restriction at high flow": "Drosselung bei großem Luftstrom",
     "the misfire stops the trims": "der Zündaussetzer hält die Trimmwerte an",
     "to lean": "nach mager",

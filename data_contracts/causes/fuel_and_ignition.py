@@ -294,6 +294,8 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                     "slope_scatter": (1.5, 0.8),
                     "blip_scatter": (1.2, 0.8),
                     "idle_scatter": (1.0, 0.6),
+                    # bubbles come faster than the loop, and lean is the only way they move it
+                    "lambda_idle": (0.02, 0.03),
                     "rich_level": (-0.03, 0.04),
                     "rich_level_scatter": (1.5, 0.8),
                     # bubbles take their share of the fuel, and the closed loop makes up for it

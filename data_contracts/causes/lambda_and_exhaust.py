@@ -61,6 +61,8 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                     "to_lean_switch": (1.1, 0.3),
                     "lean_blip": (-0.06, 0.04),
                     "lean_blip_signal": (-0.2, 0.2),
+                    # a lag four times as long has not followed by the end of some tenths of a second
+                    "lean_at_limit": (-0.6, 0.35),
                 },
             ),
         ),
@@ -162,6 +164,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                     "to_rich_switched": (0.1, 0.12),
                     "to_rich_dead": (0.1, 0.2),
                     "lean_blip": (-0.06, 0.04),
+                    "lean_at_limit": (-0.7, 0.35),
                 },
             ),
         ),
@@ -272,6 +275,19 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                     "trim_fade": (0.0, 1.3),
                     "lambda_full_throttle": (-0.06, 0.015),
                     "fuel_cut": (0.02, 0.02),
+                },
+            ),
+            # Pump current and voltage are least told apart at lambda 1: a poisoned sensor is still right there, and shows less elsewhere.
+            Shows(
+                "weak away from lambda 1",
+                0.3,
+                "one",
+                {
+                    "trim_idle": (0.0, 1.3),
+                    "trim_fade": (0.0, 1.3),
+                    "lambda_full_throttle": (0.04, 0.02),
+                    "rich_level": (-0.12, 0.03),
+                    "fuel_cut": (0.03, 0.03),
                 },
             ),
         ),

@@ -120,7 +120,7 @@ def effect_table(
             if one is None:
                 patterns.append(_pattern(cause.code, way.name, share, one_bank, way.gain, trade))
                 continue
-            effects = _with_sums(one["effects"], features)
+            effects = _with_sums({**_unread(way.effects, fitted), **one["effects"]}, features)
             patterns.append(_pattern(cause.code, way.name, (1.0 - trades) * share, one_bank, one["gain"], effects))
             as_trade = f"{way.name}, as the trade has it"
             together = with_one_correction(trade)
@@ -152,6 +152,12 @@ def _with_sums(effects: Mapping[str, Sequence[float]], features: Mapping[str, Fe
             spread = math.hypot(*(factor * one[1] for factor, one in parts))
             summed[name] = (sum(factor * one[0] for factor, one in parts), spread)
     return {**summed, **effects}
+
+
+def _unread(trade: Mapping[str, Sequence[float]], fitted: Mapping[str, Any]) -> dict[str, Sequence[float]]:
+    """The trade's effects on features that no engine of the fit showed."""
+    shown = {name for ways in fitted["causes"].values() for one in ways for name in one["effects"]}
+    return {name: effect for name, effect in trade.items() if name not in shown.union(fitted.get("discrepancy", {}))}
 
 
 def _pattern(
@@ -321,7 +327,10 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
                 moved, moved_u = moved - part * off, np.hypot(moved_u, part * off_u)
             if QUANTITIES[feature.quantity].group == "lambda" and QUANTITIES[feature.quantity].unit == "V":
                 moved = np.where(rich_low, -moved, moved)
-            read = fits & np.isfinite(moved) & np.isfinite(moved_u)
+            low, high = feature.healthy
+            volts = QUANTITIES[feature.quantity].unit == "V"
+            healthy = ((expected >= low) & (expected <= high)) | (rich_low & volts)
+            read = fits & healthy & np.isfinite(moved) & np.isfinite(moved_u)
             if feature.made_of:
                 read &= ~seen.get((prefix, feature.made_of[0][0]), np.zeros_like(read))
             seen[prefix, feature.name] = read

@@ -43,7 +43,7 @@ def _run(monkeypatch: pytest.MonkeyPatch, structure: Structure, name: str = "cra
 
 
 def test_every_part_is_one_of_a_structure_judged() -> None:
-    """Each part but the plain one's own limiter is in one of the four."""
+    """Each part but the plain one's own limiter is in one of the others."""
     used = {(part, getattr(s, part)) for s in STRUCTURES.values() for part in (f.name for f in fields(s)[1:])}
     assert set(_options()) <= used
     assert set(DEVELOPED_ON) | set(LEFT_OUT) == set(STRUCTURES) - {PLAIN.name}
@@ -65,7 +65,7 @@ def test_a_part_changes_the_snap_and_not_the_idle(monkeypatch: pytest.MonkeyPatc
 def test_limiters_hold_the_speed_each_in_its_way(monkeypatch: pytest.MonkeyPatch) -> None:
     runs = {
         limiter: _run(monkeypatch, replace(PLAIN, limiter=limiter))
-        for limiter in ("retard", "fuel", "spark", "throttle")
+        for limiter in ("retard", "fuel", "spark", "throttle", "governed", "half")
     }
     limit = kind_of("crag-18").limit_rpm
     time = runs["fuel"][0]
@@ -76,6 +76,8 @@ def test_limiters_hold_the_speed_each_in_its_way(monkeypatch: pytest.MonkeyPatch
     assert runs["retard"][1][late, GAS].min() > 1.0
     assert runs["throttle"][1][late, PLATE].min() < 0.9 < runs["retard"][1][late, PLATE].min()
     assert runs["spark"][1][late, GAS].min() < 0.8 * runs["retard"][1][late, GAS].min()
+    assert runs["governed"][1][late, PLATE].max() < 0.5
+    assert runs["fuel"][1][late, GAS].mean() + 0.2 < runs["half"][1][late, GAS].mean() < 0.9  # half of it is air
 
 
 @pytest.mark.parametrize(("trims", "idle", "load"), [("zones", 1.0, 1.0), ("slow", 0.5, 0.5), ("one", None, None)])

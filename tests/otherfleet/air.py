@@ -8,8 +8,12 @@ from numba import njit
 from tests.otherfleet.parameters import GAS_CONSTANT, STEP_S, WORK_PER_AIR, Engine
 from tests.otherfleet.structures import FUELLINGS, LIMITERS
 
-PLATE_CLOSES = float(LIMITERS.index("throttle"))
-BY_METERED, BY_PRESSURE, BY_PLATE = (float(FUELLINGS.index(name)) for name in ("metered", "pressure", "plate"))
+PLATE_CLOSES, GOVERNED = (float(LIMITERS.index(name)) for name in ("throttle", "governed"))
+BY_METERED, BY_PRESSURE, BY_PLATE, SMOOTHED = (
+    float(FUELLINGS.index(name)) for name in ("metered", "pressure", "plate", "smoothed")
+)
+_SMOOTHED_S = 0.05  # of a metered flow that fuel follows
+_GOVERNS_RPM = 500.0  # under the limit a governed plate begins to close
 _HELD_TO_METERED_S = 0.5  # a reckoned flow follows the metered one with this lag
 
 
@@ -142,6 +146,8 @@ def move_foot(e: Engine, foot: Foot, t: float, rpm: float) -> Foot:
     if e.limiter == PLATE_CLOSES:
         closing = 0.9 if rpm > e.limit_rpm - 120.0 else -0.9  # [1/s]
         ceiling = min(max(ceiling - closing * STEP_S, 0.3), 1.0)
+    elif e.limiter == GOVERNED:
+        ceiling = min(max((e.limit_rpm - rpm) / _GOVERNS_RPM, 0.08), 1.0)
     torque, opened = foot.torque, pressed
     if e.torque_lag_s > 0.0:
         torque += (pressed - torque) * STEP_S / e.torque_lag_s
@@ -246,6 +252,9 @@ def meter(e: Engine, air: Air, filled: float, area: float, foot: Foot, before: M
         factor += (told - factor) * STEP_S / _HELD_TO_METERED_S
         held += (factor * into - held / emptying_s) * STEP_S
         drawn = factor * out if e.fuelling == BY_PRESSURE else held / emptying_s
+        return Metered(flow, indicated, held, drawn, factor)
+    if e.fuelling == SMOOTHED:
+        drawn = before.drawn + (indicated - before.drawn) * STEP_S / _SMOOTHED_S
         return Metered(flow, indicated, held, drawn, factor)
     held += (indicated - held / emptying_s) * STEP_S
     return Metered(flow, indicated, held, indicated if e.fuelling == BY_METERED else held / emptying_s, factor)

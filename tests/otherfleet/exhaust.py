@@ -13,7 +13,10 @@ from tests.otherfleet.structures import EXHAUSTS
 
 _EXHAUST_K = 900.0
 _DEPTH = 4096  # slugs a pipe can hold
-VOLUMES, MERGE, POCKET = (float(EXHAUSTS.index(name)) for name in ("volumes", "merge", "pocket"))
+VOLUMES, MERGE, POCKET, BREATHING = (
+    float(EXHAUSTS.index(name)) for name in ("volumes", "merge", "pocket", "breathing")
+)
+_BREATHES = 3.0  # volume that breathes past the sensor where hardly any gas comes, over that of the mixing
 _POCKET = 3.0  # volume of a pocket, over that of the mixing beside it
 _PASSES = 0.35  # share of the gas at the sensor that trades places with the pocket
 _BRANCH = (0.6, 1.5)  # lengths of merging branches, over the mean
@@ -112,7 +115,11 @@ def push_out(e: Engine, pipes: Pipes, gas: NDArray[np.float64], charges: Charges
             head[b] += 1
     if total > 0.0:
         at = 0 if _merges(e) else b
-        gas[at] += (arrived / total - gas[at]) * (1.0 - np.exp(-total / (e.mixing / banks)))
+        mixes = e.mixing / banks
+        if e.exhaust == BREATHING:
+            full = e.displacement / n * _EXHAUST_K / e.charge_k  # gas of one firing at full load
+            mixes *= 1.0 + _BREATHES * max(1.0 - slug / full, 0.0)
+        gas[at] += (arrived / total - gas[at]) * (1.0 - np.exp(-total / mixes))
         if e.exhaust == POCKET:
             traded = (gas[at] - pipes.before[at, 0]) * (1.0 - np.exp(-_PASSES * total / (e.mixing / banks)))
             gas[at] -= traded
@@ -161,5 +168,7 @@ def close_loop(e: Engine, loops: Loops, b: int, t: float) -> None:
 @njit(cache=True, fastmath=True)
 def loop_closed(e: Engine, foot: Foot, full: bool, cutting: bool, t: float) -> bool:
     """Whether the loop is closed: the trims settle before the recording, then near idle or part load, or at full load."""
+    if e.loop_at_idle < 0.5 and (t < e.opening_s or foot.plate < 0.02):
+        return False
     calm = t < e.opening_s or foot.released_s > e.loop_waits_s or (e.loop_at_full > 0.5 and foot.released_s <= 0.0)
     return (e.loop_at_full > 0.5 or not full) and not cutting and calm

@@ -12,10 +12,13 @@ from tests.otherfleet.parameters import AIR_PER_FUEL, WORK_PER_AIR, Engine
 from tests.otherfleet.structures import ENRICHMENTS, LIMITERS
 
 RING = 64  # charges remembered
-RETARD, FUEL_CUT, SPARK_CUT, IN_TURNS, RETARD_STEPS = (
-    float(LIMITERS.index(name)) for name in ("retard", "fuel", "spark", "turns", "retard_steps")
+RETARD, FUEL_CUT, SPARK_CUT, IN_TURNS, RETARD_STEPS, HALF_CUT = (
+    float(LIMITERS.index(name)) for name in ("retard", "fuel", "spark", "turns", "retard_steps", "half")
 )
-STEPPED, RAMPED, AT_ONCE = (float(ENRICHMENTS.index(name)) for name in ("stepped", "ramped", "at_once"))
+STEPPED, RAMPED, AT_ONCE, FADING = (
+    float(ENRICHMENTS.index(name)) for name in ("stepped", "ramped", "at_once", "fading")
+)
+_FADES_S = 0.8  # of an enrichment
 _TURN = 0.618  # of a cycle of cylinders, so that none is cut over and over
 
 
@@ -57,7 +60,7 @@ def idling_charges(e: Engine, idle_flow: float) -> Charges:
 def switch_fuel(e: Engine, control: Control, foot: Foot, rpm: float) -> Control:
     """Fuel is switched off above the limit of speed, or the spark, and fuel after the foot lifted; and on again."""
     over, cutting = control.over, control.cutting
-    if e.limiter == FUEL_CUT or e.limiter == SPARK_CUT or e.limiter == RETARD_STEPS:
+    if e.limiter == FUEL_CUT or e.limiter == SPARK_CUT or e.limiter == RETARD_STEPS or e.limiter == HALF_CUT:
         if rpm > e.limit_rpm:
             over = True
         elif rpm < e.limit_rpm - 90.0:
@@ -84,6 +87,9 @@ def enriched(e: Engine, load: Load, foot: Foot, rpm: float) -> float:
         ask = 1.0 + (1.0 / e.rich_target - 1.0) * min(load.full_s, 1.0)
     elif e.enrichment == AT_ONCE:
         ask = 1.0 / e.rich_target if foot.pressed > 0.8 else 1.0
+    elif e.enrichment == FADING:
+        if load.full:
+            ask = 1.0 + (1.0 / e.rich_target - 1.0) * np.exp(-load.full_s / _FADES_S)
     elif load.full_s > e.rich_delay_s:
         ask = 1.0 / e.rich_target + (1.0 - 1.0 / e.rich_target) * np.exp(-(load.full_s - e.rich_delay_s) / 0.08)
     return ask + e.tip_in * max(foot.pressed * e.plate_max - foot.plate, 0.0)
@@ -98,6 +104,8 @@ def cut_off(e: Engine, control: Control, foot: Foot, event: int, rpm: float) -> 
     if e.limiter == IN_TURNS:
         share = min(max((rpm - e.limit_rpm + 120.0) / 200.0, 0.0), 1.0)
         return (event * _TURN) % 1.0 < share
+    if e.limiter == HALF_CUT and control.over:
+        return event % int(e.cylinders) % 2 == 0
     return control.over and e.limiter == FUEL_CUT
 
 
@@ -148,6 +156,8 @@ def through_film(e: Engine, charges: Charges, given: float, cyl: int, omega: flo
     """Fuel that reaches a cylinder of what was injected [kg], by way of the films on its walls and with drips. [kg]"""
     share = e.film_share * (1.0 + (0.4 * e.weak_first if cyl == 0 else 0.0))
     share = min(share * (1.0 + e.film_by_load * max(load.share - 0.35, 0.0)), 0.6)
+    if e.film_leaves > 0.0:
+        share *= 1.0 - e.film_leaves * min(max((load.share - 0.4) / 0.3, 0.0), 1.0)
     cycle = 4.0 * np.pi / omega
     stays_s = e.film_s * (1.0 - e.film_boils * max(1.0 - load.share, 0.0))
     evaporated = charges.film[0, cyl] * (1.0 - np.exp(-cycle / stays_s))
@@ -200,6 +210,8 @@ def burn(
         efficiency *= min(max((e.limit_rpm - rpm) / 140.0, 0.0), 1.0)
     if e.limiter == RETARD_STEPS and control.over:
         efficiency *= 0.05
+    if e.limiter == HALF_CUT and control.over:
+        efficiency *= 0.2
     strength = min(phi, 1.0) if phi < 1.0 else 1.0 - 0.5 * max(phi - 1.25, 0.0)
     work = charges.air[j] * WORK_PER_AIR * efficiency * strength * (1.0 + 0.03 * rng.standard_normal())
     return np.sqrt(crank.omega * crank.omega + 2.0 * max(work, 0.0) / e.inertia), wander

@@ -42,6 +42,7 @@ class Engine(NamedTuple):
     film_slow_s: float
     film_by_load: float  # how much more clings at full than at idle load [1]
     film_boils: float  # by how much sooner it goes in a vacuum [1]
+    film_leaves: float  # share of it that load does not wet any more [1]
     undone_share: float  # film the control unit reckons with and makes up for; 0: it does not
     undone_s: float
     fuelling: float  # of `structures.FUELLINGS`
@@ -64,6 +65,7 @@ class Engine(NamedTuple):
     loop_swing: float  # of the mixture about what is asked for [1]
     loop_at_full: float  # 1: closed at full load too
     loop_waits_s: float  # after the foot has lifted
+    loop_at_idle: float  # 1: closed there
     narrowband: float
     # exhaust and sensor
     pipe: float  # gas volume from port to sensor [m^3]

@@ -27,7 +27,14 @@ _NUMBERS = (
     "plate_lag_s",
     "pulse",
 )
-_CYLINDERS = {"dale-24-gneiss": 5, "harrow-16-gneiss": 3, "fen-30-tuff": 8, "tarn-10-tuff": 2}
+_CYLINDERS = {
+    "dale-24-gneiss": 5,
+    "harrow-16-gneiss": 3,
+    "fen-30-tuff": 8,
+    "tarn-10-tuff": 2,
+    "dale-24-marl": 6,
+    "crag-18-loess": 3,
+}
 """Where a structure has other cylinders than the family its numbers come from."""
 _BASES = {
     "flint": ("dale-24", "fen-30", "crag-18", "moor-20"),
@@ -36,6 +43,8 @@ _BASES = {
     "basalt": ("dale-24", "fen-30", "crag-18", "harrow-16"),
     "gneiss": ("dale-24", "fen-30", "harrow-16", "moor-20"),
     "tuff": ("dale-24", "fen-30", "tarn-10", "crag-18"),
+    "marl": ("dale-24", "fen-30", "harrow-16", "moor-20"),
+    "loess": ("dale-24", "fen-30", "tarn-10", "crag-18"),
 }
 
 

@@ -1,4 +1,4 @@
-"""Structures of engine and control unit that differ in kind, not in number only: the second fleet's, and six more.
+"""Structures of engine and control unit that differ in kind, not in number only: the second fleet's, and eight more.
 
 None was used in any fit. `DEVELOPED_ON` were looked at when the causes were worked on; `LEFT_OUT` was drawn before anything was judged on
 it and served no choice. Sources of the forms, from memory: the film and how a control unit makes up for it, Aquino, SAE 810494; fast
@@ -11,18 +11,18 @@ The rest (limiters, enrichment, learning) is common practice, no source. Every n
 from dataclasses import dataclass
 from typing import Literal
 
-Film = Literal["one", "two", "by_load", "boiling", "direct"]
-Fuelling = Literal["plenum", "metered", "film_undone", "pressure", "plate"]
-Exhaust = Literal["plug", "volumes", "merge", "pocket"]
-Loop = Literal["integral", "jumping", "calm_only", "swinging"]
-Enrichment = Literal["delayed", "stepped", "none", "ramped", "at_once"]
-Limiter = Literal["retard", "fuel", "spark", "throttle", "turns", "retard_steps"]
+Film = Literal["one", "two", "by_load", "boiling", "direct", "two_ways"]
+Fuelling = Literal["plenum", "metered", "film_undone", "pressure", "plate", "smoothed"]
+Exhaust = Literal["plug", "volumes", "merge", "pocket", "breathing"]
+Loop = Literal["integral", "jumping", "calm_only", "swinging", "not_at_idle"]
+Enrichment = Literal["delayed", "stepped", "none", "ramped", "at_once", "fading"]
+Limiter = Literal["retard", "fuel", "spark", "throttle", "turns", "retard_steps", "governed", "half"]
 Trims = Literal["zones", "slow", "one", "load_only"]
 Intake = Literal["column", "lag"]
-EXHAUSTS: tuple[Exhaust, ...] = ("plug", "volumes", "merge", "pocket")
-FUELLINGS: tuple[Fuelling, ...] = ("plenum", "metered", "film_undone", "pressure", "plate")
-ENRICHMENTS: tuple[Enrichment, ...] = ("delayed", "stepped", "none", "ramped", "at_once")
-LIMITERS: tuple[Limiter, ...] = ("retard", "fuel", "spark", "throttle", "turns", "retard_steps")
+EXHAUSTS: tuple[Exhaust, ...] = ("plug", "volumes", "merge", "pocket", "breathing")
+FUELLINGS: tuple[Fuelling, ...] = ("plenum", "metered", "film_undone", "pressure", "plate", "smoothed")
+ENRICHMENTS: tuple[Enrichment, ...] = ("delayed", "stepped", "none", "ramped", "at_once", "fading")
+LIMITERS: tuple[Limiter, ...] = ("retard", "fuel", "spark", "throttle", "turns", "retard_steps", "governed", "half")
 
 
 @dataclass(frozen=True)
@@ -32,31 +32,35 @@ class Structure:
     Attributes
     ----------
     name : str
-    film : {"one", "two", "by_load", "boiling", "direct"}
+    film : {"one", "two", "by_load", "boiling", "direct", "two_ways"}
         Fuel on the walls: one film; a fast and a slow one; one that holds more at high plenum pressure and on cold walls; one
-        that low plenum pressure boils off sooner; hardly any, for the fuel is injected into the cylinder.
-    fuelling : {"plenum", "metered", "film_undone", "pressure", "plate"}
+        that low plenum pressure boils off sooner; hardly any, for the fuel is injected into the cylinder; one at light load, and
+        hardly any under load, for the fuel comes by the port first and into the cylinder then.
+    fuelling : {"plenum", "metered", "film_undone", "pressure", "plate", "smoothed"}
         Fuel by the charge reckoned from a plenum; by the metered flow as it is; as the first, and what the film takes and
-        gives is made up for by a model of it; by plenum pressure and speed; by the opening of the plate: the last two are
-        held to the metered flow slowly.
-    exhaust : {"plug", "volumes", "merge", "pocket"}
+        gives is made up for by a model of it; by plenum pressure and speed; by the opening of the plate, these
+        two held to the metered flow slowly; by the metered flow, smoothed.
+    exhaust : {"plug", "volumes", "merge", "pocket", "breathing"}
         Gas travels as a plug and mixes at the sensor; passes volumes in series; comes in two branches of unequal length;
-        travels as a plug, and some of it lingers in a pocket beside the sensor.
+        travels as a plug, and some of it lingers in a pocket beside the sensor; breathes back and forth past the sensor, the more
+        the less of it comes.
     after_turbine : bool
         The sensor sits further down, behind more volume.
     far : bool
         It sits further down still, at the end of a long pipe.
     sensor_order : {1, 2}
         Lags in series.
-    loop : {"integral", "jumping", "calm_only", "swinging"}
+    loop : {"integral", "jumping", "calm_only", "swinging", "not_at_idle"}
         Closed loop: integral; proportional and integral, believing a changed side late; integral in calm running only, with
-        fuel added by a table while the plate opens; integral, and the mixture is swung about lambda 1 for the catalyst's sake.
-    enrichment : {"delayed", "stepped", "none", "ramped", "at_once"}
+        fuel added by a table while the plate opens; integral, and the mixture is swung about lambda 1 for the catalyst's sake;
+        integral, and open at idle, which runs on what load has taught.
+    enrichment : {"delayed", "stepped", "none", "ramped", "at_once", "fading"}
         At full load: after a delay; in steps of speed; none, with the loop closed there too, where the sensor gives a ratio (else
-        after a delay); growing from the first; at once when the pedal is on the floor.
-    limiter : {"retard", "fuel", "spark", "throttle", "turns", "retard_steps"} or None
+        after a delay); growing from the first; at once when the pedal is on the floor; at once, and less and less.
+    limiter : {"retard", "fuel", "spark", "throttle", "turns", "retard_steps", "governed", "half"} or None
         Limit of speed: retards the spark, cuts fuel, cuts spark, retards at once and closes the plate slowly, cuts the fuel of
-        more and more cylinders in turn, retards all at once and gives the spark back lower; None is the family's.
+        more and more cylinders in turn, retards all at once and gives the spark back lower, governs the plate by how near the limit is, cuts the fuel of every
+        other cylinder and retards the rest; None is the family's.
     trims : {"zones", "slow", "one", "load_only"}
         Learned at idle and part load each; the same, half learned; one for all loads; one for all loads, learned at part load.
     intake : {"column", "lag"}
@@ -150,7 +154,28 @@ STRUCTURES: dict[str, Structure] = {
             intake="lag",
             staged_cut=True,
         ),
+        Structure(
+            "marl",
+            film="two_ways",
+            exhaust="breathing",
+            loop="not_at_idle",
+            enrichment="fading",
+            limiter="governed",
+            trims="load_only",
+        ),
+        Structure(
+            "loess",
+            fuelling="smoothed",
+            after_turbine=True,
+            sensor_order=2,
+            loop="calm_only",
+            limiter="half",
+            trims="slow",
+            intake="lag",
+            by_torque=True,
+            staged_cut=True,
+        ),
     )
 }
-DEVELOPED_ON = ("flint", "slate", "chalk", "basalt", "gneiss")
-LEFT_OUT = ("tuff",)
+DEVELOPED_ON = ("flint", "slate", "chalk", "basalt", "gneiss", "tuff")
+LEFT_OUT = ("marl", "loess")

@@ -88,6 +88,19 @@ def expected_calibration_error(probability: np.ndarray, right: np.ndarray, bins:
     )
 
 
+def calibrated_error(probability: np.ndarray, draws: int = 400, seed: int = 0) -> tuple[float, float]:
+    """What the calibration error of an answer comes to that is right exactly as often as it says: mean, and the 95 % point.
+
+    Of few vans it is far from nought. Vans count as independent, which futures of one van are not quite: it is rather more.
+    """
+    rng = np.random.default_rng(seed)
+    found = [
+        expected_calibration_error(probability, (rng.random(probability.size) < probability).astype(float))
+        for _ in range(draws)
+    ]
+    return float(np.mean(found)), float(np.quantile(found, 0.95))
+
+
 def scores(answered: Answered, low: float = 0.0, high: float = 1.01) -> dict[str, float]:
     """Shares over listed faulty vans of a range of severity; calibration against the planted code itself."""
     keep = [n for n, one in enumerate(answered.listed) if one.case.cause != NONE and low <= one.case.severity < high]

@@ -16,7 +16,14 @@ from data_contracts.causes import CAUSE_CODES, NONE
 from models.causes.likelihood import CauseSettings
 from models.reading.read import METHOD
 from tests.otherfleet.structures import DEVELOPED_ON, LEFT_OUT, PLAIN, STRUCTURES
-from tests.studies.cause_scores import Answered, Judged, confusion_lines, expected_calibration_error, scores
+from tests.studies.cause_scores import (
+    Answered,
+    Judged,
+    calibrated_error,
+    confusion_lines,
+    expected_calibration_error,
+    scores,
+)
 from tests.studies.causes import Group, answered_by_likelihood, judge
 from tests.studies.results import write_section
 from tests.studies.structure_fleets import SEVERITIES, recorded_of, structure_fleet
@@ -64,7 +71,8 @@ def report(judged: dict[str, list[Judged]]) -> list[str]:
         f"on {PLAIN.name}, the second fleet as it was, tracking was chosen.",
         f"{len(cases)} futures of {len({one.case.van_id for one in cases})} vans, every cause that is judged at severity "
         f"{', '.join(f'{s:g}' for s in SEVERITIES)}, two new visits after eight healthy ones. *Right* is the very cause or one that this van's "
-        "reading cannot separate from it, whatever is said of it; *named* says a part.",
+        "reading cannot separate from it, whatever is said of it; *named* says a part. *Were it calibrated*: what the ECE of so many answers comes to that are right exactly as "
+        "often as they say.",
         "",
         *score_lines(answers),
         "",
@@ -97,8 +105,8 @@ def score_lines(answers: dict[str, Answered]) -> list[str]:
     """One row per structure and arm."""
     lines = [
         "| structure | trims | listed at 0.6 and above | right | the very cause | top two | listed below | right | ECE, all listed | "
-        "part named | right of them | mean stated | highest stated of a wrong one | healthy listed, part named |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        "were it calibrated: mean, 95 % | part named | right of them | mean stated | highest stated of a wrong one | healthy listed, part named |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for title, names in GROUPS.items():
         for arm, every in answers.items():
@@ -110,10 +118,12 @@ def score_lines(answers: dict[str, Answered]) -> list[str]:
             ill = np.array([one.case.cause != NONE for one in answered.listed])
             part = answered.named & (np.array(codes) != NONE)
             wrong = p[part & ~right & ill].max(initial=0.0)
+            by_chance = calibrated_error(p)
             itself = np.array([code == one.case.cause for code, one in zip(codes, answered.listed, strict=True)])
             lines.append(
                 f"| {title} | {arm} | {high['n']} | {_share(high, 'right')} | {_share(high, 'itself')} | {_share(high, 'top two')} | {low['n']} | "
-                f"{_share(low, 'right')} | {expected_calibration_error(p, itself.astype(float)):.3f} | {int((part & ill).sum())} | "
+                f"{_share(low, 'right')} | {expected_calibration_error(p, itself.astype(float)):.3f} | "
+                f"{by_chance[0]:.3f}, {by_chance[1]:.3f} | {int((part & ill).sum())} | "
                 f"{_mean(right[part & ill]):.0%} | {_mean(p[part & ill]):.2f} | {wrong:.3f} | "
                 f"{int((~ill).sum())}, {int((part & ~ill).sum())} |"
             )

@@ -4,10 +4,13 @@ import functools
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 from scipy.stats import t as student
 
+from data_contracts.signals import QUANTITIES
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
+from models.statistics.groups import group_medians
 from models.tracking.charts.chart_limits import limits_for, tail_factor
 from models.tracking.charts.dispersion import dispersion_factors, few_pairs_factor
 from models.tracking.charts.recursion import Followed, cusums
@@ -28,6 +31,10 @@ APART = 4.0
 """A baseline farther from its family than this is not that of a healthy van. Common practice, no source (2026-11-25).
 [standard deviations]"""
 
+OTHER_HOLD = 1.5
+"""A van that is held so many times as long as its family, or as briefly, is no peer of it in what depends on the hold: a straight line
+through the holds carries no further. A judgement, no source (2026-11-30). [1]"""
+
 
 @dataclass(frozen=True)
 class Alarms:
@@ -40,7 +47,7 @@ class Alarms:
         same side. Never of a van that has rejoined its family, nor towards the family from a baseline that strayed from it,
         unless it has passed the family by as much.
     peer : ndarray of bool
-        The level stands apart from the family.
+        The level stands apart from the family; never in what depends on the hold of a van that is held otherwise.
     peer_z : ndarray
         Baseline plus average movement since, against the family. [standard deviations]
     level_z : ndarray
@@ -103,6 +110,7 @@ def raise_alarms(
     peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
     rest, restless = (factor[std.van] for factor in dispersion_factors(std, followed))
     above, below = cusums(followed.z / restless, std.starts, std.restart)
+    otherwise = _held_otherwise(std)
     for f in range(len(std.families)):
         rows = std.family == f
         known = [q for q in range(shape[1]) if (f, q) in std.levels]
@@ -136,7 +144,7 @@ def raise_alarms(
             with np.errstate(invalid="ignore"):
                 alike = np.abs(level_z[rows, q]) < AGREES
                 strayed = np.abs(followed.baseline[rows, q]) > APART * np.sqrt(common)
-                peer[rows, q] = (np.abs(peer_z[rows, q]) > bound) & ~alike
+                peer[rows, q] = (np.abs(peer_z[rows, q]) > bound) & ~alike & ~otherwise[rows, q]
                 rejoined[rows, q] = alike & strayed
                 back = strayed & (followed.ewma[rows, q] * followed.baseline[rows, q] < 0)
                 passed = level_z[rows, q] * np.sign(followed.baseline[rows, q]) < -APART
@@ -144,6 +152,17 @@ def raise_alarms(
     touched = (std.restart == REPAIRED) | (std.restart == HELD)
     since = _since(own | peer, np.isfinite(std.x), touched, std.starts)
     return Alarms(own, peer, peer_z, level_z, ewma_limit, above, below, rejoined, since)
+
+
+def _held_otherwise(std: Standardised) -> Flags:
+    """Quantities of each visit that depend on the hold, where the van's usual one is not its family's."""
+    needs = np.array([bool(QUANTITIES[name].need.hold_s) for name in std.quantities], bool)
+    held = std.visits["hold_s"].cast(pl.Float64).to_numpy()[:, None]
+    of_van, _ = group_medians(held, std.van, std.starts.size - 1)
+    of_family, _ = group_medians(of_van, std.family[std.starts[:-1]], len(std.families))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        times = np.abs(np.log(of_van[std.van, 0] / of_family[std.family, 0]))
+    return np.asarray((times > np.log(OTHER_HOLD))[:, None] & needs)
 
 
 @kernel

@@ -112,6 +112,8 @@ def planted(cause: str, severity: float, pattern: int = 0) -> np.ndarray:
             continue
         if feature.scale == "scatter" or feature.quantity not in EXPECTED:
             continue
+        if not feature.healthy[0] <= EXPECTED[feature.quantity] <= feature.healthy[1]:
+            continue
         moved = float(effect_at(feature, mine.effect.get(feature.name, 0.0), np.array(severity)))
         if feature.against:
             other = next(f for f in table.features if f.quantity == feature.against)

@@ -97,3 +97,35 @@ def test_a_switching_signal_that_only_comes_late_is_slow_as_a_whole() -> None:
     late, slow, both = column(found, "to_rich_switched")
     assert (late, slow, both) == pytest.approx((np.log(1.4), np.log(1.4), np.log(1.28)))
     assert "to_rich_whole" not in [feature.name for feature in found.features]
+
+
+BLIP, LEVEL, DEAD = "tip_in_lean_blip", "lambda_full_throttle", "lambda_to_lean_dead_time_s"
+
+
+def test_what_a_healthy_engine_shows_at_its_limit_of_speed_is_judged_as_that() -> None:
+    """Spark cut at the limit leaves the air in the exhaust unburnt: lambda 2 there is neither blip nor mixture."""
+    at_limit = moved_of(
+        {BLIP: 1.0, LEVEL: 1.7, DEAD: 3.1}, {BLIP: [-0.45, 0.38], LEVEL: [-0.4, 0.3], DEAD: [0.5, -3.0]}
+    )
+    assert [feature.name for feature in at_limit.features if feature.scale != "scatter"] == ["lean_at_limit"]
+    assert column(at_limit, "lean_at_limit") == pytest.approx(np.log([0.55, 1.38]))
+    burning = moved_of({BLIP: 0.1, LEVEL: 0.9, DEAD: 0.2}, {BLIP: [0.05], LEVEL: [0.1], DEAD: [0.1]})
+    assert {"lean_blip", "lambda_full_throttle", "to_lean_dead"} <= {feature.name for feature in burning.features}
+    assert "lean_at_limit" not in {feature.name for feature in burning.features}
+
+
+@pytest.mark.parametrize(("rich_low", "level", "told"), [(False, 0.85, True), (False, 0.07, False), (True, 0.1, True)])
+def test_a_rich_level_is_on_the_rich_side_in_health(rich_low: bool, level: float, told: bool) -> None:
+    residuals = residuals_of({"lambda_full_throttle_v": level}, {"lambda_full_throttle_v": [0.02]})
+    found = symptoms(residuals, ("narrowband",), np.array([rich_low]), load_effects("trade"))
+    assert ("rich_level" in {feature.name for feature in found.features}) == told
+
+
+def test_a_lean_mixture_lifts_the_excursion_at_the_limit_and_a_slow_sensor_flattens_it() -> None:
+    patterns = [pattern for pattern in load_effects().patterns if "lambda_full_throttle" in pattern.effect]
+    for pattern in patterns:
+        if not pattern.cause.startswith("lambda_slow"):
+            assert pattern.effect["lean_at_limit"] == pytest.approx(2.0 * pattern.effect["lambda_full_throttle"])
+    slow = [pattern for pattern in load_effects().patterns if pattern.cause == "lambda_slow"]
+    assert len(slow) > 1  # fitted and as the trade has it: no engine of the fit showed one
+    assert all(pattern.effect["lean_at_limit"] < -0.5 for pattern in slow)

@@ -32,8 +32,12 @@ def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: 
         variance=np.ones((vans * visits, 1)),
         peer_variance=np.zeros((vans * visits, 1)),
         visits=pl.DataFrame(
-            {"depot": np.repeat(np.array([f"depot-{d}" for d in range(5)])[np.arange(vans) % 5], visits)}
+            {
+                "depot": np.repeat(np.array([f"depot-{d}" for d in range(5)])[np.arange(vans) % 5], visits),
+                "hold_s": np.full(vans * visits, 1.2),
+            }
         ),
+        quantities=("idle_g_s",),
         families=("heron-16",),
         family=np.zeros(vans * visits, np.int64),
         van=np.repeat(np.arange(vans), visits),
@@ -129,6 +133,35 @@ def test_limits_are_wider_while_the_scatter_rests_on_few_visits():
         )
 
     assert width(6, 3) > 1.2 * width(200, 20)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "hold_s", "apart"),
+    [
+        ("tip_in_lean_blip", 1.2, True),
+        ("tip_in_lean_blip", 0.9, True),
+        ("tip_in_lean_blip", 0.5, False),  # so brief a hold never comes to the limit of speed
+        ("idle_g_s", 0.5, True),
+        ("tip_in_lean_blip", None, True),
+    ],
+)
+def test_a_van_held_otherwise_than_its_family_is_no_peer_in_what_depends_on_the_hold(
+    quantity: str, hold_s: float | None, apart: bool
+) -> None:
+    std, _ = _fleet(20, 12)
+    std.quantities = (quantity,)
+    std.x[:12] += 15.0
+    held = [hold_s] * 12 + [1.2] * (12 * 19)
+    std.visits = std.visits.with_columns(hold_s=pl.Series(held, dtype=pl.Float64))
+    followed = follow_vans(
+        std.x,
+        std.variance,
+        weeks=np.tile(np.arange(12), 20),
+        starts=std.starts,
+        restart=std.restart,
+        vans_spread=np.ones((20, 1)),
+    )
+    assert raise_alarms(std, followed, per_van_week=0.005).peer[11, 0] == apart
 
 
 def test_own_charts_cost_no_more_than_their_share_of_visits():
