@@ -100,7 +100,7 @@ class WeeklySummary:
         else:
             lines.append("taken in: nothing new in the inbox")
         if self.decisions:
-            lines.append(f"taken in: {counted(self.decisions, 'decision', 'decisions')} on orders")
+            lines.append(f"taken in on orders: {counted(self.decisions, 'decision', 'decisions')}")
         if self.unreferenced:
             lines.append(
                 f"set aside: {counted(self.unreferenced, 'chunk', 'chunks')} of waveforms that no row names; `vansnap check` says what to do"

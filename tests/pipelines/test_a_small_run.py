@@ -151,7 +151,7 @@ def test_the_summary_of_a_week_adds_up() -> None:
     )
     assert replace(summary, newest="2026-W10").text() == summary.text()
     decided = replace(summary, intake=(), decisions=1)
-    assert decided.text().splitlines()[1:3] == ["taken in: nothing new in the inbox", "taken in: 1 decision on orders"]
+    assert decided.text().splitlines()[1:3] == ["taken in: nothing new in the inbox", "taken in on orders: 1 decision"]
     assert decided.document()["decisions"] == 1
     halting = replace(summary, unreadable=("waveforms/journal/000001.json",))
     assert "waveforms/journal/000001.json can't be read, the run went on without it" in halting.text()
