@@ -24,6 +24,50 @@ def _group_medians(ordered: Floats, bounds: Codes) -> tuple[Floats, Codes]:  # p
     return medians, counts
 
 
+@kernel
+def _medians_of_lists(values: Floats, order: Codes, bounds: Codes) -> tuple[Floats, Codes]:  # pragma: no cover
+    lists = bounds.size - 1
+    medians, counts = np.full(lists, np.nan), np.zeros(lists, np.int64)
+    held = np.empty(0 if lists == 0 else np.max(bounds[1:] - bounds[:-1]))
+    for k in range(lists):
+        n = 0
+        for place in range(bounds[k], bounds[k + 1]):
+            value = values[order[place]]
+            if np.isfinite(value):  # kept sorted
+                at = n
+                while at > 0 and held[at - 1] > value:
+                    held[at] = held[at - 1]
+                    at -= 1
+                held[at] = value
+                n += 1
+        counts[k] = n
+        if n:
+            medians[k] = 0.5 * (held[(n - 1) // 2] + held[n // 2])
+    return medians, counts
+
+
+def medians_of_lists(values: Floats, order: Codes, bounds: Codes) -> tuple[Floats, Codes]:
+    """Median of each of many short lists of rows, NaN left out.
+
+    Parameters
+    ----------
+    values : ndarray of shape (rows,)
+        Values. [any unit]
+    order : ndarray of shape (places,), int
+        Rows of the lists, one list after the other.
+    bounds : ndarray of shape (lists + 1,), int
+        First place of each list, and the end.
+
+    Returns
+    -------
+    medians : ndarray of shape (lists,)
+        NaN for an empty one.
+    counts : ndarray of shape (lists,), int
+    """
+    medians, counts = _medians_of_lists(np.ascontiguousarray(values), order, bounds)
+    return medians, counts
+
+
 def group_medians(values: Floats, group: Codes, groups: int) -> tuple[Floats, Codes]:
     """Median of each column in each group, NaN left out.
 

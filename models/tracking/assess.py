@@ -26,6 +26,7 @@ from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import Followed, follow_vans
 from models.tracking.charts.repair_trials import after_trial
 from models.tracking.charts.repeatability import chart_repeatability
+from models.tracking.gather import gather
 from models.tracking.repeats import repeat_scatter
 from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
 from models.tracking.state.notices import Notice, notices_of
@@ -34,21 +35,7 @@ from models.tracking.state.residuals import Residuals, residuals_of
 from models.tracking.state.standing import carry_standing, visits_told
 from models.tracking.state.states import no_states, states_of
 from models.tracking.state.trends import trends_of
-from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
-
-KEPT = (
-    "capture_id",
-    "van_id",
-    "visit",
-    "family",
-    "low_throughout",
-    "held_long",
-    *AIR,
-    "main_peak_g_s",
-    "main_peak_g_s_u",
-)
-"""Columns of the captures that are still needed after the visits are made."""
-
+from models.tracking.visits import AIR, MAIN_PEAK
 
 @dataclass(frozen=True)
 class TrackingSettings:
@@ -151,13 +138,11 @@ def assess(
     Assessment
     """
     setting = settings if settings is not None else TrackingSettings()
-    captures = tracked_captures(frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))))
-    if not captures.height:
+    gathered = gather(frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))), shapes)
+    if gathered is None:
         return _nothing()
-    repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
+    captures, visits, repeats = gathered
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
-    visits = visits_of(captures)
-    captures = captures.select(*KEPT)  # so that a large fleet's readings are not held twice
     std = standardise(visits, repeats, families, _until(repairs, week))
     std = replace(std, restart=_after_trial(std))
     followed = _followed(std)
@@ -182,13 +167,13 @@ def assess(
         latest,
         false_discovery=setting.anomaly_false_discovery,
         most=ANOMALY_SHARE * per_van_week,
-        waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
+        waveforms=waveforms_of(std.visits, captures, shapes) if shapes is not None and shapes.height else None,
     )
     judged = Judged(std, followed, alarms, forecasts, repeatability, repeat_scatter(std, repeats, first_week))
     states = states_of(judged, anomaly, latest)
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
-        captures=_captures(captures, std, families, chosen),
+        captures=_captures(captures, std, families),
         trends=trends_of(judged, _until(repairs, week), first_week),
         states=states,
         residuals=residuals_of(std, followed, alarms, repeats, listed, within_weeks=setting.forget_after_weeks),
@@ -230,9 +215,7 @@ def _after_trial(std: Standardised) -> NDArray[np.int8]:
     )
 
 
-def _captures(
-    captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family], chosen: set[str]
-) -> pl.DataFrame:
+def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family]) -> pl.DataFrame:
     """Per capture: representative or not, and the main peak at reference conditions with the fitted exponents."""
     parts = []
     for f, name in enumerate(std.families):
@@ -260,7 +243,7 @@ def _captures(
             pl.DataFrame(
                 {
                     "capture_id": part["capture_id"],
-                    "representative": part["capture_id"].is_in(list(chosen)),
+                    "representative": part["representative"],
                     "held": pl.select(pl.when(part["low_throughout"]).then(pl.lit(HELD[0]))).to_series(),
                     MAIN_PEAK: peak.value,
                     MAIN_PEAK + "_u": peak.u,
