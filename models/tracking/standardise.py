@@ -15,7 +15,7 @@ from models.physics.air import Air, known_air
 from models.physics.speed_density import TEMPERATURE_POWER, temperature_u
 from models.physics.transfer_table import common_uncertainty
 from models.statistics.arrays import Codes, Floats
-from models.statistics.groups import group_medians
+from models.statistics.groups import group_medians, numbered
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
 from models.tracking.covariates import (
     COVARIATES,
@@ -228,7 +228,7 @@ def _visits_of_family(
         reference_barometer_kpa=peak.reference_barometer_kpa,
     )
     places = visits.select("depot", "week").n_unique()
-    each = _dense(van)
+    each = numbered(van)
     return _FamilyVisits(
         visits,
         van,
@@ -237,7 +237,7 @@ def _visits_of_family(
         repeats.filter(pl.col("family") == visits["family"][0]),
         covariates,
         covariates_u,
-        covariates - group_medians(covariates, each, int(np.unique(van).size))[0][each],
+        covariates - group_medians(covariates, each, int(each[-1]) + 1)[0][each],
         covariates - np.median(covariates, axis=0),
         min(1.0, 2.0 * places / max(visits.height, 1)),
     )
@@ -343,10 +343,6 @@ def sound_level(std: Standardised) -> Floats:
         if QUANTITIES[std.quantities[q]].group == "trims":
             level[f, q] = -known.level / std.scatter[f, q]
     return level[std.family[std.starts[:-1]]]
-
-
-def _dense(codes: Codes) -> Codes:
-    return np.unique(codes, return_inverse=True)[1].astype(np.int64)
 
 
 def _rows(air: Air, rows: Codes) -> Air:

@@ -286,7 +286,8 @@ def _middles(captures: pl.DataFrame, rows: pl.Series, present: list[str]) -> lis
     bounds = np.concatenate([[0], np.cumsum(rows.list.len().to_numpy(), dtype=np.int64)])
 
     def middle(column: str) -> tuple[Floats, Codes]:
-        return medians_of_lists(captures[column].cast(pl.Float64).to_numpy(), order, bounds)
+        medians, counts = medians_of_lists(captures[column].cast(pl.Float64).to_numpy()[:, None], order, bounds)
+        return medians[:, 0], counts[:, 0]
 
     out = []
     for column in (*CONDITIONS, "hold_s", "length_s", "rate_hz", *RECORDER):
