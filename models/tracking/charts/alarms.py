@@ -9,7 +9,7 @@ from scipy.stats import t as student
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
 from models.tracking.charts.chart_limits import limits_for, tail_factor
-from models.tracking.charts.dispersion import dispersion_factors, few_pairs_factor
+from models.tracking.charts.dispersion import Dispersion, dispersion_of, few_pairs_factor, van_scatter
 from models.tracking.charts.recursion import Followed, cusums
 from models.tracking.restarts import HELD, REPAIRED
 from models.tracking.standardise import Standardised
@@ -80,6 +80,7 @@ def raise_alarms(
     per_van_week: float,
     own_share: float = OWN_SHARE,
     peer_share: float = PEER_SHARE,
+    dispersion: Dispersion | None = None,
 ) -> Alarms:
     """Judge every quantity of every visit.
 
@@ -93,6 +94,8 @@ def raise_alarms(
         Accepted false alarms per van and week, all quantities and mechanisms together. [1]
     own_share, peer_share : float
         Shares of them for the own charts and for the comparison with the family. [1]
+    dispersion : Dispersion, optional
+        Of these vans, as found over the whole fleet; where left out, these are the fleet.
 
     Returns
     -------
@@ -101,7 +104,9 @@ def raise_alarms(
     shape = std.x.shape
     own, peer, rejoined = (np.zeros(shape, bool) for _ in range(3))
     peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
-    rest, restless = (factor[std.van] for factor in dispersion_factors(std, followed))
+    if dispersion is None:
+        dispersion = dispersion_of(std, [van_scatter(std, followed)])
+    rest, restless = dispersion.of_averages[std.van], dispersion.of_visits[std.van]
     above, below = cusums(followed.z / restless, std.starts, std.restart)
     for f in range(len(std.families)):
         rows = std.family == f
@@ -111,7 +116,7 @@ def raise_alarms(
         share = own_share * per_van_week / len(known) / 2.0
         limits = limits_for(share)
         block = np.ix_(rows, known)
-        wider = few_pairs_factor(share, np.isfinite(std.x[block]).sum(axis=0) - np.unique(std.van[rows]).size)
+        wider = few_pairs_factor(share, dispersion.pairs[f, known])
         usual = tail_factor(followed.ewma_spread[block]) * followed.ewma_spread[block]
         average = np.abs(followed.ewma[block])
         limit = rest[block] * wider * limits.ewma_width * usual

@@ -48,7 +48,9 @@ def no_states() -> pl.DataFrame:
     return pl.DataFrame(schema=_STATES)
 
 
-def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFrame:
+def states_of(
+    judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: Recorders | None = None
+) -> pl.DataFrame:
     """State of every van at its latest visit.
 
     Parameters
@@ -59,6 +61,8 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
         Of the same visits.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
+    recorders : Recorders, optional
+        Of the whole fleet; where left out, these visits are all.
 
     Returns
     -------
@@ -69,7 +73,8 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
     std, _, alarms, forecasts, repeatability, _ = judged
     rows = []
     outside = np.column_stack([alarms.any[latest], repeatability.alarm[latest]])
-    alarmed, recorders = np.asarray(outside.any(axis=1)), Recorders(std)
+    alarmed = np.asarray(outside.any(axis=1))
+    recorders = Recorders(std) if recorders is None else recorders
     standing = Standing(judged, latest[alarmed | anomaly.flagged])
     told = std.visits.select("van_id", "family", "depot", "week")[latest].rows()
     for n, row in enumerate(latest.tolist()):
