@@ -141,7 +141,9 @@ def assess(
     captures, visits, repeats = gathered
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     std = standardise(visits, repeats, families, _until(repairs, week))
-    del gathered, visits
+    told_captures = _captures(captures, std, families)
+    waveforms = waveforms_of(std.visits, captures, shapes) if shapes is not None and shapes.height else None
+    del gathered, captures, visits  # what is large and no longer needed
     std = replace(std, restart=_after_trial(std))
     within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
     latest = std.starts[1:] - 1
@@ -166,12 +168,12 @@ def assess(
         latest,
         false_discovery=setting.anomaly_false_discovery,
         most=ANOMALY_SHARE * per_van_week,
-        waveforms=waveforms_of(std.visits, captures, shapes) if shapes is not None and shapes.height else None,
+        waveforms=waveforms,
     )
     states = states_of(found.judged, anomaly, np.searchsorted(found.rows, latest), Recorders(std, found.rows))
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"]
     return Assessment(
-        captures=_captures(captures, std, families),
+        captures=told_captures,
         trends=trends_of(found.judged, _until(repairs, week), first_week),
         states=states,
         residuals=found.residuals.of_vans(listed.to_list()),
@@ -204,7 +206,7 @@ def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, 
     """Per capture: representative or not, and the main peak at reference conditions with the fitted exponents."""
     parts = []
     for f, name in enumerate(std.families):
-        part = captures.filter(pl.col("family") == name)
+        part = captures.filter(pl.col("family") == name).select(pl.exclude("van_id", "visit", "family"))
         conditions = {c: part[c].cast(pl.Float64).to_numpy() for c in AIR}
         slopes = std.covariate_slopes.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
         exponents = None
@@ -229,7 +231,7 @@ def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, 
                 {
                     "capture_id": part["capture_id"],
                     "representative": part["representative"],
-                    "held": pl.select(pl.when(part["low_throughout"]).then(pl.lit(HELD[0]))).to_series(),
+                    "held": part.select(pl.when("low_throughout").then(pl.lit(HELD[0]))).to_series(),
                     MAIN_PEAK: peak.value,
                     MAIN_PEAK + "_u": peak.u,
                 }

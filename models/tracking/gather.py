@@ -70,7 +70,7 @@ def gather(frame: pl.LazyFrame, shapes: pl.DataFrame | None) -> Gathered | None:
     captures, visits, repeats = (pl.concat(some) for some in zip(*parts, strict=True))
     parts.clear()
     chosen = representatives(captures, shapes)
-    return Gathered(captures.select(*KEPT, representative=pl.Series(chosen)), visits.rechunk(), repeats.rechunk())
+    return Gathered(captures.select(*KEPT, representative=pl.Series(chosen)), visits, repeats)
 
 
 def _groups_of_vans(frame: pl.LazyFrame) -> Iterator[tuple[str, str]]:

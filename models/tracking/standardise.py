@@ -156,7 +156,7 @@ def standardise(
         repeat_share[f, q] /= after
     restart = restarts_of(visits, quantities, repairs, starts)
     return Standardised(
-        visits=visits,
+        visits=visits.drop(quantities),  # they are in `scaled`
         quantities=quantities,
         families=names,
         family=family,

@@ -119,7 +119,7 @@ def states_of(
                 ],
             }
         )
-    return pl.DataFrame({name: [row[name] for row in rows] for name in _STATES}, schema=_STATES).sort(
+    return pl.DataFrame(rows, schema=_STATES).sort(
         ~pl.col("listed"), "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True
     )
 
