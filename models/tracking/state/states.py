@@ -43,6 +43,10 @@ _STATES = {
 }
 
 
+_LISTED = ("reason_facts", "contributions")
+_PLAIN = {name: kind for name, kind in _STATES.items() if name not in _LISTED}
+
+
 def no_states() -> pl.DataFrame:
     """The table of states without a row."""
     return pl.DataFrame(schema=_STATES)
@@ -119,9 +123,21 @@ def states_of(
                 ],
             }
         )
-    return pl.DataFrame(rows, schema=_STATES).sort(
+    plain = pl.DataFrame([{name: row[name] for name in _STATES if name not in _LISTED} for row in rows], schema=_PLAIN)
+    lists = [_lists([row[name] for row in rows], name) for name in _LISTED]
+    return plain.with_columns(lists).select(*_STATES).sort(
         ~pl.col("listed"), "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True
     )
+
+
+def _lists(rows: list[list[dict[str, Any]]], name: str) -> pl.Series:
+    """A column of lists of records, made in one piece: most of the lists are empty."""
+    kind = _STATES[name]
+    flat = pl.Series(name, [each for row in rows for each in row], dtype=kind.inner)  # type: ignore[union-attr]
+    place = np.repeat(np.arange(len(rows)), [len(row) for row in rows])
+    listed = pl.DataFrame([pl.Series("row", place), flat]).group_by("row", maintain_order=True).agg(name)
+    every = pl.DataFrame({"row": np.arange(len(rows))}).join(listed, on="row", how="left", maintain_order="left")
+    return every[name].fill_null(pl.Series([[]], dtype=kind)).alias(name)
 
 
 def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
