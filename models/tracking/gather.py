@@ -7,9 +7,10 @@ import numpy as np
 import polars as pl
 
 from data_contracts.signals import TRACKED
-from models.tracking.visits import AIR, ever_read, repeat_spread, representatives, tracked_captures, visits_of
+from models.tracking.representative import representatives
+from models.tracking.visits import AIR, ever_read, repeat_spread, tracked_captures, visits_of
 
-AT_A_TIME = 150_000
+AT_A_TIME = 75_000
 """Captures of the vans that are made to visits at a time. Of our choosing: a few hundred bytes each."""
 KEPT = (
     "capture_id",

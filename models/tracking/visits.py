@@ -1,4 +1,4 @@
-"""Captures to visits: one value per visit and quantity, the representative repeat, and the spread of repeats."""
+"""Captures to visits: one value per visit and quantity, and the spread of repeats."""
 
 from collections.abc import Sequence
 
@@ -10,7 +10,7 @@ from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.states import IDLE_ONLY
 from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
 from models.reading.needs import OF_THE_HIGHEST_SPEED
-from models.statistics.arrays import Codes, Flags, Floats
+from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import medians_of_lists
 
 COUNTS: frozenset[str] = frozenset(name for name in TRACKED if tracking_of(name).scale == "root")
@@ -39,8 +39,6 @@ IDENTITY = (
 RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
 AIR = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
 CONDITIONS = (*AIR, "coolant_c")
-_AT_A_TIME = 20_000
-"""Visits whose repeats are compared at a time."""
 
 
 def tracked_captures(frame: pl.DataFrame | pl.LazyFrame, read: Sequence[str] | None = None) -> pl.DataFrame:
@@ -82,7 +80,7 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame, read: Sequence[str] | N
         for end in ("", "_u")
         if name + end in columns
     ]
-    used = used.with_columns(long_beside=_long_beside()).with_columns(left).drop("long_beside")
+    used = used.with_columns(long_beside=long_beside()).with_columns(left).drop("long_beside")
     return used.sort("van_id", "captured_at", "capture_id").collect()
 
 
@@ -156,20 +154,20 @@ def _is_short() -> pl.Expr:
     return pl.col("grade_reasons").list.contains("hold_short").fill_null(value=False)
 
 
-def _long_beside() -> pl.Expr:
-    """Whether any snap of a visit was held until the engine reached its highest speed."""
+def long_beside() -> pl.Expr:
+    """Whether any snap of a visit was held until the engine reached its highest speed; over all of a visit, with `held_long`."""
     return pl.col("held_long").any().over(VISIT)
 
 
-def of_hold(name: str, long_beside: pl.Expr | None = None) -> pl.Expr:
+def of_hold(name: str, beside: pl.Expr | None = None) -> pl.Expr:
     """Whether a snap is asked for a quantity, by how long it was held.
 
     Parameters
     ----------
     name : str
         A name of data_contracts/signals.py, and a column.
-    long_beside : polars.Expr, optional
-        Whether any snap of the visit is `held_long`, where that was found for many quantities at once.
+    beside : polars.Expr, optional
+        `long_beside`, where that was found for many quantities at once.
 
     Returns
     -------
@@ -184,8 +182,7 @@ def of_hold(name: str, long_beside: pl.Expr | None = None) -> pl.Expr:
     if name in OF_THE_HIGHEST_SPEED:
         return pl.col("held_long")
     met = pl.col(name).is_not_null() | pl.col("hold_s").is_null() | (pl.col("hold_s") >= need)
-    beside = _long_beside() if long_beside is None else long_beside
-    return pl.when(beside).then(pl.col("held_long")).otherwise(met)
+    return pl.when(long_beside() if beside is None else beside).then(pl.col("held_long")).otherwise(met)
 
 
 def _whole_peak(known: set[str]) -> dict[str, pl.Expr]:
@@ -245,7 +242,7 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
     """
     present = [name for name in TRACKED if name in captures.columns]
     held = [name for name in present if QUANTITIES[name].need.hold_s]
-    asked = captures.with_columns(long_beside=_long_beside()).with_columns(
+    asked = captures.with_columns(long_beside=long_beside()).with_columns(
         of_hold(name, pl.col("long_beside")).alias(name + "_asked") for name in held
     )
     per_visit = (
@@ -323,88 +320,3 @@ def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
         pl.col("captured_at").max(),
         *(pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).std().alias(name) for name in present),
     )
-
-
-def medoids(points: Floats) -> Codes:
-    """The member of each set nearest to all the others; of equals the first.
-
-    Parameters
-    ----------
-    points : ndarray of shape (sets, members, features)
-        Aligned waveforms or standardised readings; a NaN feature is left out of a pair's distance. [any unit]
-
-    Returns
-    -------
-    ndarray of shape (sets,), int
-        Member of each set.
-    """
-    sets, members = points.shape[:2]
-    total = np.zeros((sets, members))
-    for a in range(members):
-        for b in range(a + 1, members):
-            gap = np.abs(points[:, a] - points[:, b])
-            known = np.isfinite(gap)
-            apart = np.where(known, gap, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-            total[:, a] += apart
-            total[:, b] += apart
-    return np.asarray(np.argmin(total, axis=1), dtype=np.int64)
-
-
-def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> Flags:
-    """The representative repeat of each visit: the medoid of its aligned waveforms, or of its readings without them; of those
-    held long, where there are any.
-
-    Parameters
-    ----------
-    captures : polars.DataFrame
-        As `tracked_captures` returns.
-    shapes : polars.DataFrame or None
-        Rows of the shapes table; where a capture has none, its visit is judged by the readings.
-
-    Returns
-    -------
-    ndarray of shape (captures,), bool
-        One capture per visit.
-    """
-    several = captures.select(pl.col("held_long") | ~_long_beside()).to_series()
-    chosen = np.zeros(captures.height, bool)
-    chosen[np.flatnonzero(several.to_numpy())[_nearest(captures.filter(several), shapes)]] = True
-    return chosen
-
-
-def _nearest(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> Codes:
-    """Row of the medoid of each visit."""
-    present = [name for name in TRACKED if name in captures.columns and captures[name].count() > 0]
-    readings = captures.select(pl.col(present).cast(pl.Float64))
-    centre = readings.select(pl.all().median()).to_numpy()
-    spread = readings.select((pl.col(q) - pl.col(q).median()).abs().median() for q in present).to_numpy()
-    trace_of, traces = _traces_of(captures, shapes)
-    visits = captures.with_row_index("row").group_by(VISIT, maintain_order=True).agg("row")["row"]
-    order, counts = visits.explode().to_numpy().astype(np.int64), visits.list.len().to_numpy()
-    first = np.cumsum(counts, dtype=np.int64) - counts
-    chosen = order[first]  # of one or two repeats, all are equally far from the others: take the first
-    for members in np.unique(counts[counts > 2]):
-        alike = np.flatnonzero(counts == members)
-        for some in np.array_split(alike, -(-alike.size // _AT_A_TIME)):
-            rows = order[first[some][:, None] + np.arange(members)]
-            drawn = (trace_of[rows] >= 0).all(axis=1)
-            best = np.zeros(len(rows), np.int64)
-            points = readings[rows[~drawn].ravel()].to_numpy()
-            points = (points - centre) / np.where(spread > 0, spread, np.inf)
-            best[~drawn] = medoids(points.reshape(-1, members, len(present)))
-            if drawn.any():
-                best[drawn] = medoids(traces[trace_of[rows[drawn]]])
-            chosen[some] = rows[np.arange(len(rows)), best]
-    return chosen
-
-
-def _traces_of(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> tuple[Codes, Floats]:
-    """Row of each capture's aligned air flow, -1 for none, and these traces."""
-    trace_of, traces = np.full(captures.height, -1), np.empty((0, 0))
-    if shapes is not None and shapes.height:
-        held = captures.select("capture_id").with_row_index("row")
-        known = held.join(shapes.select("capture_id", "airflow"), on="capture_id", maintain_order="left").drop_nulls()
-        if known.height:
-            traces = np.array(known["airflow"].to_list(), dtype=np.float64)
-            trace_of[known["row"].to_numpy()] = np.arange(known.height)
-    return trace_of, traces

@@ -159,7 +159,7 @@ def _bounds(std: Standardised, dispersion: Dispersion, own: float, peer: float) 
     """Limits by the accepted false alarms per van and week of the own charts and of the comparison with the family."""
     out = _Bounds(*(np.full(std.scatter.shape, np.nan) for _ in _Bounds._fields))
     for f in range(len(std.families)):
-        known = [q for q in range(len(std.quantities)) if (f, q) in std.levels]
+        known = [q for q in range(std.scatter.shape[1]) if (f, q) in std.levels]
         if not known:
             continue
         share = own / len(known) / 2.0

@@ -84,8 +84,8 @@ def gross_counts(std: Standardised, followed: Followed) -> Codes:
         Visits that stood far apart while the next that read it did not, and all visits that would have shown it. A visit nothing
         follows yet is no witness of its own, nor is one that a repair or new software of the engine control ended.
     """
-    counts = np.zeros((2, std.x.shape[1]), np.int64)
-    for q in range(std.x.shape[1]):
+    counts = np.zeros((2, followed.z.shape[1]), np.int64)
+    for q in range(followed.z.shape[1]):
         rows = np.flatnonzero(np.isfinite(followed.z[:, q]))
         size, van = np.abs(followed.z[rows, q]), std.van[rows]
         touched = np.cumsum((std.restart[:, q] == REPAIRED) | (std.restart[:, q] == CHANGED))[rows]

@@ -8,15 +8,8 @@ import pytest
 
 from data_contracts.reasons import REPEAT_REASONS
 from models.at_the_van.repeats import accepted
-from models.tracking.visits import (
-    is_good,
-    medoids,
-    repeat_spread,
-    representatives,
-    throttle_from_channel,
-    tracked_captures,
-    visits_of,
-)
+from models.tracking.representative import medoids, representatives
+from models.tracking.visits import is_good, repeat_spread, throttle_from_channel, tracked_captures, visits_of
 from tests.readings_fleet import make_fleet
 
 
