@@ -34,6 +34,7 @@ from models.tracking.state.told import told_of
 from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK
 
+
 @dataclass(frozen=True)
 class TrackingSettings:
     """Settings of tracking.

@@ -81,7 +81,7 @@ def _nearest(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> Codes:
             if drawn.any():
                 best[drawn] = medoids(traces[trace_of[rows[drawn]]])
             chosen[some] = rows[np.arange(len(rows)), best]
-    return chosen
+    return np.asarray(chosen, np.int64)
 
 
 def _traces_of(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> tuple[Codes, Floats]:

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.family import AirflowSensor, Family
+from data_contracts.family import Family
 from data_contracts.limits import ZERO_CELSIUS_K
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.weeks import week_number

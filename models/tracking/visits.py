@@ -256,7 +256,10 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
             pl.len().cast(pl.Int32).alias("repeats"),
             *(pl.col(name + "_asked").sum() for name in held),
             *(pl.col(name).last(ignore_nulls=True) for name in ("recorder_serial", "ecu_software", "fuel")),
-            *(pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).mean().alias(name) for name in COUNTS & {*present}),
+            *(
+                pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).mean().alias(name)
+                for name in COUNTS & {*present}
+            ),
         )
     )
     middles = _middles(captures, per_visit["rows"], present)

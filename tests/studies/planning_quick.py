@@ -7,7 +7,7 @@ asked for again the week after. For fixed intervals the faults caught in time di
 """
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 import numpy as np

@@ -211,9 +211,7 @@ def _judge(
             passed = level_z[r, q] * np.sign(baseline) < -APART
             rejoined[r, q] = alike and strayed
             peer[r, q] = abs(peer_z[r, q]) > bounds.peer[f, q] and not alike
-            own[r, q] = (
-                (abs(average) > ewma_limit[r, q] or high or low) and not rejoined[r, q] and (passed or not back)
-            )
+            own[r, q] = (abs(average) > ewma_limit[r, q] or high or low) and not rejoined[r, q] and (passed or not back)
 
 
 @kernel

@@ -182,7 +182,7 @@ def _told(
 def _among(rows: Codes, visits: slice) -> Codes:
     """Those of some rising visits that are in a part, by their place in it."""
     first, end = np.searchsorted(rows, [visits.start, visits.stop])
-    return rows[first:end] - visits.start
+    return np.asarray(rows[first:end] - visits.start)
 
 
 def _of_all(rows: Codes, start: int) -> Codes:

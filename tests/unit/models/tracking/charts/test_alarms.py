@@ -76,9 +76,7 @@ def test_what_moves_all_vans_widens_and_a_scatter_stated_too_wide_narrows_to_its
 
 
 def test_a_fault_in_a_few_vans_hardly_widens_the_limits_of_the_others():
-    quiet, faulty = (
-        _of_averages(*_fleet(12, 20, moved=share, shift=8.0))[0, 0] for share in (0.0, 2.0 / 12.0)
-    )
+    quiet, faulty = (_of_averages(*_fleet(12, 20, moved=share, shift=8.0))[0, 0] for share in (0.0, 2.0 / 12.0))
     assert faulty < 1.15 * max(quiet, 1.0)
 
 
@@ -127,11 +125,7 @@ def test_limits_are_wider_while_the_scatter_rests_on_few_visits():
         alarms = raise_alarms(std, followed, per_van_week=0.005)
         third = np.arange(vans) * visits + 2
         return float(
-            np.median(
-                alarms.ewma_limit[third, 0]
-                / followed.ewma_spread[third, 0]
-                / _of_averages(std, followed)[:, 0]
-            )
+            np.median(alarms.ewma_limit[third, 0] / followed.ewma_spread[third, 0] / _of_averages(std, followed)[:, 0])
         )
 
     assert width(6, 3) > 1.2 * width(200, 20)
