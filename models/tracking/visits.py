@@ -258,7 +258,8 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
             *(pl.col(name).last(ignore_nulls=True) for name in ("recorder_serial", "ecu_software", "fuel")),
             *(
                 pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).mean().alias(name)
-                for name in COUNTS & {*present}
+                for name in present
+                if name in COUNTS
             ),
         )
     )
