@@ -20,7 +20,6 @@ from models.physics.air import (
 )
 from models.physics.fuel import ratio_beside_petrol
 from models.statistics.arrays import Codes, Floats
-from models.statistics.compiled import kernel
 from models.statistics.groups import group_medians, numbered
 
 COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
@@ -223,44 +222,15 @@ def fit_covariate_slopes(
     slope, weight = mean.copy(), np.ones(inside.size)
     information = precision
     for _ in range(10):
-        squares, products = _weighted_sums(x_inside, inside, weight)
-        information = squares * independent / scatter**2 + precision
-        right = products * independent / scatter**2 + precision @ mean
-        slope = np.asarray(np.linalg.solve(information, right), np.float64)
-        weight = _huber_weights(inside - x_inside @ slope, code, groups, weight, 1.5 * scatter)
+        scaled = weight * independent / scatter**2
+        information = (x_inside * scaled[:, None]).T @ x_inside + precision
+        slope = np.asarray(
+            np.linalg.solve(information, (x_inside * scaled[:, None]).T @ inside + precision @ mean), np.float64
+        )
+        residual = inside - x_inside @ slope
+        residual -= (np.bincount(code, weight * residual, groups) / np.bincount(code, weight, groups))[code]
+        weight = np.minimum(1.0, 1.5 * scatter / np.maximum(np.abs(residual), 1e-300))
     return CovariateSlopes(slope, np.asarray(np.linalg.inv(information), np.float64))
-
-
-@kernel
-def _weighted_sums(x: Floats, y: Floats, weight: Floats) -> tuple[Floats, Floats]:  # pragma: no cover - compiled
-    """Weighted sums of squares and products of the covariates, and of their products with y."""
-    n = x.shape[1]
-    squares, products = np.zeros((n, n)), np.zeros(n)
-    for r in range(y.size):
-        for i in range(n):
-            weighted = weight[r] * x[r, i]
-            products[i] += weighted * y[r]
-            for j in range(i + 1):
-                squares[i, j] += weighted * x[r, j]
-    for i in range(n):
-        for j in range(i):
-            squares[j, i] = squares[i, j]
-    return squares, products
-
-
-@kernel
-def _huber_weights(
-    residual: Floats, code: Codes, groups: int, weight: Floats, clip: float
-) -> Floats:  # pragma: no cover - compiled
-    """Huber weights of residuals about their weighted mean in each group."""
-    total, share, new = np.zeros(groups), np.zeros(groups), np.empty(residual.size)
-    for r in range(residual.size):
-        total[code[r]] += weight[r] * residual[r]
-        share[code[r]] += weight[r]
-    for r in range(residual.size):
-        off = abs(residual[r] - total[code[r]] / share[code[r]])
-        new[r] = min(1.0, clip / max(off, 1e-300))
-    return new
 
 
 def tracked_of(frame: pl.DataFrame) -> tuple[str, ...]:
