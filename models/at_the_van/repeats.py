@@ -11,8 +11,9 @@ from data_contracts.facts.fact import Fact
 from models.at_the_van.expected import Expectation
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.repeats import covering, scatter_of_repeats, unwidened
+from models.tracking.representative import medoids
 from models.tracking.scales import derivative, to_scale
-from models.tracking.visits import COUNTS, is_tracked, medoids, of_hold
+from models.tracking.visits import COUNTS, is_tracked, of_hold
 
 
 def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> Codes:

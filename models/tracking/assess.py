@@ -21,33 +21,18 @@ from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
 from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import waveforms_of
-from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
-from models.tracking.charts.limit_forecasts import fleet_forecasts
-from models.tracking.charts.recursion import Followed, follow_vans
+from models.tracking.charts.alarms import ANOMALY_SHARE
 from models.tracking.charts.repair_trials import after_trial
 from models.tracking.charts.repeatability import chart_repeatability
-from models.tracking.repeats import repeat_scatter
-from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
-from models.tracking.state.notices import Notice, notices_of
-from models.tracking.state.record import Judged
-from models.tracking.state.residuals import Residuals, residuals_of
-from models.tracking.state.standing import carry_standing, visits_told
+from models.tracking.gather import gather
+from models.tracking.repeats import repeats_at_visits
+from models.tracking.standardise import Standardised, standardise, vans_spread
+from models.tracking.state.notices import Notice, Recorders, notices_of
+from models.tracking.state.residuals import Residuals, latest_repeats
 from models.tracking.state.states import no_states, states_of
+from models.tracking.state.told import told_of
 from models.tracking.state.trends import trends_of
-from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
-
-KEPT = (
-    "capture_id",
-    "van_id",
-    "visit",
-    "family",
-    "low_throughout",
-    "held_long",
-    *AIR,
-    "main_peak_g_s",
-    "main_peak_g_s_u",
-)
-"""Columns of the captures that are still needed after the visits are made."""
+from models.tracking.visits import AIR, MAIN_PEAK
 
 
 @dataclass(frozen=True)
@@ -151,47 +136,48 @@ def assess(
     Assessment
     """
     setting = settings if settings is not None else TrackingSettings()
-    captures = tracked_captures(frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))))
-    if not captures.height:
+    gathered = gather(frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))), shapes)
+    if gathered is None:
         return _nothing()
-    repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
+    captures, visits, repeats = gathered
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
-    visits = visits_of(captures)
-    captures = captures.select(*KEPT)  # so that a large fleet's readings are not held twice
     std = standardise(visits, repeats, families, _until(repairs, week))
+    told_captures = _captures(captures, std, families)
+    waveforms = waveforms_of(std.visits, captures, shapes) if shapes is not None and shapes.height else None
+    del gathered, captures, visits  # what is large and no longer needed
     std = replace(std, restart=_after_trial(std))
-    followed = _followed(std)
-    alarms = raise_alarms(std, followed, per_van_week=per_van_week)
-    repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
+    within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
     first_week = week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6)
-    forecasts = fleet_forecasts(
+    found = told_of(
         std,
-        followed,
-        alarms,
         families,
+        within,
+        repeats,
+        chart_repeatability(std, within, per_van_week=per_van_week),
+        per_van_week=per_van_week,
         usual_interval=setting.visit_interval_weeks,
-        wanted=visits_told(std, latest, first_week),
+        within_weeks=setting.forget_after_weeks,
+        latest=latest,
+        first_week=first_week,
     )
-    carry_standing(std, followed, alarms, forecasts, latest, within_weeks=setting.forget_after_weeks)
     anomaly = judge_fleet(
         std,
-        followed,
-        alarms,
+        found.views,
+        found.without_alarm,
         latest,
         false_discovery=setting.anomaly_false_discovery,
         most=ANOMALY_SHARE * per_van_week,
-        waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
+        waveforms=waveforms,
     )
-    judged = Judged(std, followed, alarms, forecasts, repeatability, repeat_scatter(std, repeats, first_week))
-    states = states_of(judged, anomaly, latest)
-    listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
+    states = states_of(found.judged, anomaly, np.searchsorted(found.rows, latest), Recorders(std, found.rows))
+    listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"]
     return Assessment(
-        captures=_captures(captures, std, families, chosen),
-        trends=trends_of(judged, _until(repairs, week), first_week),
+        captures=told_captures,
+        trends=trends_of(found.judged, _until(repairs, week), first_week),
         states=states,
-        residuals=residuals_of(std, followed, alarms, repeats, listed, within_weeks=setting.forget_after_weeks),
+        residuals=found.residuals.of_vans(listed.to_list()),
         notices=notices_of(std, week),
         model_cards=anomaly.cards,
         models=anomaly.models,
@@ -202,19 +188,6 @@ def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
     if not repairs.height:
         return repairs
     return repairs.filter(weeks_of(pl.col("done_at")) <= week)
-
-
-def _followed(std: Standardised) -> Followed:
-    """The recursion over all visits."""
-    return follow_vans(
-        std.x,
-        std.variance,
-        weeks=std.weeks,
-        starts=std.starts,
-        restart=std.restart,
-        vans_spread=vans_spread(std),
-        sound=sound_level(std),
-    )
 
 
 def _after_trial(std: Standardised) -> NDArray[np.int8]:
@@ -230,13 +203,11 @@ def _after_trial(std: Standardised) -> NDArray[np.int8]:
     )
 
 
-def _captures(
-    captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family], chosen: set[str]
-) -> pl.DataFrame:
+def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family]) -> pl.DataFrame:
     """Per capture: representative or not, and the main peak at reference conditions with the fitted exponents."""
     parts = []
     for f, name in enumerate(std.families):
-        part = captures.filter(pl.col("family") == name)
+        part = captures.filter(pl.col("family") == name).select(pl.exclude("van_id", "visit", "family"))
         conditions = {c: part[c].cast(pl.Float64).to_numpy() for c in AIR}
         slopes = std.covariate_slopes.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
         exponents = None
@@ -260,8 +231,8 @@ def _captures(
             pl.DataFrame(
                 {
                     "capture_id": part["capture_id"],
-                    "representative": part["capture_id"].is_in(list(chosen)),
-                    "held": pl.select(pl.when(part["low_throughout"]).then(pl.lit(HELD[0]))).to_series(),
+                    "representative": part["representative"],
+                    "held": part.select(pl.when("low_throughout").then(pl.lit(HELD[0]))).to_series(),
                     MAIN_PEAK: peak.value,
                     MAIN_PEAK + "_u": peak.u,
                 }

@@ -9,7 +9,7 @@ import numpy as np
 from data_contracts.family import Family
 from data_contracts.signals import tracking_of
 from models.statistics.arrays import Codes, Floats
-from models.statistics.groups import group_medians, ranked
+from models.statistics.groups import group_medians, numbered, ranked
 
 FIRST_VISITS = 8
 """First visits of each van that the family's level is found from. Common practice, no source (2026-11-25)."""
@@ -79,15 +79,16 @@ def visit_scatter(y: Floats, van: Codes, *, least: float, usual: float) -> float
         if difference.size < 5:
             continue
         pairs = max(pairs, difference.size)
-        names, of = np.unique(code[lag:][same], return_inverse=True)
-        medians, counts = group_medians(difference[:, None], of, names.size)
+        of = numbered(code[lag:][same])
+        vans = int(of[-1]) + 1
+        medians, counts = group_medians(difference[:, None], of, vans)
         typical = float(np.median(np.repeat(medians[:, 0], counts[:, 0]) if lag == 1 else medians[:, 0]))
         scale = max(1.4826 * typical, least)
         square = np.bincount(of, np.minimum(difference / scale, 3.5) ** 2) / counts[:, 0]
         quiet = square <= np.quantile(square, 0.75)
         found = max(found, scale, scale * float(np.sqrt(np.average(square[quiet], weights=counts[quiet, 0]))))
         if lag == 1 and difference.size >= FEWEST_FOR_TAIL:
-            found = max(found, _middle_tail(difference, of, names.size) / USUAL_TAIL)
+            found = max(found, _middle_tail(difference, of, vans) / USUAL_TAIL)
     return float(max(np.sqrt((pairs * found**2 + 10 * max(usual, least) ** 2) / (pairs + 10)), least))
 
 
@@ -169,11 +170,11 @@ def family_level(
     first = np.concatenate([[True], code[1:] != code[:-1]])
     since = np.arange(values.size) - np.maximum.accumulate(np.where(first, np.arange(values.size), 0))
     early = since < FIRST_VISITS
-    names, of = np.unique(code[early], return_inverse=True)
-    means, counts = group_medians(values[early][:, None], of, names.size)
+    of = numbered(code[early])
+    n = int(of[-1]) + 1
+    means, counts = group_medians(values[early][:, None], of, n)
     centre = float(np.median(means[:, 0]))
     noise2 = scatter**2 * float(np.mean(1.57 / counts[:, 0]))
-    n = names.size
     if n >= 3:
         robust2 = _huber_scale(means[:, 0] - centre) ** 2 * n / (n - 1.0) - noise2
         spread2 = (n * max(robust2, 0.0) + 3.0 * prior2) / (n + 3.0)

@@ -20,7 +20,7 @@ from models.physics.air import (
 )
 from models.physics.fuel import ratio_beside_petrol
 from models.statistics.arrays import Codes, Floats
-from models.statistics.groups import group_medians
+from models.statistics.groups import group_medians, numbered
 
 COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
 
@@ -193,7 +193,7 @@ def fit_covariate_slopes(
     x : ndarray of shape (visits, covariates)
         Covariates. [1]
     van : ndarray of shape (visits,), int
-        Van of each visit; each van keeps its own level.
+        Van of each visit, those of one van together; each van keeps its own level.
     scatter : float
         Visit-to-visit standard deviation. [working scale]
     prior : tuple of ndarray of shape (covariates,)
@@ -208,7 +208,7 @@ def fit_covariate_slopes(
     """
     mean, spread = prior
     keep = np.isfinite(y)
-    code = np.unique(van[keep], return_inverse=True)[1] if keep.any() else np.empty(0, np.int64)
+    code = numbered(van[keep])
     if code.size < 3:
         return CovariateSlopes(mean.copy(), np.diag(spread**2))
     groups = int(code.max()) + 1

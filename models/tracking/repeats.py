@@ -151,7 +151,7 @@ def covering(quantity: str, trace_u: Floats, repeat_u: Floats, count: NDArray[np
     )
 
 
-def repeats_at_visits(std: Standardised, repeats: pl.DataFrame, names: tuple[str, ...]) -> Floats:
+def repeats_at_visits(std: Standardised, repeats: pl.DataFrame) -> Floats:
     """Standard deviation of the repeats of every visit.
 
     Parameters
@@ -160,14 +160,13 @@ def repeats_at_visits(std: Standardised, repeats: pl.DataFrame, names: tuple[str
         Visits.
     repeats : polars.DataFrame
         As `models.tracking.visits.repeat_spread` returns.
-    names : tuple of str
-        Quantities wanted.
 
     Returns
     -------
     ndarray of shape (visits, quantities)
         NaN for fewer than two. [unit of the quantity]
     """
+    names = std.quantities
     seen = std.visits.select("van_id", "visit").join(
         repeats.select("van_id", "visit", *(pl.col(name).cast(pl.Float64) for name in names)),
         on=["van_id", "visit"],
@@ -175,28 +174,51 @@ def repeats_at_visits(std: Standardised, repeats: pl.DataFrame, names: tuple[str
         maintain_order="left",
     )
     scatter = seen.select(names).to_numpy().reshape(std.van.size, len(names))
-    return np.where(np.isfinite(scatter), scatter, np.nan)
+    scatter = np.ascontiguousarray(scatter)
+    scatter[~np.isfinite(scatter)] = np.nan
+    return scatter
 
 
-def repeat_scatter(std: Standardised, repeats: pl.DataFrame, first_week: int | None = None) -> dict[str, RepeatScatter]:
+def visits_with_repeats(std: Standardised, within: Floats) -> Codes:
+    """Visits of each family whose repeats tell a scatter.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    within : ndarray of shape (visits, quantities)
+        As `repeats_at_visits` returns.
+
+    Returns
+    -------
+    ndarray of shape (families, quantities), int
+    """
+    return np.array([np.isfinite(within[std.family == f]).sum(axis=0) for f in range(len(std.families))])
+
+
+def repeat_scatter(
+    std: Standardised, within: Floats, first_week: int | None = None, seen: Codes | None = None
+) -> dict[str, RepeatScatter]:
     """Scatter from repeat to repeat at every visit, with nothing of the van's later ones.
 
     Parameters
     ----------
     std : Standardised
         Visits.
-    repeats : polars.DataFrame
-        As `models.tracking.visits.repeat_spread` returns.
+    within : ndarray of shape (visits, quantities)
+        As `repeats_at_visits` returns. [unit of the quantity]
     first_week : int, optional
         Number of the first week wanted; all where left out.
+    seen : ndarray of shape (families, quantities), int, optional
+        As `visits_with_repeats` returns of the whole fleet; where left out, these vans are the fleet.
 
     Returns
     -------
     dict of str to RepeatScatter of shape (visits,)
         By quantity; nothing is known of the visits before.
     """
+    seen = visits_with_repeats(std, within) if seen is None else seen
     rows = np.flatnonzero(std.weeks >= (std.weeks.min() if first_week is None else first_week))
-    within = repeats_at_visits(std, repeats, std.quantities)
     first = std.starts[:-1][std.van]
     out = {}
     for q, quantity in enumerate(std.quantities):
@@ -209,9 +231,8 @@ def repeat_scatter(std: Standardised, repeats: pl.DataFrame, first_week: int | N
         earlier = counts[:-1] - counts[first]
         van_sd = np.sqrt(np.maximum(squares[:-1] - squares[first], 0.0) / np.maximum(earlier, 1.0))
         steep = np.abs(derivative(quantity, std.scaled[:, q]))
-        seen = np.bincount(std.family, np.isfinite(sd), len(std.families))[std.family]
         family_sd = std.repeat_share[std.family, q] * std.scatter[std.family, q] * steep
-        family_sd = np.where(seen >= FEWEST_IN_FAMILY, family_sd, np.nan)
+        family_sd = np.where(seen[std.family, q] >= FEWEST_IN_FAMILY, family_sd, np.nan)
         found = scatter_of_repeats(sd[rows], count[rows], van_sd[rows], earlier[rows], family_sd[rows])
         u, source = np.full(sd.size, np.nan), np.full(sd.size, -1, dtype=np.int64)
         u[rows], source[rows] = found

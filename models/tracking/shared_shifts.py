@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.statistics.arrays import Codes, Floats
-from models.statistics.groups import group_medians
+from models.statistics.groups import group_medians, lists_of, medians_of_lists
 
 FEWEST_TOGETHER = 5
 """Fewest vans whose shared shift can be separated from their own movements."""
@@ -59,11 +59,15 @@ def shared_shift(residual: Floats, group: Codes, groups: int) -> SharedShift:
     Group medians m with sampling variance 1.57 / n are shrunk by s² / (s² + 1.57 / n). The variance of true shifts s²
     is found by moments over all groups of a quantity (empirical Bayes).
     """
-    medians, counts = group_medians(residual, group, groups)
+    return _shrunken(*group_medians(residual, group, groups))
+
+
+def _shrunken(medians: Floats, counts: Codes) -> SharedShift:
+    """Shared shifts from the medians of groups of so many."""
     enough = counts >= FEWEST_TOGETHER
     sampling = 1.57 / np.maximum(counts, 1)
-    shift, u, spread = np.zeros_like(medians), np.zeros_like(medians), np.zeros(residual.shape[1])
-    for column in range(residual.shape[1]):
+    shift, u, spread = np.zeros_like(medians), np.zeros_like(medians), np.zeros(medians.shape[1])
+    for column in range(medians.shape[1]):
         use = enough[:, column]
         if use.sum() < 2:
             continue
@@ -138,49 +142,88 @@ def remove_shared_shifts(
     tuple of RecorderShift
         Depots and recorders whose vans clearly moved together, latest first.
     """
-    serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
-    depot = visits["depot"].to_numpy().astype(str)
-    at_depot = np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f"))
+    serial, depot, week = (_codes(visits[name]) for name in ("recorder_serial", "depot", "week"))
     groups = (
-        np.unique(np.column_stack([family, _manner(visits)]), axis=0, return_inverse=True)[1].ravel(),
-        np.unique(serial, return_inverse=True)[1],
-        np.unique(np.column_stack([family, weeks]), axis=0, return_inverse=True)[1].ravel(),
-        np.unique(np.char.add(at_depot, weeks.astype(str)), return_inverse=True)[1],
+        _together(family, _manner(visits)),
+        serial,
+        _together(family, weeks),
+        _together(depot, serial, week),
     )
-    sizes = [int(group.max()) + 1 for group in groups]
-    nothing = [np.zeros((size, x.shape[1])) for size in sizes]
-    moved = [SharedShift(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
-    remaining = x.copy()
-    for _ in range(PASSES):  # each source again, with the others removed
-        for number, group in enumerate(groups):
-            whole = remaining + moved[number].shift[group]
-            inside = whole - group_medians(remaining, van, int(van.max()) + 1)[0][van]
-            moved[number] = shared_shift(inside, group.astype(np.int64), sizes[number])
-            remaining = whole - moved[number].shift[group]
-    x[:] = remaining
-    for each, group in zip(moved, groups, strict=True):
-        variance += each.u[group] ** 2
-    variance += _unknown_recorder(moved[RECORDERS], groups[RECORDERS], serial)
-    last, member = moved[-1], np.zeros(sizes[-1], np.int64)
+    unnamed = visits["recorder_serial"].fill_null("").to_numpy() == ""
+    places = [_Places.of(group) for group in (van, *groups)]
+    last: list[SharedShift] = []
+    for q in range(x.shape[1]):
+        x[:, q], moved = _without_shifts(x[:, q], places[0], places[1:])
+        for each, group in zip(moved, groups, strict=True):
+            variance[:, q] += each.u[group, 0] ** 2
+        variance[:, q] += _unknown_recorder(moved[RECORDERS], serial, unnamed)
+        last.append(moved[-1])
+    shift, u, vans = (np.column_stack([getattr(each, name) for each in last]) for name in ("shift", "u", "vans"))
+    member = np.zeros(len(shift), np.int64)
     member[groups[-1]] = np.arange(len(x))
     recorder_shifts = [
         RecorderShift(
-            str(depot[member[g]]),
-            str(serial[member[g]]),
+            visits["depot"][int(member[g])],
+            visits["recorder_serial"][int(member[g])] or "",
             visits["week"][int(member[g])],
             quantities[q],
-            float(last.shift[g, q]),
-            float(last.u[g, q]),
-            int(last.vans[g, q]),
+            float(shift[g, q]),
+            float(u[g, q]),
+            int(vans[g, q]),
         )
-        for g, q in zip(*np.nonzero(np.abs(last.shift) > np.maximum(3.0 * last.u, 1.0)), strict=True)
+        for g, q in zip(*np.nonzero(np.abs(shift) > np.maximum(3.0 * u, 1.0)), strict=True)
     ]
     return tuple(sorted(recorder_shifts, key=lambda m: (m.week, abs(m.shift)), reverse=True))
 
 
-def _unknown_recorder(recorders: SharedShift, group: Codes, serial: NDArray[np.str_]) -> Floats:
-    """Variance that a visit's recorder adds where its shift is unknown: it is not named, or was seen too rarely.
-    [scatters²]
+@dataclass(frozen=True)
+class _Places:
+    """Group of each visit, and the visits of each group as `lists_of` gives them."""
+
+    group: Codes
+    order: Codes
+    bounds: Codes
+
+    @classmethod
+    def of(cls, group: Codes) -> "_Places":
+        return cls(group, *lists_of(group, int(group.max()) + 1))
+
+    def medians(self, values: Floats) -> tuple[Floats, Codes]:
+        """Medians and counts of one column, of shape (groups, 1)."""
+        return medians_of_lists(values[:, None], self.order, self.bounds)
+
+
+def _without_shifts(x: Floats, van: _Places, sources: list[_Places]) -> tuple[Floats, list[SharedShift]]:
+    """One quantity without the shifts that the groups of each source share, and these shifts."""
+    remaining, shifts = x, [np.zeros(source.bounds.size - 1) for source in sources]
+    moved: list[SharedShift] = []
+    for _ in range(PASSES):  # each source again, with the others removed
+        moved = []
+        for source, shift in zip(sources, shifts, strict=True):
+            whole = remaining + shift[source.group]
+            inside = whole - van.medians(remaining)[0][van.group, 0]
+            moved.append(_shrunken(*source.medians(inside)))
+            shift[:] = moved[-1].shift[:, 0]
+            remaining = whole - shift[source.group]
+    return remaining, moved
+
+
+def _codes(names: pl.Series) -> Codes:
+    """Numbers of names; null is as the empty one."""
+    return names.fill_null("").rank("dense").cast(pl.Int64).to_numpy() - 1
+
+
+def _together(first: Codes, *others: Codes) -> Codes:
+    """Numbers of the combinations of codes."""
+    number = first
+    for code in others:
+        number = number * (int(np.ptp(code)) + 1) + code - code.min()
+    return np.unique(number, return_inverse=True)[1].astype(np.int64)
+
+
+def _unknown_recorder(recorders: SharedShift, group: Codes, unnamed: NDArray[np.bool_]) -> Floats:
+    """Variance that a visit's recorder adds to one quantity where its shift is unknown: it is not named, or was seen too
+    rarely. [scatters²]
     """
-    unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
-    return np.asarray(np.where(unknown, recorders.spread**2, 0.0))
+    unknown = (recorders.vans[group, 0] < FEWEST_TOGETHER) | unnamed
+    return np.asarray(np.where(unknown, recorders.spread[0] ** 2, 0.0))

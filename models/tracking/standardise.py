@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.family import AirflowSensor, Family
+from data_contracts.family import Family
 from data_contracts.limits import ZERO_CELSIUS_K
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.weeks import week_number
@@ -15,7 +15,7 @@ from models.physics.air import Air, known_air
 from models.physics.speed_density import TEMPERATURE_POWER, temperature_u
 from models.physics.transfer_table import common_uncertainty
 from models.statistics.arrays import Codes, Floats
-from models.statistics.groups import group_medians
+from models.statistics.groups import group_medians, numbered
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
 from models.tracking.covariates import (
     COVARIATES,
@@ -133,7 +133,7 @@ def standardise(
     covariate_slopes: dict[tuple[int, int], CovariateSlopes] = {}
     for f, name in enumerate(names):
         rows = np.flatnonzero(family == f)
-        of = _visits_of_family(visits[rows], van[rows], _rows(air, rows), families[name], repeats)
+        of = _visits_of_family(visits, rows, van[rows], _rows(air, rows), families[name], repeats)
         conditions_u[rows] = of.covariates_u
         for q, quantity in enumerate(quantities):
             found = _one_quantity(of, quantity)
@@ -156,7 +156,7 @@ def standardise(
         repeat_share[f, q] /= after
     restart = restarts_of(visits, quantities, repairs, starts)
     return Standardised(
-        visits=visits,
+        visits=visits.drop(quantities),  # they are in `scaled`
         quantities=quantities,
         families=names,
         family=family,
@@ -165,7 +165,7 @@ def standardise(
         starts=starts,
         scaled=scaled,
         x=x,
-        variance=np.maximum(variance, 0.3),
+        variance=np.maximum(variance, 0.3, out=variance),
         conditions_u=conditions_u,
         peer_variance=peer_variance,
         scatter=scatter,
@@ -191,12 +191,12 @@ class _FamilyVisits:
 
     Attributes
     ----------
-    visits : polars.DataFrame
-    van : ndarray of shape (visits,), int
+    fleet, repeats : polars.DataFrame
+        Visits of all families, and standard deviations of their repeats.
+    rows, van : ndarray of shape (visits,), int
+        Rows of the family's visits, and their vans.
     family : Family
     air : Air
-    repeats : polars.DataFrame
-        Standard deviations of the repeats of the family's visits.
     covariates, covariates_u : ndarray of shape (visits, covariates)
         As `models.tracking.covariates.COVARIATES`, and their standard uncertainty. [1]
     within_van, across : ndarray of shape (visits, covariates)
@@ -205,22 +205,27 @@ class _FamilyVisits:
         Share of the visits that count as independent: those of one depot and week share their air. [1]
     """
 
-    visits: pl.DataFrame
+    fleet: pl.DataFrame
+    repeats: pl.DataFrame
+    rows: Codes
     van: Codes
     family: Family
     air: Air
-    repeats: pl.DataFrame
     covariates: Floats
     covariates_u: Floats
     within_van: Floats
     across: Floats
     independent: float
 
+    def column(self, name: str) -> Floats:
+        """A column of the family's visits; NaN for null. [unit of the column]"""
+        return self.fleet[name].gather(self.rows).cast(pl.Float64).to_numpy()
+
 
 def _visits_of_family(
-    visits: pl.DataFrame, van: Codes, air: Air, family: Family, repeats: pl.DataFrame
+    fleet: pl.DataFrame, rows: Codes, van: Codes, air: Air, family: Family, repeats: pl.DataFrame
 ) -> _FamilyVisits:
-    peak = family.main_peak
+    peak, visits = family.main_peak, fleet.select("coolant_c", "hold_s", "fuel", "depot", "week")[rows]
     covariates, covariates_u = design(
         visits,
         air,
@@ -228,16 +233,17 @@ def _visits_of_family(
         reference_barometer_kpa=peak.reference_barometer_kpa,
     )
     places = visits.select("depot", "week").n_unique()
-    each = _dense(van)
+    each = numbered(van)
     return _FamilyVisits(
-        visits,
+        fleet,
+        repeats,
+        rows,
         van,
         family,
         air,
-        repeats.filter(pl.col("family") == visits["family"][0]),
         covariates,
         covariates_u,
-        covariates - group_medians(covariates, each, int(np.unique(van).size))[0][each],
+        covariates - group_medians(covariates, each, int(each[-1]) + 1)[0][each],
         covariates - np.median(covariates, axis=0),
         min(1.0, 2.0 * places / max(visits.height, 1)),
     )
@@ -266,9 +272,9 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     steep = np.maximum(np.abs(derivative(quantity, y)), 1e-12)
     reported = value_u / steep
     least = least_scatter(quantity, reported)
-    read = of.visits[quantity + "_n"].to_numpy()
+    read = of.column(quantity + "_n")
     usual_read = max(float(np.median(read[read > 0])), 1.0)
-    repeat_sd = _repeat_sd(of.repeats, quantity, float(np.nanmedian(steep)), least)
+    repeat_sd = _repeat_sd(of, quantity, float(np.nanmedian(steep)), least)
     usual = max(1.3 * repeat_sd / np.sqrt(usual_read), least)
     rough = visit_scatter(y, of.van, least=least, usual=usual)
     slopes = fit_covariate_slopes(
@@ -284,19 +290,24 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     level = family_level(corrected, of.van, scatter=sigma, spec=specification(of.family, quantity))
     usual_u = np.median(of.covariates_u, axis=0)
     extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ (slopes.mean - worked_out) ** 2
-    own = np.einsum("ij,jk,ik->i", of.within_van, slopes.covariance, of.within_van)
+    own = _variance_along(of.within_van, slopes.covariance)
     few = min(repeat_sd**2 / sigma**2, 1.5) * (1.0 / np.maximum(read, 1) - 1.0 / usual_read)
     usual_reported = float(np.nanmedian(reported[np.isfinite(value)]))
     unsure = np.nan_to_num(np.maximum(reported**2 - usual_reported**2, 0.0)) / np.maximum(read, 1)
     return _Corrected(
         scaled=corrected,
         variance=np.maximum(1.0 + few, 0.5) + (extra + own + unsure) / sigma**2,
-        peer_variance=np.einsum("ij,jk,ik->i", of.across, slopes.covariance, of.across) / sigma**2,
+        peer_variance=_variance_along(of.across, slopes.covariance) / sigma**2,
         scatter=sigma,
         repeat_sd=repeat_sd,
         level=level,
         slopes=slopes,
     )
+
+
+def _variance_along(x: Floats, covariance: Floats) -> Floats:
+    """Variance of what each row of x, times slopes of that covariance, comes to."""
+    return np.asarray(((x @ covariance) * x).sum(axis=1))
 
 
 def _without_shared(
@@ -345,10 +356,6 @@ def sound_level(std: Standardised) -> Floats:
     return level[std.family[std.starts[:-1]]]
 
 
-def _dense(codes: Codes) -> Codes:
-    return np.unique(codes, return_inverse=True)[1].astype(np.int64)
-
-
 def _rows(air: Air, rows: Codes) -> Air:
     return Air(*(getattr(air, name)[rows] for name in Air.__dataclass_fields__))
 
@@ -358,10 +365,9 @@ def _values_of(of: _FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats
 
     A flow from manifold pressure is taken as worked out with the air known here: what is not known of that counts once.
     """
-    value = of.visits[quantity].cast(pl.Float64).to_numpy()
-    u, slopes = _without_common(of.visits, quantity, of.family.airflow_sensor), np.zeros(len(COVARIATES))
+    value, u, slopes = of.column(quantity), _without_common(of, quantity), np.zeros(len(COVARIATES))
     if tracking_of(quantity).flow_level and not of.family.airflow_sensor.metered:
-        measured = (of.visits[name].cast(pl.Float64).to_numpy() for name in AIR)
+        measured = (of.column(name) for name in AIR)
         then = known_air(*measured, usual_intake_air_c=of.family.main_peak.reference_intake_air_c)
         u = np.sqrt(np.maximum(u**2 - (value * temperature_u(then.intake_air_u, then.intake_air_c)) ** 2, 0.0))
         kelvin_then, kelvin = (air.intake_air_c + ZERO_CELSIUS_K for air in (then, of.air))
@@ -370,30 +376,27 @@ def _values_of(of: _FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats
     return value, u, slopes
 
 
-def _without_common(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Floats:
+def _without_common(of: _FamilyVisits, quantity: str) -> Floats:
     """Standard uncertainty a reading reports, without what is the same at every visit: its recorder's zero and gain, or the
     family's volumetric efficiency.
 
     What a recorder does to all its vans alike is found as a shared shift.
     """
-    reported: Floats = part[quantity + "_u"].cast(pl.Float64).to_numpy()
+    reported, sensor, known = of.column(quantity + "_u"), of.family.airflow_sensor, of.fleet.columns
     level = tracking_of(quantity).flow_level
-    if level not in part.columns or (sensor.metered and not set(RECORDER) <= set(part.columns)):
+    if level not in known or (sensor.metered and not set(RECORDER) <= set(known)):
         return reported
-    flow = part[level].cast(pl.Float64).to_numpy()
+    flow = of.column(level)
     nothing = np.zeros(flow.size)
-    offset, gain = (
-        part[column].cast(pl.Float64).fill_null(0.0).to_numpy() if column in part.columns else nothing
-        for column in RECORDER
-    )
+    offset, gain = (np.nan_to_num(of.column(name)) if name in known else nothing for name in RECORDER)
     common = common_uncertainty(flow, sensor, offset, gain)
     if level != quantity:
-        common = common / flow * part[quantity].cast(pl.Float64).to_numpy()
+        common = common / flow * of.column(quantity)
     return np.asarray(np.sqrt(np.maximum(reported**2 - common**2, 0.0)))
 
 
-def _repeat_sd(within: pl.DataFrame, quantity: str, steep: float, least: float) -> float:
-    spread = within[quantity].drop_nulls().to_numpy()
+def _repeat_sd(of: _FamilyVisits, quantity: str, steep: float, least: float) -> float:
+    spread = of.repeats[quantity].filter(of.repeats["family"] == of.family.name).drop_nulls().to_numpy()
     spread = spread[np.isfinite(spread)]
     if spread.size < 5:
         return least

@@ -1,4 +1,6 @@
-"""Captures to visits: one value per visit and quantity, the representative repeat, and the spread of repeats."""
+"""Captures to visits: one value per visit and quantity, and the spread of repeats."""
+
+from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
@@ -9,10 +11,13 @@ from data_contracts.states import IDLE_ONLY
 from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
 from models.reading.needs import OF_THE_HIGHEST_SPEED
 from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import medians_of_lists
 
 COUNTS: frozenset[str] = frozenset(name for name in TRACKED if tracking_of(name).scale == "root")
 """Quantities averaged over the repeats: a median would hide a fault that comes and goes."""
 
+VISIT = ("van_id", "visit")
+"""Columns that name a visit."""
 MAIN_PEAK = "main_peak_reference_g_s"
 MAIN_PEAK_AS_READ = "main_peak_g_s"
 IDENTITY = (
@@ -36,13 +41,15 @@ AIR = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
 CONDITIONS = (*AIR, "coolant_c")
 
 
-def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
+def tracked_captures(frame: pl.DataFrame | pl.LazyFrame, read: Sequence[str] | None = None) -> pl.DataFrame:
     """The captures that are tracked, in an order that does not depend on the order of delivery.
 
     Parameters
     ----------
     frame : polars.DataFrame or polars.LazyFrame
         Captures joined with their readings.
+    read : sequence of str, optional
+        Quantities wanted, as `ever_read` returns them; those of the frame itself where left out.
 
     Returns
     -------
@@ -56,26 +63,42 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
         bound that depends on the foot, and null. So is what `of_hold` leaves to the others of the visit.
     """
     known = set(frame.collect_schema().names())
-    read = [name + end for name in (*_ever_read(frame.lazy(), known), MAIN_PEAK_AS_READ) for end in ("", "_u")]
-    columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
+    values = [*(ever_read(frame) if read is None else read), MAIN_PEAK_AS_READ]
+    columns = [
+        name
+        for name in (*IDENTITY, *CONDITIONS, *RECORDER, *(value + end for value in values for end in ("", "_u")))
+        if name in known
+    ]
     told = frame.lazy().with_columns(
         low_throughout=(pl.col("grade") == "repeat") & is_good(), held_long=~_is_short(), **_whole_peak(known)
     )
     used = throttle_from_channel(told.filter(is_tracked()).select(*columns, "low_throughout", "held_long"))
     left = [
-        pl.when(of_hold(name)).then(pl.col(name + end)).alias(name + end)
+        pl.when(of_hold(name, pl.col("long_beside"))).then(pl.col(name + end)).alias(name + end)
         for name in TRACKED
         if QUANTITIES[name].need.hold_s
         for end in ("", "_u")
         if name + end in columns
     ]
-    return used.with_columns(left).sort("van_id", "captured_at", "capture_id").collect()
+    used = used.with_columns(long_beside=long_beside()).with_columns(left).drop("long_beside")
+    return used.sort("van_id", "captured_at", "capture_id").collect()
 
 
-def _ever_read(frame: pl.LazyFrame, known: set[str]) -> list[str]:
-    """The tracked quantities that a frame holds, without those that no capture ever read; their flow levels stay beside them."""
+def ever_read(frame: pl.DataFrame | pl.LazyFrame) -> list[str]:
+    """The tracked quantities that a frame holds, without those that no capture ever read; their flow levels stay beside them.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame or polars.LazyFrame
+        Captures joined with their readings.
+
+    Returns
+    -------
+    list of str
+    """
+    known = set(frame.collect_schema().names())
     present = [name for name in TRACKED if name in known]
-    counts = frame.select(pl.col(name).count() for name in {*present, MAIN_PEAK_AS_READ} & known).collect()
+    counts = frame.lazy().select(pl.col(name).count() for name in {*present, MAIN_PEAK_AS_READ} & known).collect()
     read = {name for name in counts.columns if counts[name][0]}
     if MAIN_PEAK_AS_READ in read:
         read.add(MAIN_PEAK)
@@ -91,7 +114,9 @@ def is_tracked() -> pl.Expr:
     polars.Expr
         Over all captures of a visit, with grade, grade_reasons, van_id and visit.
     """
-    return is_good() | (_is_idle() & ~is_good().any().over("van_id", "visit"))
+    kept, low = _is_kept(), _is_low()
+    any_good = kept.any().over(VISIT) | (low.any().over(VISIT) & _is_alike())  # a window within a window takes long
+    return is_good() | (_is_idle() & ~any_good)
 
 
 def is_good() -> pl.Expr:
@@ -103,14 +128,25 @@ def is_good() -> pl.Expr:
     polars.Expr
         Over all captures of a visit, with grade, grade_reasons, van_id and visit.
     """
-    sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
-    kept = pl.col("grade") != "repeat"
-    throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
-    visit = ("van_id", "visit")
-    alike = pl.when(kept).then(_is_short()).otherwise(throttle_alone | _is_idle()).all().over(visit)
+    kept, low = _is_kept(), _is_low()
     # one low snap among short ones may be a plate half open
-    several = (throttle_alone.sum().over(visit) > 1) | ~kept.any().over(visit)
-    return kept | (throttle_alone & alike & several)
+    several = (low.sum().over(VISIT) > 1) | ~kept.any().over(VISIT)
+    return kept | (low & _is_alike() & several)
+
+
+def _is_kept() -> pl.Expr:
+    return pl.col("grade") != "repeat"
+
+
+def _is_low() -> pl.Expr:
+    """Whether a snap was sent back for the throttle alone."""
+    sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
+    return (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
+
+
+def _is_alike() -> pl.Expr:
+    """Whether all of a visit that was held long enough to tell was sent back for the throttle alone."""
+    return pl.when(_is_kept()).then(_is_short()).otherwise(_is_low() | _is_idle()).all().over(VISIT)
 
 
 def _is_short() -> pl.Expr:
@@ -118,13 +154,20 @@ def _is_short() -> pl.Expr:
     return pl.col("grade_reasons").list.contains("hold_short").fill_null(value=False)
 
 
-def of_hold(name: str) -> pl.Expr:
+def long_beside() -> pl.Expr:
+    """Whether any snap of a visit was held until the engine reached its highest speed; over all of a visit, with `held_long`."""
+    return pl.col("held_long").any().over(VISIT)
+
+
+def of_hold(name: str, beside: pl.Expr | None = None) -> pl.Expr:
     """Whether a snap is asked for a quantity, by how long it was held.
 
     Parameters
     ----------
     name : str
         A name of data_contracts/signals.py, and a column.
+    beside : polars.Expr, optional
+        `long_beside`, where that was found for many quantities at once.
 
     Returns
     -------
@@ -139,7 +182,7 @@ def of_hold(name: str) -> pl.Expr:
     if name in OF_THE_HIGHEST_SPEED:
         return pl.col("held_long")
     met = pl.col(name).is_not_null() | pl.col("hold_s").is_null() | (pl.col("hold_s") >= need)
-    return pl.when(pl.col("held_long").any().over("van_id", "visit")).then(pl.col("held_long")).otherwise(met)
+    return pl.when(long_beside() if beside is None else beside).then(pl.col("held_long")).otherwise(met)
 
 
 def _whole_peak(known: set[str]) -> dict[str, pl.Expr]:
@@ -198,42 +241,67 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         by van and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
-    level = [
-        pl.col(source).mean().alias(name) if name in COUNTS else pl.col(source).median().alias(name)
-        for name, source in ((n, MAIN_PEAK_AS_READ if n == MAIN_PEAK else n) for n in present)
-    ]
-    spread = [
-        pl.col(MAIN_PEAK_AS_READ + "_u" if name == MAIN_PEAK else name + "_u").median().alias(name + "_u")
-        for name in present
-    ]
-    counts = [
-        pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).count().cast(pl.Int32).alias(name + "_n")
-        for name in present
-    ]
-    asked = captures.with_columns(of_hold(name).alias(name + "_asked") for name in present)
-    per_visit = asked.group_by("van_id", "visit", maintain_order=True).agg(
-        pl.col("captured_at").max(),
-        *(pl.col(name).first() for name in ("family", "depot")),
-        pl.col("week").max(),
-        pl.len().cast(pl.Int32).alias("repeats"),
-        *(pl.col(name + "_asked").sum() for name in present),
-        *(pl.col(name).median() for name in (*CONDITIONS, "hold_s", "length_s", "rate_hz")),
-        *(pl.col(name).median() for name in RECORDER if name in captures.columns),
-        *(pl.col(name).drop_nulls().last() for name in ("recorder_serial", "ecu_software", "fuel")),
-        *level,
-        *spread,
-        *counts,
+    held = [name for name in present if QUANTITIES[name].need.hold_s]
+    asked = captures.with_columns(long_beside=long_beside()).with_columns(
+        of_hold(name, pl.col("long_beside")).alias(name + "_asked") for name in held
     )
+    per_visit = (
+        asked.with_row_index("rows")
+        .group_by(VISIT, maintain_order=True)
+        .agg(
+            pl.col("rows"),
+            pl.col("captured_at").max(),
+            *(pl.col(name).first() for name in ("family", "depot")),
+            pl.col("week").max(),
+            pl.len().cast(pl.Int32).alias("repeats"),
+            *(pl.col(name + "_asked").sum() for name in held),
+            *(pl.col(name).last(ignore_nulls=True) for name in ("recorder_serial", "ecu_software", "fuel")),
+            *(
+                pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).mean().alias(name)
+                for name in present
+                if name in COUNTS
+            ),
+        )
+    )
+    middles = _middles(captures, per_visit["rows"], present)
     half_read = [
-        pl.when(2 * pl.col(name + "_n") >= pl.col(name + "_asked")).then(pl.col(name)).alias(name) for name in present
+        pl.when(2 * pl.col(name + "_n") >= pl.col(name + "_asked" if name in held else "repeats"))
+        .then(pl.col(name))
+        .alias(name)
+        for name in present
     ]
     return (
-        per_visit.with_columns(half_read)
-        .drop(name + "_asked" for name in present)
+        per_visit.with_columns(middles)
+        .with_columns(half_read)
+        .drop("rows", *(name + "_asked" for name in held))
         .sort("van_id", "captured_at", "visit")
         .unique(["van_id", "week"], keep="last", maintain_order=True)
         .sort("van_id", "captured_at")
     )
+
+
+def _middles(captures: pl.DataFrame, rows: pl.Series, present: list[str]) -> list[pl.Series]:
+    """Medians of some captures each: of conditions, hold and recorder, of the quantities' values but for counts, and of their
+    uncertainties; with the number of repeats that read each quantity. `rows` are lists of rows."""
+    order = rows.explode().to_numpy().astype(np.int64)
+    bounds = np.concatenate([[0], np.cumsum(rows.list.len().to_numpy(), dtype=np.int64)])
+
+    def middle(column: str) -> tuple[Floats, Codes]:
+        medians, counts = medians_of_lists(captures[column].cast(pl.Float64).to_numpy()[:, None], order, bounds)
+        return medians[:, 0], counts[:, 0]
+
+    out = []
+    for column in (*CONDITIONS, "hold_s", "length_s", "rate_hz", *RECORDER):
+        if column in captures.columns:
+            out.append(pl.Series(column, middle(column)[0], nan_to_null=True))
+    for name in present:
+        column = MAIN_PEAK_AS_READ if name == MAIN_PEAK else name
+        value, count = middle(column)
+        if name not in COUNTS:
+            out.append(pl.Series(name, value, nan_to_null=True))
+        out.append(pl.Series(name + "_u", middle(column + "_u")[0], nan_to_null=True))
+        out.append(pl.Series(name + "_n", count.astype(np.int32)))
+    return out
 
 
 def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
@@ -251,84 +319,8 @@ def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
         of the quantity]
     """
     present = [name for name in TRACKED if name in captures.columns]
-    return captures.group_by("van_id", "visit", maintain_order=True).agg(
+    return captures.group_by(VISIT, maintain_order=True).agg(
         pl.col("family").first(),
         pl.col("captured_at").max(),
         *(pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).std().alias(name) for name in present),
     )
-
-
-def medoids(points: Floats) -> Codes:
-    """The member of each set nearest to all the others; of equals the first.
-
-    Parameters
-    ----------
-    points : ndarray of shape (sets, members, features)
-        Aligned waveforms or standardised readings; a NaN feature is left out of a pair's distance. [any unit]
-
-    Returns
-    -------
-    ndarray of shape (sets,), int
-        Member of each set.
-    """
-    sets, members = points.shape[:2]
-    total = np.zeros((sets, members))
-    for a in range(members):
-        for b in range(a + 1, members):
-            gap = np.abs(points[:, a] - points[:, b])
-            known = np.isfinite(gap)
-            apart = np.where(known, gap, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-            total[:, a] += apart
-            total[:, b] += apart
-    return np.asarray(np.argmin(total, axis=1), dtype=np.int64)
-
-
-def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
-    """The representative repeat of each visit: the medoid of its aligned waveforms, or of its readings without them; of those
-    held long, where there are any.
-
-    Parameters
-    ----------
-    captures : polars.DataFrame
-        As `tracked_captures` returns.
-    shapes : polars.DataFrame or None
-        Rows of the shapes table; where a capture has none, its visit is judged by the readings.
-
-    Returns
-    -------
-    set of str
-        One capture_id per visit.
-    """
-    several = captures.filter(pl.col("held_long") | ~pl.col("held_long").any().over("van_id", "visit"))
-    return _nearest(several, shapes)
-
-
-def _nearest(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
-    """The medoid of each visit."""
-    present = [name for name in TRACKED if name in captures.columns and captures[name].count() > 0]
-    readings = captures.select(pl.col(present).cast(pl.Float64))
-    centre = readings.select(pl.all().median())
-    spread = readings.select((pl.col(q) - pl.col(q).median()).abs().median() for q in present).to_numpy()
-    points = (readings.to_numpy() - centre.to_numpy()) / np.where(spread > 0, spread, np.inf)
-    trace_of = np.full(captures.height, -1)
-    traces = np.empty((0, 0))
-    if shapes is not None and shapes.height:
-        held = captures.select("capture_id").with_row_index("row")
-        known = held.join(shapes.select("capture_id", "airflow"), on="capture_id", maintain_order="left").drop_nulls()
-        if known.height:
-            traces = np.array(known["airflow"].to_list(), dtype=np.float64)
-            trace_of[known["row"].to_numpy()] = np.arange(known.height)
-    visit = captures.select(pl.struct("van_id", "visit").rank("dense")).to_series().to_numpy().astype(np.int64) - 1
-    order = np.argsort(visit, kind="stable")
-    counts = np.bincount(visit)
-    first = np.cumsum(counts) - counts
-    chosen = order[first]  # of one or two repeats, all are equally far from the others: take the first
-    for members in np.unique(counts[counts > 2]):
-        rows = order[first[counts == members][:, None] + np.arange(members)]
-        drawn = (trace_of[rows] >= 0).all(axis=1)
-        best = np.zeros(len(rows), np.int64)
-        best[~drawn] = medoids(points[rows[~drawn]])
-        if drawn.any():
-            best[drawn] = medoids(traces[trace_of[rows[drawn]]])
-        chosen[counts == members] = rows[np.arange(len(rows)), best]
-    return set(captures["capture_id"].gather(chosen).to_list())

@@ -10,8 +10,9 @@ import pytest
 
 from models.causes import infer as causes
 from models.reading import read as reading
-from models.tracking import assess as assessing
+from models.tracking.charts import by_vans
 from models.tracking.standardise import Standardised
+from models.tracking.state import told
 from models.work import orders
 from pipelines.decisions import proofs
 from pipelines.storage.warehouse import Warehouse
@@ -80,7 +81,7 @@ def test_one_van_that_fails_is_named_and_keeps_its_place(
     van_id = next(iter(before))
     order = ask(home, f"SELECT * FROM work_orders WHERE van_id = '{van_id}'")
     assert order["state"].to_list() == ["proposed"]
-    fail_for(monkeypatch, assessing, "fleet_forecasts", of_van(van_id))
+    fail_for(monkeypatch, told, "fleet_forecasts", of_van(van_id))
     tracked = judge(home)
     said = f"Not judged this week: van {van_id} (family {before[van_id]}): ZeroDivisionError: division by zero in a second line."
     assert [text for text in texts(tracked) if text.startswith("Not judged")] == [
@@ -115,7 +116,7 @@ def test_the_others_are_judged_as_they_are_without_the_van_that_fails(
     home: Workspace, fleet: ReadingsFleet, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     van_id, columns = "van-00001", "van_id, urgency, leading_cause, leading_cause_probability, reasons"
-    fail_for(monkeypatch, assessing, "fleet_forecasts", of_van(van_id))
+    fail_for(monkeypatch, told, "fleet_forecasts", of_van(van_id))
     judge(home)
     monkeypatch.undo()
     rest = ReadingsFleet(fleet.frame.filter(pl.col("van_id") != van_id), fleet.truth, fleet.weeks)
@@ -136,7 +137,7 @@ def test_a_family_that_fails_is_named_once_and_none_of_its_vans_is_called_well(
     def hit(std: Standardised, *_: object, **__: object) -> bool:
         return family in std.families
 
-    fail_for(monkeypatch, assessing, "raise_alarms", hit)
+    fail_for(monkeypatch, by_vans, "raise_alarms", hit)
     tracked = judge(home)
     failed = [text for text in texts(tracked) if text.startswith("Not judged")]
     assert len(failed) == 1
@@ -167,7 +168,7 @@ def test_a_van_whose_causes_or_orders_fail_keeps_its_order(
 
 
 def test_a_failure_of_every_family_ends_the_run(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    fail_for(monkeypatch, assessing, "raise_alarms", lambda *_, **__: True)
+    fail_for(monkeypatch, by_vans, "raise_alarms", lambda *_, **__: True)
     before = ask(home, "SELECT * FROM watchlist ORDER BY ALL")
     with pytest.raises(ZeroDivisionError):
         judge(home)

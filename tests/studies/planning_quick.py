@@ -7,7 +7,7 @@ asked for again the week after. For fixed intervals the faults caught in time di
 """
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 import numpy as np
@@ -17,9 +17,11 @@ from data_contracts.weeks import week_start
 from models.statistics.arrays import Codes
 from models.tracking.assess import TrackingSettings
 from models.tracking.charts.alarms import raise_alarms
-from models.tracking.charts.recursion import follow_vans
+from models.tracking.charts.by_vans import followed_of
 from models.tracking.charts.repeatability import chart_repeatability
-from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
+from models.tracking.parts import at_visits
+from models.tracking.repeats import repeats_at_visits
+from models.tracking.standardise import Standardised, standardise
 from models.tracking.visits import repeat_spread, tracked_captures, visits_of
 from models.work.testing_plan import FIRST_VISITS, PlanningSettings, plan_tests
 from models.work.vans_to_test import Known, vans_to_test
@@ -71,28 +73,11 @@ def quick_replay(fleet: ReadFleet, choose: QuickChooser, onset: dict[str, date])
 
 def _judge(state: QuickReplay, whole: Standardised, repeats: pl.DataFrame, made: Codes) -> None:
     """Charts and alarms of the visits made."""
-    van, count = np.unique(whole.van[made], return_counts=True)
-    std = replace(
-        whole,
-        visits=whole.visits[made],
-        van=np.searchsorted(van, whole.van[made]),
-        starts=np.concatenate([[0], np.cumsum(count)]),
-        **{
-            name: np.ascontiguousarray(getattr(whole, name)[made])
-            for name in ("family", "weeks", "scaled", "x", "variance", "conditions_u", "peer_variance", "restart")
-        },
-    )
-    followed = follow_vans(
-        std.x,
-        std.variance,
-        weeks=std.weeks,
-        starts=std.starts,
-        restart=std.restart,
-        vans_spread=vans_spread(std),
-        sound=sound_level(std),
-    )
+    std = at_visits(whole, made)
+    followed = followed_of(std)
     alarms = raise_alarms(std, followed, per_van_week=PER_VAN_WEEK)
-    outside = alarms.any.any(axis=1) | chart_repeatability(std, repeats, per_van_week=PER_VAN_WEEK).alarm.any(axis=1)
+    repeating = chart_repeatability(std, repeats_at_visits(std, repeats), per_van_week=PER_VAN_WEEK)
+    outside = alarms.any.any(axis=1) | repeating.alarm.any(axis=1)
     names = std.visits["van_id"]
     last = std.starts[1:] - 1
     state.listed = set(names.gather(last[outside[last]]))

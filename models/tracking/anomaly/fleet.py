@@ -7,7 +7,7 @@ false-discovery rate controlled over the fleet.
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -70,10 +70,43 @@ class FleetAnomaly:
     models: Mapping[str, Any] = field(default_factory=dict)
 
 
+class Views(NamedTuple):
+    """What the models see of each quantity at some visits: `models.tracking.anomaly.score.VIEWS`, each of shape (visits,
+    quantities). [standard deviations]"""
+
+    peer: Floats
+    own: Floats
+    visit: Floats
+
+
+def views_of(followed: Followed, alarms: Alarms, rows: Codes) -> Views:
+    """What the models see of some visits.
+
+    Parameters
+    ----------
+    followed, alarms
+        Charts and alarms.
+    rows : ndarray of shape (n,), int
+        Visits.
+
+    Returns
+    -------
+    Views
+    """
+    with np.errstate(invalid="ignore"):
+        average = followed.ewma[rows] / followed.ewma_spread[rows]
+    rejoined = alarms.rejoined[rows]  # such a baseline was never the van's own
+    return Views(
+        np.where(rejoined, alarms.level_z[rows], alarms.peer_z[rows]),
+        np.where(rejoined, np.nan, average),
+        np.where(rejoined, np.nan, followed.z[rows]),
+    )
+
+
 def judge_fleet(
     std: Standardised,
-    followed: Followed,
-    alarms: Alarms,
+    views: Views,
+    without_alarm: Flags,
     latest: Codes,
     *,
     false_discovery: float,
@@ -86,9 +119,9 @@ def judge_fleet(
     ----------
     std : Standardised
         Visits.
-    followed : Followed
-        Their charts.
-    alarms : Alarms
+    views : Views
+        Of the visits that `calibration_rows` names.
+    without_alarm : ndarray of shape (visits,), bool
         Visits with an alarm neither train nor calibrate.
     latest : ndarray of shape (vans,), int
         The visits to judge.
@@ -103,16 +136,15 @@ def judge_fleet(
     -------
     FleetAnomaly
     """
-    without_alarm = np.logical_not(alarms.any.any(axis=1))
-    rows = _calibration_rows(std, latest)
+    rows = calibration_rows(std, latest)
     family, in_control = std.family[rows], (without_alarm & _of_vans_without_alarm(std, without_alarm))[rows]
-    fold = folds_of([std.visits["van_id"][int(s)] for s in std.starts[:-1]])[std.van[rows]]
+    fold = folds_of(std.visits["van_id"].gather(std.starts[:-1]).to_list())[std.van[rows]]
     small = [f for f in range(len(std.families)) if _is_small(family == f, in_control, std.van[rows])]
     groups = [[f] for f in range(len(std.families)) if f not in small] + (
         [list(range(len(std.families)))] if small else []
     )
     peer, own = _nonconformity(std, waveforms, rows, fold, in_control, groups, small)
-    all_features = _features_of(std, followed, alarms, rows, peer, own)
+    all_features = _features_of(views, peer, own)
     scored = _score_groups(std, all_features, family, in_control, fold, groups, small)
     score = scored.score
     calibration = calibrate(score[in_control])
@@ -133,17 +165,12 @@ def judge_fleet(
     return FleetAnomaly(p, score[place], flagged, names, parts, cards, scored.models)
 
 
-def _features_of(
-    std: Standardised, followed: Followed, alarms: Alarms, rows: Codes, peer: Floats, own: Floats
-) -> Floats:
+def _features_of(views: Views, peer: Floats, own: Floats) -> Floats:
     """What the models see of some visits: their quantities, and the shapes of their waveforms as further ones."""
-    with np.errstate(invalid="ignore"):
-        average = followed.ewma[rows] / followed.ewma_spread[rows]
-    rejoined = alarms.rejoined[rows]  # such a baseline was never the van's own
     return features(
-        np.column_stack([np.where(rejoined, alarms.level_z[rows], alarms.peer_z[rows]), peer]),
-        np.column_stack([np.where(rejoined, np.nan, average), own]),
-        np.column_stack([np.where(rejoined, np.nan, followed.z[rows]), np.full_like(own, np.nan)]),
+        np.column_stack([views.peer, peer]),
+        np.column_stack([views.own, own]),
+        np.column_stack([views.visit, np.full_like(own, np.nan)]),
     )
 
 
@@ -268,8 +295,20 @@ class _CommonScale:
         return 0.5 * first + 0.5 * (distance - self.distance_centre) / self.distance_spread
 
 
-def _calibration_rows(std: Standardised, latest: Codes) -> Codes:
-    """The vans' recent visits, thinned evenly on a large fleet, together with the visits to judge; sorted."""
+def calibration_rows(std: Standardised, latest: Codes) -> Codes:
+    """The vans' recent visits, thinned evenly on a large fleet, together with the visits to judge; sorted.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    latest : ndarray of shape (vans,), int
+        The visits to judge.
+
+    Returns
+    -------
+    ndarray of shape (rows,), int
+    """
     ends = std.starts[1:][std.van]
     recent = np.flatnonzero(np.arange(std.van.size) >= ends - RECENT_VISITS)
     step = max(1, -(-recent.size // MOST_CALIBRATION))

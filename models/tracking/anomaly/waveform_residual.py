@@ -45,7 +45,7 @@ class Waveforms:
     row: Codes
 
 
-def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFrame, chosen: set[str]) -> Waveforms:
+def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFrame) -> Waveforms:
     """Waveforms of the visits' representative repeats; none of a visit whose snaps were all held briefly: their shape is the
     foot's.
 
@@ -54,18 +54,15 @@ def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFr
     visits : polars.DataFrame
         As `models.tracking.visits.visits_of` returns.
     captures : polars.DataFrame
-        As `models.tracking.visits.tracked_captures` returns.
+        capture_id, van_id, visit, held_long, and whether each is the `representative` of its visit.
     shapes : polars.DataFrame
         Rows of the shapes table.
-    chosen : set of str
-        As `models.tracking.visits.representatives` returns.
 
     Returns
     -------
     Waveforms
     """
-    ids = captures.filter(pl.col("capture_id").is_in(list(chosen)) & pl.col("held_long"))
-    ids = ids.select("van_id", "visit", "capture_id")
+    ids = captures.filter("representative", "held_long").select("van_id", "visit", "capture_id")
     drawn = shapes.join(ids, on="capture_id").sort("capture_id").with_row_index("trace")
     row = visits.select("van_id", "visit").join(
         drawn.select("van_id", "visit", "trace"), on=["van_id", "visit"], how="left", maintain_order="left"

@@ -2,6 +2,7 @@
 
 import functools
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -12,7 +13,7 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
 from models.statistics.groups import group_medians
 from models.tracking.charts.chart_limits import limits_for, tail_factor
-from models.tracking.charts.dispersion import dispersion_factors, few_pairs_factor
+from models.tracking.charts.dispersion import Dispersion, dispersion_of, few_pairs_factor, van_scatter
 from models.tracking.charts.recursion import Followed, cusums
 from models.tracking.restarts import HELD, REPAIRED
 from models.tracking.standardise import Standardised
@@ -87,6 +88,8 @@ def raise_alarms(
     per_van_week: float,
     own_share: float = OWN_SHARE,
     peer_share: float = PEER_SHARE,
+    dispersion: Dispersion | None = None,
+    otherwise: Flags | None = None,
 ) -> Alarms:
     """Judge every quantity of every visit.
 
@@ -100,74 +103,154 @@ def raise_alarms(
         Accepted false alarms per van and week, all quantities and mechanisms together. [1]
     own_share, peer_share : float
         Shares of them for the own charts and for the comparison with the family. [1]
+    dispersion : Dispersion, optional
+        Of these vans, as found over the whole fleet; where left out, these are the fleet.
+    otherwise : ndarray of shape (vans, quantities), optional
+        As `held_otherwise` finds it, likewise.
 
     Returns
     -------
     Alarms
     """
+    if dispersion is None:
+        dispersion = dispersion_of(std, [van_scatter(std, followed)])
+    above, below = cusums(followed.z / dispersion.of_visits[std.van], std.starts, std.restart)
     shape = std.x.shape
-    own, peer, rejoined = (np.zeros(shape, bool) for _ in range(3))
-    peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
-    rest, restless = (factor[std.van] for factor in dispersion_factors(std, followed))
-    above, below = cusums(followed.z / restless, std.starts, std.restart)
-    otherwise = _held_otherwise(std)
-    for f in range(len(std.families)):
-        rows = std.family == f
-        known = [q for q in range(shape[1]) if (f, q) in std.levels]
-        if not known or not rows.any():
-            continue
-        share = own_share * per_van_week / len(known) / 2.0
-        limits = limits_for(share)
-        block = np.ix_(rows, known)
-        wider = few_pairs_factor(share, np.isfinite(std.x[block]).sum(axis=0) - np.unique(std.van[rows]).size)
-        usual = tail_factor(followed.ewma_spread[block]) * followed.ewma_spread[block]
-        average = np.abs(followed.ewma[block])
-        limit = rest[block] * wider * limits.ewma_width * usual
-        ewma_limit[block] = limit
-        side = followed.ewma[block] / usual
-        with np.errstate(invalid="ignore"):
-            high = (above[block] > wider * limits.cusum) & (side > RETURNED)
-            low = (below[block] > wider * limits.cusum) & (side < -RETURNED)
-            own[block] = (average > limit) | high | low
-        for q in known:
-            level = std.levels[f, q]
-            spread = level.spread / std.scatter[f, q]
-            # an empirical-Bayes baseline varies around the family by the prior variance less its own remaining variance
-            seen = np.maximum(spread**2 - followed.baseline_variance[rows, q], 0.3 * spread**2)
-            variance = (
-                (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
-            )
-            peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + variance)
-            bound = student.isf(peer_share * per_van_week / len(known) / 2.0, level.degrees)
-            common = spread**2 + (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q]
-            level_z[rows, q] = followed.level[rows, q] / np.sqrt(common + followed.var_level[rows, q])
-            with np.errstate(invalid="ignore"):
-                alike = np.abs(level_z[rows, q]) < AGREES
-                strayed = np.abs(followed.baseline[rows, q]) > APART * np.sqrt(common)
-                peer[rows, q] = (np.abs(peer_z[rows, q]) > bound) & ~alike & ~otherwise[rows, q]
-                rejoined[rows, q] = alike & strayed
-                back = strayed & (followed.ewma[rows, q] * followed.baseline[rows, q] < 0)
-                passed = level_z[rows, q] * np.sign(followed.baseline[rows, q]) < -APART
-                own[rows, q] &= ~rejoined[rows, q] & ~(back & ~passed)
+    alarms = Alarms(
+        own=np.zeros(shape, bool),
+        peer=np.zeros(shape, bool),
+        peer_z=np.full(shape, np.nan),
+        level_z=np.full(shape, np.nan),
+        ewma_limit=np.full(shape, np.nan),
+        cusum_high=above,
+        cusum_low=below,
+        rejoined=np.zeros(shape, bool),
+        since=np.full(shape, -1),
+    )
+    _judge(
+        followed,
+        tail_factor(followed.ewma_spread) * followed.ewma_spread,
+        std.peer_variance,
+        above,
+        below,
+        std.family,
+        std.van,
+        dispersion.of_averages,
+        _bounds(std, dispersion, per_van_week * own_share, per_van_week * peer_share),
+        (alarms.own, alarms.peer, alarms.peer_z, alarms.level_z, alarms.ewma_limit, alarms.rejoined),
+    )
+    np.logical_and(alarms.peer, ~(held_otherwise(std) if otherwise is None else otherwise)[std.van], out=alarms.peer)
     touched = (std.restart == REPAIRED) | (std.restart == HELD)
-    since = _since(own | peer, np.isfinite(std.x), touched, std.starts)
-    return Alarms(own, peer, peer_z, level_z, ewma_limit, above, below, rejoined, since)
+    _note_since(alarms.any, np.isfinite(std.x), touched, std.starts, alarms.since)
+    return alarms
 
 
-def _held_otherwise(std: Standardised) -> Flags:
-    """Quantities of each visit that depend on the hold, where the van's usual one is not its family's."""
+def held_otherwise(std: Standardised) -> Flags:
+    """What depends on the hold, of vans whose usual hold is not their family's.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits of the whole fleet.
+
+    Returns
+    -------
+    ndarray of shape (vans, quantities), bool
+    """
     needs = np.array([bool(QUANTITIES[name].need.hold_s) for name in std.quantities], bool)
     held = std.visits["hold_s"].cast(pl.Float64).to_numpy()[:, None]
+    family = std.family[std.starts[:-1]]
     of_van, _ = group_medians(held, std.van, std.starts.size - 1)
-    of_family, _ = group_medians(of_van, std.family[std.starts[:-1]], len(std.families))
+    of_family, _ = group_medians(of_van, family, len(std.families))
     with np.errstate(invalid="ignore", divide="ignore"):
-        times = np.abs(np.log(of_van[std.van, 0] / of_family[std.family, 0]))
-    return np.asarray((times > np.log(OTHER_HOLD))[:, None] & needs)
+        times = np.abs(np.log(of_van / of_family[family]))
+    return np.asarray((times > np.log(OTHER_HOLD)) & needs)
+
+
+class _Bounds(NamedTuple):
+    """Limits by family and quantity; arrays of shape (families, quantities), NaN where the family does not read it.
+
+    Attributes
+    ----------
+    average, cusum : ndarray
+        Of the moving average, in its usual widths, and of the cumulative sums, in the van's dispersion. [1], [standard
+        deviations]
+    peer : ndarray
+        Of the comparison with the family. [standard deviations]
+    spread, level_u : ndarray
+        Standard deviation of healthy vans around the family's level, and uncertainty of that. [scatters]
+    """
+
+    average: Floats
+    cusum: Floats
+    peer: Floats
+    spread: Floats
+    level_u: Floats
+
+
+def _bounds(std: Standardised, dispersion: Dispersion, own: float, peer: float) -> _Bounds:
+    """Limits by the accepted false alarms per van and week of the own charts and of the comparison with the family."""
+    out = _Bounds(*(np.full(std.scatter.shape, np.nan) for _ in _Bounds._fields))
+    for f in range(len(std.families)):
+        known = [q for q in range(std.scatter.shape[1]) if (f, q) in std.levels]
+        if not known:
+            continue
+        share = own / len(known) / 2.0
+        limits = limits_for(share)
+        wider = few_pairs_factor(share, dispersion.pairs[f, known])
+        out.average[f, known], out.cusum[f, known] = wider * limits.ewma_width, wider * limits.cusum
+        for q in known:
+            level = std.levels[f, q]
+            out.spread[f, q], out.level_u[f, q] = level.spread / std.scatter[f, q], level.u / std.scatter[f, q]
+            out.peer[f, q] = student.isf(peer / len(known) / 2.0, level.degrees)
+    return out
 
 
 @kernel
-def _since(alarm: Flags, seen: Flags, touched: Flags, starts: Codes) -> Codes:  # pragma: no cover - compiled
-    since = np.full(alarm.shape, -1)
+def _judge(
+    followed: Followed,
+    usual: Floats,
+    peer_variance: Floats,
+    above: Floats,
+    below: Floats,
+    family: Codes,
+    van: Codes,
+    rest: Floats,
+    bounds: _Bounds,
+    out: tuple[Flags, Flags, Floats, Floats, Floats, Flags],
+) -> None:  # pragma: no cover - compiled
+    """Fill in own, peer, peer_z, level_z, ewma_limit and rejoined of `Alarms`; what was not read is NaN, and no alarm."""
+    own, peer, peer_z, level_z, ewma_limit, rejoined = out
+    for r in range(family.size):
+        f = family[r]
+        for q in range(usual.shape[1]):
+            spread2, level_u2 = bounds.spread[f, q] ** 2, bounds.level_u[f, q] ** 2
+            if np.isnan(spread2):
+                continue
+            average, baseline = followed.ewma[r, q], followed.baseline[r, q]
+            ewma_limit[r, q] = rest[van[r], q] * bounds.average[f, q] * usual[r, q]
+            side = average / usual[r, q]
+            high = above[r, q] > bounds.cusum[f, q] and side > RETURNED
+            low = below[r, q] > bounds.cusum[f, q] and side < -RETURNED
+            # an empirical-Bayes baseline varies around the family by the prior variance less its own remaining variance
+            seen = max(spread2 - followed.baseline_variance[r, q], 0.3 * spread2)
+            common = spread2 + level_u2 + peer_variance[r, q]
+            apart = level_u2 + peer_variance[r, q] + followed.ewma_spread[r, q] ** 2
+            peer_z[r, q] = (baseline + average) / np.sqrt(seen + apart)
+            level_z[r, q] = followed.level[r, q] / np.sqrt(common + followed.var_level[r, q])
+            alike = abs(level_z[r, q]) < AGREES
+            strayed = abs(baseline) > APART * np.sqrt(common)
+            back = strayed and average * baseline < 0.0
+            passed = level_z[r, q] * np.sign(baseline) < -APART
+            rejoined[r, q] = alike and strayed
+            peer[r, q] = abs(peer_z[r, q]) > bounds.peer[f, q] and not alike
+            own[r, q] = (abs(average) > ewma_limit[r, q] or high or low) and not rejoined[r, q] and (passed or not back)
+
+
+@kernel
+def _note_since(
+    alarm: Flags, seen: Flags, touched: Flags, starts: Codes, since: Codes
+) -> None:  # pragma: no cover - compiled
     for v in range(starts.size - 1):
         for q in range(alarm.shape[1]):
             began = -1
@@ -181,4 +264,3 @@ def _since(alarm: Flags, seen: Flags, touched: Flags, starts: Codes) -> Codes:  
                     since[r, q] = began
                 else:
                     began = -1
-    return since

@@ -2,6 +2,9 @@
 for it.
 """
 
+from collections.abc import Iterable
+from typing import NamedTuple
+
 import numpy as np
 from scipy.stats import norm
 
@@ -34,18 +37,30 @@ DIFFERENCE_DEGREES = 0.4
 (tests/unit/models/tracking/charts/test_alarms.py)."""
 
 
-def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, Floats]:
-    """Factors on limits for the excess dispersion of healthy vans.
+class VanScatter(NamedTuple):
+    """How much each van moved; arrays of shape (vans, quantities).
 
-    Parameters
+    Attributes
     ----------
-    std : Standardised
-        Visits.
-    followed : Followed
-        Their charts.
+    size : ndarray
+        Mean square of the averages over their usual width, each clipped at 3. [1]
+    visits : ndarray of int
+        Visits that read the quantity.
+    own, differences : ndarray, ndarray of int
+        As `own_scatter` returns.
+    """
 
-    Returns
-    -------
+    size: Floats
+    visits: Codes
+    own: Floats
+    differences: Codes
+
+
+class Dispersion(NamedTuple):
+    """What limits allow for.
+
+    Attributes
+    ----------
     of_averages : ndarray of shape (vans, quantities)
         Factor on the limits of averages: that of the family and the depot, or of the van itself where it scatters more
         from visit to visit (shorter recordings, a noisier installation), shrunk to the shared factor with
@@ -53,26 +68,81 @@ def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, F
     of_visits : ndarray of shape (vans, quantities)
         Factor on single visits, at least 1: the van's own scatter, shrunk to the stated one. The shared factor has no
         part in it, because what a fleet's averages share is slow and hides no sudden fault. [1]
+    pairs : ndarray of shape (families, quantities), int
+        Pairs of neighbouring visits that each family's scatter rests on.
     """
-    averages, visits = shared_dispersion_factors(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
-    for q in range(std.x.shape[1]):
-        own, differences = own_scatter(followed.z[:, q], std.starts)
-        weight = DIFFERENCE_DEGREES * differences
-        for factor in (averages, visits):
-            held = (weight * own + PRIOR_DEGREES * factor[:, q]) / (weight + PRIOR_DEGREES)
-            factor[:, q] = np.maximum(factor[:, q], held)
-    return np.clip(np.sqrt(averages), NARROWEST, WIDEST), np.minimum(np.sqrt(visits), WIDEST)
+
+    of_averages: Floats
+    of_visits: Floats
+    pairs: Codes
+
+    def of_vans(self, vans: slice) -> "Dispersion":
+        """The same of some vans."""
+        return Dispersion(self.of_averages[vans], self.of_visits[vans], self.pairs)
 
 
-def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
+def van_scatter(std: Standardised, followed: Followed) -> VanScatter:
+    """How much each van moved.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits of any vans.
+    followed : Followed
+        Their charts.
+
+    Returns
+    -------
+    VanScatter
+    """
+    first, spread = std.starts[:-1], followed.ewma_spread
+    with np.errstate(invalid="ignore"):
+        square = np.minimum((followed.ewma / (tail_factor(spread) * spread)) ** 2, 9.0)
+    read = np.isfinite(square)
+    visits = np.add.reduceat(read.astype(np.int64), first)
+    size = np.add.reduceat(np.where(read, square, 0.0), first) / np.maximum(visits, 1)
+    own, differences = (
+        np.column_stack(part)
+        for part in zip(*(own_scatter(z, std.starts) for z in np.ascontiguousarray(followed.z.T)), strict=True)
+    )
+    return VanScatter(size, visits, own, differences)
+
+
+def dispersion_of(std: Standardised, scatter: Iterable[VanScatter]) -> Dispersion:
+    """Factors on limits for the excess dispersion of healthy vans.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    scatter : iterable of VanScatter
+        Of all vans, some at a time, in order.
+
+    Returns
+    -------
+    Dispersion
+    """
+    whole = VanScatter(*(np.concatenate(part) for part in zip(*scatter, strict=True)))
+    averages, visits = shared_dispersion_factors(std, whole), np.ones(whole.own.shape)
+    weight = DIFFERENCE_DEGREES * whole.differences
+    for factor in (averages, visits):
+        held = (weight * whole.own + PRIOR_DEGREES * factor) / (weight + PRIOR_DEGREES)
+        np.maximum(factor, held, out=factor)
+    of = np.array([std.family == f for f in range(len(std.families))])
+    vans = [np.unique(std.van[inside]).size for inside in of]
+    pairs = np.array([np.isfinite(std.x[inside]).sum(axis=0) for inside in of]) - np.array(vans)[:, None]
+    return Dispersion(np.clip(np.sqrt(averages), NARROWEST, WIDEST), np.minimum(np.sqrt(visits), WIDEST), pairs)
+
+
+def shared_dispersion_factors(std: Standardised, scatter: VanScatter) -> Floats:
     """Excess dispersion of the averages of a family's or a depot's vans.
 
     Parameters
     ----------
     std : Standardised
         Visits.
-    followed : Followed
-        Their charts.
+    scatter : VanScatter
+        Of all vans.
 
     Returns
     -------
@@ -83,22 +153,16 @@ def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
 
     Notes
     -----
-    Each van has one figure: the root mean square of its averages over their usual width, each clipped at 3. A family or
+    Each van has one figure: the root of `VanScatter.size`. A family or
     depot takes the figure of the van at two thirds of the ranking, so that a fault counts by its van's rank and not by
     its size. The figure is shrunk to that of all families as by ten vans, and that to 1 as by ten more.
     """
     first = std.starts[:-1]
     factor = np.ones((first.size, std.x.shape[1]))
     family = std.family[first]
-    depot = np.unique(std.visits["depot"].to_numpy().astype(str)[first], return_inverse=True)[1]
+    depot = np.unique(std.visits["depot"].gather(first).to_numpy().astype(str), return_inverse=True)[1]
     for q in range(std.x.shape[1]):
-        spread = followed.ewma_spread[:, q]
-        with np.errstate(invalid="ignore"):
-            square = np.minimum((followed.ewma[:, q] / (tail_factor(spread) * spread)) ** 2, 9.0)
-        read = np.isfinite(square)
-        visits = np.add.reduceat(read.astype(np.int64), first)
-        size = np.add.reduceat(np.where(read, square, 0.0), first) / np.maximum(visits, 1)
-        enough = visits >= FEWEST_VISITS
+        size, enough = scatter.size[:, q], scatter.visits[:, q] >= FEWEST_VISITS
         if not enough.any():
             continue
         everywhere = _shrunken(size[enough], 1.0)

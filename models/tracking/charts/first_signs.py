@@ -5,7 +5,7 @@ stands apart by itself.
 import numpy as np
 from scipy.special import ndtr
 
-from models.statistics.arrays import Flags, Floats
+from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.change_hypotheses import GROSS_SHARE, GROSS_SPREAD
 from models.tracking.charts.recursion import Followed
@@ -68,28 +68,44 @@ def onset_rates(followed: Followed, alarms: Alarms) -> Floats:
     return np.asarray(ONSET_RATE * np.where(others > 0, IN_COMPANY, ALONE))
 
 
-def gross_share(std: Standardised, followed: Followed, q: int) -> float:
-    """Share of visits at which a quantity is a gross error, as the fleet has shown it so far.
+def gross_counts(std: Standardised, followed: Followed) -> Codes:
+    """Visits at which each quantity was a gross error.
 
     Parameters
     ----------
     std : Standardised
-        Visits.
+        Visits of any vans.
     followed : Followed
         Their charts.
-    q : int
-        Quantity number.
 
     Returns
     -------
-    float
-        Between what is usual and what was seen: visits that stood far apart while the next that read it did not. A visit nothing
-        follows yet is no witness of its own, nor is one that a repair or new software of the engine control ended. [1]
+    ndarray of shape (2, quantities), int
+        Visits that stood far apart while the next that read it did not, and all visits that would have shown it. A visit nothing
+        follows yet is no witness of its own, nor is one that a repair or new software of the engine control ended.
     """
-    rows = np.flatnonzero(np.isfinite(followed.z[:, q]))
-    size, van = np.abs(followed.z[rows, q]), std.van[rows]
-    touched = np.cumsum((std.restart[:, q] == REPAIRED) | (std.restart[:, q] == CHANGED))[rows]
-    same = (van[1:] == van[:-1]) & (touched[1:] == touched[:-1])
-    seen = int(((size[:-1] > APART) & (size[1:] < BACK) & same).sum())
+    counts = np.zeros((2, followed.z.shape[1]), np.int64)
+    for q in range(followed.z.shape[1]):
+        rows = np.flatnonzero(np.isfinite(followed.z[:, q]))
+        size, van = np.abs(followed.z[rows, q]), std.van[rows]
+        touched = np.cumsum((std.restart[:, q] == REPAIRED) | (std.restart[:, q] == CHANGED))[rows]
+        same = (van[1:] == van[:-1]) & (touched[1:] == touched[:-1])
+        counts[:, q] = ((size[:-1] > APART) & (size[1:] < BACK) & same).sum(), same.sum()
+    return counts
+
+
+def gross_shares(counts: Codes) -> Floats:
+    """Share of visits at which each quantity is a gross error, as the fleet has shown it so far.
+
+    Parameters
+    ----------
+    counts : ndarray of shape (2, quantities), int
+        As `gross_counts` returns, summed over the fleet.
+
+    Returns
+    -------
+    ndarray of shape (quantities,)
+        Between what is usual and what was seen. [1]
+    """
     noticed = 2.0 * float(ndtr(-APART / np.hypot(1.0, GROSS_SPREAD)))
-    return (GROSS_VISITS * GROSS_SHARE + seen) / (GROSS_VISITS + noticed * int(same.sum()))
+    return np.asarray((GROSS_VISITS * GROSS_SHARE + counts[0]) / (GROSS_VISITS + noticed * counts[1]))

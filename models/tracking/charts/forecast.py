@@ -53,10 +53,26 @@ class Forecast:
         """
         if rows.size == size:
             return self
-        columns = {field.name: np.full(size, np.nan) for field in fields(self)}
-        for name, column in columns.items():
-            column[rows] = getattr(self, name)
-        return Forecast(**columns)
+        wide = nothing_known(size)
+        for each in fields(self):
+            getattr(wide, each.name)[rows] = getattr(self, each.name)
+        return wide
+
+
+def nothing_known(size: int) -> Forecast:
+    """A forecast of which nothing is known at any row.
+
+    Parameters
+    ----------
+    size : int
+        Number of rows.
+
+    Returns
+    -------
+    Forecast
+        NaN throughout.
+    """
+    return Forecast(**{each.name: np.full(size, np.nan) for each in fields(Forecast)})
 
 
 def weeks_to_limit(margin: Floats, variance: Floats, *, next_visit_weeks: Floats | float = 1.0) -> Forecast:

@@ -13,7 +13,7 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.change_hypotheses import GROSS_SHARE
 from models.tracking.charts.family_limits import beyond_limit, family_limits, is_response
-from models.tracking.charts.first_signs import first_signs, gross_share, onset_rates
+from models.tracking.charts.first_signs import first_signs, gross_counts, gross_shares, onset_rates
 from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_to_limit
 from models.tracking.charts.onset import Changes, changes
 from models.tracking.charts.recursion import Followed
@@ -263,6 +263,7 @@ def fleet_forecasts(
     *,
     usual_interval: float,
     wanted: Flags | None = None,
+    gross: Floats | None = None,
 ) -> FleetForecast:
     """When movements began, and the weeks to the family's limits, at every visit that is wanted.
 
@@ -279,6 +280,8 @@ def fleet_forecasts(
     wanted : ndarray of shape (visits,), bool, optional
         Visits of which anything will be said; all where left out. At the others nothing is looked for: level and its uncertainty
         are those of the local trend, and all else is NaN.
+    gross : ndarray of shape (quantities,), optional
+        As `models.tracking.charts.first_signs.gross_shares` finds over the whole fleet; where left out, these vans are the fleet. [1]
 
     Returns
     -------
@@ -294,6 +297,7 @@ def fleet_forecasts(
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     means: dict[tuple[int, int], tuple[str, str]] = {}
     rates = onset_rates(followed, alarms)
+    gross = gross_shares(gross_counts(std, followed)) if gross is None else gross
     for q, quantity in enumerate(std.quantities):
         low, high, limit_variance = _limits_at(std, families, q, limits)
         for f, name in enumerate(std.families):
@@ -312,7 +316,7 @@ def fleet_forecasts(
         below, above = low[asked], high[asked]
         told["beyond"][asked, q] = beyond_probability(level, np.sqrt(var_level), low=below, high=above)
         signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & first_signs(followed, q))
-        sign = look(signs, onset_rate=rates[:, q], gross_share=gross_share(std, followed, q))
+        sign = look(signs, onset_rate=rates[:, q], gross_share=float(gross[q]))
         judged = [
             (rows[known], of, known)
             for rows, of in ((moved, found), (signs, sign))

@@ -8,15 +8,13 @@ for it.
 from dataclasses import dataclass, replace
 
 import numpy as np
-import polars as pl
 
 from data_contracts.signals import tracking_of
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
-from models.tracking.charts.alarms import REPEATABILITY_SHARE, raise_alarms
-from models.tracking.charts.recursion import follow_vans
+from models.tracking.charts.alarms import REPEATABILITY_SHARE
+from models.tracking.charts.by_vans import charts_of
 from models.tracking.charts.repair_trials import after_trial
-from models.tracking.repeats import repeats_at_visits
 from models.tracking.standardise import Standardised, vans_spread
 
 LEAST, USUAL = 0.4, 0.64
@@ -48,15 +46,15 @@ class RepeatabilityAlarms:
     since: Codes
 
 
-def chart_repeatability(std: Standardised, repeats: pl.DataFrame, *, per_van_week: float) -> RepeatabilityAlarms:
+def chart_repeatability(std: Standardised, within: Floats, *, per_van_week: float) -> RepeatabilityAlarms:
     """Chart the scatter of the repeats.
 
     Parameters
     ----------
     std : Standardised
         Visits.
-    repeats : polars.DataFrame
-        As `models.tracking.visits.repeat_spread` returns.
+    within : ndarray of shape (visits, quantities)
+        As `models.tracking.repeats.repeats_at_visits` returns. [unit of the quantity]
     per_van_week : float
         Accepted false alarms per van and week, all mechanisms together. [1]
 
@@ -67,7 +65,7 @@ def chart_repeatability(std: Standardised, repeats: pl.DataFrame, *, per_van_wee
     """
     watched = [q for q, name in enumerate(std.quantities) if tracking_of(name).repeats_charted]
     names = tuple(std.quantities[q] for q in watched)
-    charted = _charted(std, repeats_at_visits(std, repeats, names), watched, names)
+    charted = _charted(std, within[:, watched], watched, names)
     charted = replace(
         charted,
         restart=after_trial(
@@ -80,19 +78,15 @@ def chart_repeatability(std: Standardised, repeats: pl.DataFrame, *, per_van_wee
             captures=std.visits["repeats"].to_numpy(),
         ),
     )
-    followed = follow_vans(
-        charted.x,
-        charted.variance,
-        weeks=charted.weeks,
-        starts=charted.starts,
-        restart=charted.restart,
-        vans_spread=vans_spread(charted),
-    )
-    alarms = raise_alarms(charted, followed, per_van_week=per_van_week, own_share=REPEATABILITY_SHARE, peer_share=0.0)
-    more = np.nan_to_num(followed.ewma) > 0
-    of_late = charted.scatter[charted.family] * (followed.level - followed.baseline)
-    alarm = alarms.own & more
-    return RepeatabilityAlarms(names, alarm, np.exp(of_late), np.where(alarm, alarms.since, -1))
+    alarm, since = np.zeros(charted.x.shape, bool), np.full(charted.x.shape, -1)
+    times = np.full(charted.x.shape, np.nan)
+    for part in charts_of(charted, per_van_week=per_van_week, own_share=REPEATABILITY_SHARE, peer_share=0.0):
+        rows = part.some.visits
+        alarm[rows] = part.alarms.own & (np.nan_to_num(part.followed.ewma) > 0)
+        since[rows] = np.where(alarm[rows], part.alarms.since + rows.start, -1)
+        of_late = part.std.scatter[part.std.family] * (part.followed.level - part.followed.baseline)
+        times[rows] = np.exp(of_late)
+    return RepeatabilityAlarms(names, alarm, times, since)
 
 
 def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tuple[str, ...]) -> Standardised:

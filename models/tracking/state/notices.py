@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_contracts.facts.fact import Fact
+from models.statistics.arrays import Codes
 from models.tracking.standardise import Standardised
 
 RECORDER_WEEKS = 13
@@ -18,22 +19,25 @@ class Recorders:
     Parameters
     ----------
     std : Standardised
-        Visits.
+        All visits.
+    rows : ndarray of shape (n,), int, optional
+        Visits that are asked for, by their place here; all where left out.
     """
 
-    def __init__(self, std: Standardised) -> None:
+    def __init__(self, std: Standardised, rows: Codes | None = None) -> None:
+        self._rows = np.arange(std.van.size) if rows is None else rows
         self._serial = std.visits["recorder_serial"].fill_null("").to_numpy().astype(str)
         _, self._code = np.unique(self._serial, return_inverse=True)
         self._order = np.lexsort((std.weeks, self._code))
         self._first = np.searchsorted(self._code[self._order], np.arange(self._code.max(initial=-1) + 2))
         self._weeks, self._van = std.weeks, std.van
 
-    def lone(self, row: int) -> str:
+    def lone(self, place: int) -> str:
         """The recorder of a visit, where no other van was recorded with it in the months before.
 
         Parameters
         ----------
-        row : int
+        place : int
             The visit.
 
         Returns
@@ -41,6 +45,7 @@ class Recorders:
         str
             Serial number; empty otherwise, or where the recorder is not named.
         """
+        row = self._rows[place]
         code, until = self._code[row], self._weeks[row]
         used = self._order[self._first[code] : self._first[code + 1]]
         ends = np.searchsorted(self._weeks[used], [until - RECORDER_WEEKS, until], side="right")

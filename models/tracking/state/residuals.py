@@ -1,5 +1,6 @@
 """Residuals of each listed van, from what it is expected to read: what tracking hands to the causes."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,8 @@ from models.tracking.standardise import Standardised
 
 PRESENT_VISITS = 4
 """Most visits the present level rests on; at least two where there are two. Common practice, no source (2026-11-25)."""
+_REPEATS_OF = 4
+"""Latest visits whose repeats tell how far they scatter now."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +49,13 @@ class Residuals:
     shift_u: Floats
     scatter: Floats
     visits: Codes
+
+    def of_vans(self, van_ids: Sequence[str]) -> "Residuals":
+        """The same of some of the vans, in their order."""
+        place = {van_id: row for row, van_id in enumerate(self.van_ids)}
+        rows = np.array([place[van_id] for van_id in van_ids], np.int64)
+        tables = (getattr(self, name)[rows] for name in ("expected", "shift", "shift_u", "scatter", "visits"))
+        return Residuals(tuple(van_ids), self.quantities, *tables)
 
 
 def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes, end: Codes) -> Codes:
@@ -138,7 +148,7 @@ def residuals_of(
     followed, alarms
         Their charts and alarms.
     repeats : polars.DataFrame
-        As `models.tracking.visits.repeat_spread` returns.
+        As `latest_repeats` returns.
     van_ids : list of str
         Rows wanted, in order.
     within_weeks : int
@@ -205,8 +215,43 @@ def _since_repair(std: Standardised, vans: Codes) -> Codes:
     return np.asarray(np.maximum.accumulate(begins)[std.starts[vans + 1] - 1])
 
 
+def together(parts: Sequence[Residuals]) -> Residuals:
+    """Residuals of some vans after those of others; the quantities are the same.
+
+    Parameters
+    ----------
+    parts : sequence of Residuals
+        At least one.
+
+    Returns
+    -------
+    Residuals
+    """
+    tables = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("expected", "shift", "shift_u", "scatter", "visits")
+    )
+    return Residuals(tuple(van_id for part in parts for van_id in part.van_ids), parts[0].quantities, *tables)
+
+
+def latest_repeats(repeats: pl.DataFrame) -> pl.DataFrame:
+    """What `residuals_of` takes of the repeats: those of each van's last visits.
+
+    Parameters
+    ----------
+    repeats : polars.DataFrame
+        As `models.tracking.visits.repeat_spread` returns.
+
+    Returns
+    -------
+    polars.DataFrame
+        In the order of van and time.
+    """
+    return repeats.sort("van_id", "captured_at").group_by("van_id", maintain_order=True).tail(_REPEATS_OF)
+
+
 def _repeats_of(repeats: pl.DataFrame, van_ids: list[str], quantities: tuple[str, ...], since: pl.Series) -> Floats:
-    """Root mean square of the repeats' standard deviation over each van's last four visits since a moment; NaN for none.
+    """Root mean square of the repeats' standard deviation over each van's last `_REPEATS_OF` visits since a moment; NaN for none.
     [unit of the quantity]"""
     wanted_since = pl.DataFrame({"van_id": van_ids, "since": since}, schema_overrides={"van_id": pl.String})
     recent = (
@@ -214,7 +259,7 @@ def _repeats_of(repeats: pl.DataFrame, van_ids: list[str], quantities: tuple[str
         .filter(pl.col("captured_at") >= pl.col("since"))
         .sort("van_id", "captured_at")
         .group_by("van_id")
-        .tail(4)
+        .tail(_REPEATS_OF)
     )
     scatter = recent.group_by("van_id").agg((pl.col(q).fill_nan(None) ** 2).mean().sqrt() for q in quantities)
     wanted = pl.DataFrame({"van_id": van_ids}, schema={"van_id": pl.String}).join(

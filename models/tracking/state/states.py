@@ -21,7 +21,11 @@ from models.tracking.state.notices import Recorders
 from models.tracking.state.record import Judged, Standing, level_at
 
 _TRIMS = tuple(name for name, quantity in QUANTITIES.items() if quantity.group == "trims")
-_STATES = {
+_LISTED = {
+    "reason_facts": FACTS_TYPE,
+    "contributions": pl.List(pl.Struct({"quantity": pl.String(), "part": pl.Float64()})),
+}
+_STATES: dict[str, pl.DataType] = {
     "van_id": pl.String(),
     "family": pl.String(),
     "depot": pl.String(),
@@ -38,9 +42,9 @@ _STATES = {
     "weeks_to_pressing_limit": pl.Float64(),
     "cross_before_next": pl.Float64(),
     "cross_within_13": pl.Float64(),
-    "reason_facts": FACTS_TYPE,
-    "contributions": pl.List(pl.Struct({"quantity": pl.String(), "part": pl.Float64()})),
+    **_LISTED,
 }
+_PLAIN = {name: kind for name, kind in _STATES.items() if name not in _LISTED}
 
 
 def no_states() -> pl.DataFrame:
@@ -48,7 +52,7 @@ def no_states() -> pl.DataFrame:
     return pl.DataFrame(schema=_STATES)
 
 
-def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFrame:
+def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: Recorders | None = None) -> pl.DataFrame:
     """State of every van at its latest visit.
 
     Parameters
@@ -59,6 +63,8 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
         Of the same visits.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
+    recorders : Recorders, optional
+        Of the whole fleet; where left out, these visits are all.
 
     Returns
     -------
@@ -69,7 +75,8 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
     std, _, alarms, forecasts, repeatability, _ = judged
     rows = []
     outside = np.column_stack([alarms.any[latest], repeatability.alarm[latest]])
-    alarmed, recorders = np.asarray(outside.any(axis=1)), Recorders(std)
+    alarmed = np.asarray(outside.any(axis=1))
+    recorders = Recorders(std) if recorders is None else recorders
     standing = Standing(judged, latest[alarmed | anomaly.flagged])
     told = std.visits.select("van_id", "family", "depot", "week")[latest].rows()
     for n, row in enumerate(latest.tolist()):
@@ -114,9 +121,23 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
                 ],
             }
         )
-    return pl.DataFrame({name: [row[name] for row in rows] for name in _STATES}, schema=_STATES).sort(
-        ~pl.col("listed"), "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True
+    plain = pl.DataFrame([{name: row[name] for name in _STATES if name not in _LISTED} for row in rows], schema=_PLAIN)
+    lists = [_lists([row[name] for row in rows], name) for name in _LISTED]
+    return (
+        plain.with_columns(lists)
+        .select(*_STATES)
+        .sort(~pl.col("listed"), "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True)
     )
+
+
+def _lists(rows: list[list[dict[str, Any]]], name: str) -> pl.Series:
+    """A column of lists of records, made in one piece: most of the lists are empty."""
+    kind = _LISTED[name]
+    flat = pl.Series(name, [each for row in rows for each in row], dtype=kind.inner)
+    place = np.repeat(np.arange(len(rows)), np.array([len(row) for row in rows], np.int64))
+    listed = pl.DataFrame([pl.Series("row", place), flat]).group_by("row", maintain_order=True).agg(name)
+    every = pl.DataFrame({"row": np.arange(len(rows))}).join(listed, on="row", how="left", maintain_order="left")
+    return every[name].fill_null(pl.Series([[]], dtype=kind)).alias(name)
 
 
 def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:

@@ -5,9 +5,11 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from data_contracts.errors import InputError
 from data_contracts.tables import READ_FROM_WORDS, REPAIRS, TRENDS, polars_schema
+from models.tracking import gather, parts
 from models.tracking.assess import Assessment, TrackingSettings, assess
 from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
 
@@ -203,3 +205,26 @@ def test_what_is_told_of_the_last_weeks_does_not_depend_on_how_many_are_asked_fo
     assert last.states.equals(judged.states)
     assert last.trends.equals(judged.trends.filter(pl.col("week") >= fleet.weeks[-2]))
     assert last.trends["weeks_to_limit"].count()
+
+
+@pytest.mark.parametrize("weeks", [None, 2])
+def test_how_many_vans_are_in_memory_at_a_time_changes_nothing(fleet, monkeypatch, weeks):
+    repairs = pl.DataFrame(
+        {
+            "van_id": [f"van-{n:05d}" for n in range(0, 45, 3)],
+            "done_at": fleet.frame["captured_at"].unique().sort()[200],
+            "touches": [["main_peak_reference_g_s", "trim_idle_pct"]] * 15,
+        }
+    )
+    settings = TrackingSettings(trend_weeks=weeks)
+    whole = _judge(fleet, repairs=repairs, settings=settings)
+    monkeypatch.setattr(gather, "AT_A_TIME", 200)
+    monkeypatch.setattr(parts, "AT_A_TIME", 60)
+    some = _judge(fleet, repairs=repairs, settings=settings)
+    for name in ("captures", "trends", "states"):
+        assert_frame_equal(getattr(some, name), getattr(whole, name), rel_tol=1e-9, abs_tol=1e-12)
+    assert some.residuals.van_ids == whole.residuals.van_ids
+    for name in ("expected", "shift", "shift_u", "scatter", "visits"):
+        found = getattr(some.residuals, name)
+        np.testing.assert_allclose(found, getattr(whole.residuals, name), rtol=1e-9, atol=1e-12)
+    assert some.notices == whole.notices

@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import t as student
 
 from data_contracts.states import REPEAT_SOURCES
-from models.tracking.repeats import ENOUGH, covering, repeat_scatter, scatter_of_repeats
+from models.tracking.repeats import ENOUGH, covering, repeat_scatter, repeats_at_visits, scatter_of_repeats
 from models.tracking.standardise import standardise
 from models.tracking.visits import MAIN_PEAK, repeat_spread, tracked_captures, visits_of
 from tests.readings_fleet import families, make_fleet, no_repairs
@@ -90,10 +90,11 @@ def test_a_visit_covers_trace_and_repeats():
 def test_the_past_of_a_van_is_its_earlier_visits_alone():
     captures = tracked_captures(make_fleet(vans=12, weeks=12, seed=3).frame)
     visits, repeats = visits_of(captures), repeat_spread(captures)
-    whole = repeat_scatter(standardise(visits, repeats, families(), no_repairs()), repeats)[MAIN_PEAK]
+    std = standardise(visits, repeats, families(), no_repairs())
+    whole = repeat_scatter(std, repeats_at_visits(std, repeats))[MAIN_PEAK]
     early = visits.filter(pl.col("week") <= visits["week"].unique().sort()[7])
     part = standardise(early, repeats, families(), no_repairs())
-    cut = repeat_scatter(part, repeats)[MAIN_PEAK]
+    cut = repeat_scatter(part, repeats_at_visits(part, repeats))[MAIN_PEAK]
     mine = (
         visits.with_row_index()
         .join(early.select("van_id", "week"), on=["van_id", "week"], how="semi")["index"]

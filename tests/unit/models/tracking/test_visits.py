@@ -8,15 +8,8 @@ import pytest
 
 from data_contracts.reasons import REPEAT_REASONS
 from models.at_the_van.repeats import accepted
-from models.tracking.visits import (
-    is_good,
-    medoids,
-    repeat_spread,
-    representatives,
-    throttle_from_channel,
-    tracked_captures,
-    visits_of,
-)
+from models.tracking.representative import medoids, representatives
+from models.tracking.visits import is_good, repeat_spread, throttle_from_channel, tracked_captures, visits_of
 from tests.readings_fleet import make_fleet
 
 
@@ -218,14 +211,18 @@ def test_the_medoid_is_the_member_nearest_to_all_others_and_the_first_of_equals(
     assert medoids(two).tolist() == [2]
 
 
+def _chosen(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
+    return set(captures.filter(pl.Series(representatives(captures, shapes)))["capture_id"])
+
+
 def test_the_representative_is_the_middle_waveform_or_reading():
     rows = [{"idle_g_s": v} for v in (3.0, 3.1, 9.0)] + [{"visit": "two", "idle_g_s": v} for v in (4.0, 3.0, 3.2)]
     captures = _captures(*rows, {"visit": "six"})
-    assert representatives(captures, None) == {"c1", "c5", "c6"}
+    assert _chosen(captures, None) == {"c1", "c5", "c6"}
     traces = {"c0": [0.0, 0.0], "c1": [9.0, 9.0], "c2": [1.0, 1.0], "c3": [0.0, 0.0]}
     shapes = pl.DataFrame({"capture_id": list(traces), "airflow": list(traces.values())})
-    assert representatives(captures, shapes) == {"c2", "c5", "c6"}  # of the second visit not every waveform is known
-    assert representatives(captures, shapes.clear()) == {"c1", "c5", "c6"}
+    assert _chosen(captures, shapes) == {"c2", "c5", "c6"}  # of the second visit not every waveform is known
+    assert _chosen(captures, shapes.clear()) == {"c1", "c5", "c6"}
 
 
 def test_a_snap_held_briefly_tells_what_it_can_and_leaves_the_rest_to_the_others_of_its_visit():
@@ -249,7 +246,7 @@ def test_a_snap_held_briefly_tells_what_it_can_and_leaves_the_rest_to_the_others
     peak = "main_peak_reference_g_s"
     assert (whole["idle_g_s"], whole[peak], whole[peak + "_n"], whole["repeats"]) == (3.2, 60.0, 1, 3)
     assert (weak[peak], idle[peak], idle["idle_g_s"]) == (40.5, None, 3.0)
-    assert representatives(captures, None) == {"c2", "c4", "c6"}
+    assert _chosen(captures, None) == {"c2", "c4", "c6"}
     reasons = frame["grade_reasons"].to_list()
     assert accepted(["good", "good", "good"], reasons[:3]).tolist() == [0, 1, 2]
     assert accepted(["usable", "repeat", "repeat"], reasons[3:6]).tolist() == [0, 1, 2]

@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from models.tracking.anomaly.fleet import RECENT_VISITS, FleetAnomaly, _calibration_rows, judge_fleet
+from models.tracking.anomaly.fleet import RECENT_VISITS, FleetAnomaly, calibration_rows, judge_fleet, views_of
 from models.tracking.anomaly.score import FOLDS, POOLED_PENALTY, calibrate, distance_of, features, folds_of, p_values
 from models.tracking.charts.alarms import raise_alarms
 from models.tracking.charts.recursion import follow_vans
@@ -28,8 +28,14 @@ def fleet():
 
 
 def _judge(fleet, *, most: float = 0.001) -> FleetAnomaly:
-    std, followed, alarms = fleet
-    return judge_fleet(std, followed, alarms, std.starts[1:] - 1, false_discovery=0.1, most=most)
+    return _judged(*fleet, false_discovery=0.1, most=most)
+
+
+def _judged(std, followed, alarms, *, false_discovery: float, most: float) -> FleetAnomaly:
+    latest = std.starts[1:] - 1
+    views = views_of(followed, alarms, calibration_rows(std, latest))
+    quiet = ~alarms.any.any(axis=1)
+    return judge_fleet(std, views, quiet, latest, false_discovery=false_discovery, most=most)
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +103,7 @@ def test_in_a_fleet_of_small_families_the_pooled_model_judges_and_credits():
         std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
     )
     alarms = raise_alarms(std, followed, per_van_week=PER_VAN_WEEK)
-    found = judge_fleet(std, followed, alarms, std.starts[1:] - 1, false_discovery=0.9, most=1.0)
+    found = _judged(std, followed, alarms, false_discovery=0.9, most=1.0)
     assert list(found.models) == ["+".join(std.families)]
     assert found.flagged.any()
     assert found.contributions[found.flagged].sum(axis=1) == pytest.approx(found.score[found.flagged])
@@ -144,8 +150,8 @@ def test_only_so_many_visits_of_a_van_are_recent():
     made = make_fleet(vans=12, weeks=RECENT_VISITS + 8, seed=3, faulty=0.0, missing=0.0)
     captures = tracked_captures(made.frame)
     std = standardise(visits_of(captures), repeat_spread(captures), families(), no_repairs())
-    rows = _calibration_rows(std, std.starts[1:] - 1)
+    rows = calibration_rows(std, std.starts[1:] - 1)
     of = np.bincount(std.van[rows])
     assert of.tolist() == np.minimum(np.diff(std.starts), RECENT_VISITS).tolist()
     old = std.starts[:-1]
-    assert set(old) <= set(_calibration_rows(std, old))  # what is judged is among them however old
+    assert set(old) <= set(calibration_rows(std, old))  # what is judged is among them however old

@@ -131,7 +131,13 @@ def test_waveforms_raise_no_false_anomaly(judged):
 
 def test_waveforms_are_those_of_the_representative_repeat():
     captures = pl.DataFrame(
-        {"capture_id": ["a", "b"], "van_id": ["v", "v"], "visit": ["1", "1"], "held_long": [True, True]}
+        {
+            "capture_id": ["a", "b"],
+            "van_id": ["v", "v"],
+            "visit": ["1", "1"],
+            "held_long": [True, True],
+            "representative": [False, True],
+        }
     )
     shapes = pl.DataFrame(
         {
@@ -141,7 +147,7 @@ def test_waveforms_are_those_of_the_representative_repeat():
         },
         schema_overrides={"airflow": pl.List(pl.Float32), "lambda_signal": pl.List(pl.Float32)},
     )
-    found = waveforms_of(pl.DataFrame({"van_id": ["v", "w"], "visit": ["1", "1"]}), captures, shapes, {"b"})
+    found = waveforms_of(pl.DataFrame({"van_id": ["v", "w"], "visit": ["1", "1"]}), captures, shapes)
     assert found.row.tolist() == [0, -1]
     assert found.traces[0, 0] == pytest.approx(np.ones(GRID))
     assert found.traces[0, 1] == pytest.approx(np.full(GRID, 0.9))
@@ -155,6 +161,7 @@ def test_waveforms_stand_for_their_visits_and_flow_is_over_the_mean_of_its_five_
             "van_id": ["v", "v", "v", "w"],
             "visit": ["one", "one", "two", "one"],
             "held_long": [True] * 4,
+            "representative": [False, True, True, True],
         }
     )
     flow = np.arange(GRID, dtype=np.float64)
@@ -165,7 +172,7 @@ def test_waveforms_stand_for_their_visits_and_flow_is_over_the_mean_of_its_five_
             "lambda_signal": [None, (flow + 1).tolist(), None, flow.tolist()],
         }
     )
-    found = waveforms_of(visits, captures, shapes, {"b", "c", "d"})
+    found = waveforms_of(visits, captures, shapes)
     assert found.traces.shape == (3, 2, GRID)
     of = {visit: found.traces[place] for visit, place in zip(("b", "c", "d"), found.row, strict=True)}
     assert of["b"][0] == pytest.approx(flow / flow[-5:].mean())
@@ -174,9 +181,12 @@ def test_waveforms_stand_for_their_visits_and_flow_is_over_the_mean_of_its_five_
     assert np.isnan(of["c"][0]).all()
     assert of["c"][1] == pytest.approx(flow)
     assert np.isnan(of["d"][1]).all()
-    assert waveforms_of(visits, captures, shapes, {"b"}).row.tolist() == [0, -1, -1]
-    brief = captures.with_columns(held_long=pl.col("capture_id") != "b")
-    assert waveforms_of(visits, brief, shapes, {"b", "d"}).row.tolist() == [-1, -1, 0]
+    alone = captures.with_columns(representative=pl.col("capture_id") == "b")
+    assert waveforms_of(visits, alone, shapes).row.tolist() == [0, -1, -1]
+    brief = captures.with_columns(
+        held_long=pl.col("capture_id") != "b", representative=pl.col("capture_id").is_in(["b", "d"])
+    )
+    assert waveforms_of(visits, brief, shapes).row.tolist() == [-1, -1, 0]
 
 
 def test_standard_by_hand():

@@ -12,9 +12,10 @@ from models.tracking.charts.chart_limits import VISIT_DEGREES
 from models.tracking.charts.dispersion import (
     DIFFERENCE_DEGREES,
     NARROWEST,
-    dispersion_factors,
+    dispersion_of,
     own_scatter,
     shared_dispersion_factors,
+    van_scatter,
 )
 from models.tracking.charts.recursion import BASELINE_STEP, follow_vans
 from models.tracking.restarts import CHANGED, HELD, NO_RESTART, REPAIRED
@@ -57,27 +58,29 @@ def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: 
     return std, followed
 
 
+def _of_averages(std, followed):
+    return dispersion_of(std, [van_scatter(std, followed)]).of_averages
+
+
 def test_the_shares_spend_the_setting_once():
     assert sum((OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, ANOMALY_SHARE)) == pytest.approx(1.0)
 
 
 def test_a_fleet_in_control_moves_as_stated():
     std, followed = _fleet(2000, 20)
-    assert np.sqrt(shared_dispersion_factors(std, followed)[0, 0]) == pytest.approx(1.0, abs=0.03)
+    assert np.sqrt(shared_dispersion_factors(std, van_scatter(std, followed))[0, 0]) == pytest.approx(1.0, abs=0.03)
     assert (
-        1.0 <= np.median(dispersion_factors(std, followed)[0]) < 1.06
+        1.0 <= np.median(_of_averages(std, followed)) < 1.06
     )  # the larger of own and shared, so never below the shared
 
 
 def test_what_moves_all_vans_widens_and_a_scatter_stated_too_wide_narrows_to_its_floor():
-    assert dispersion_factors(*_fleet(200, 20, scale=2.0))[0][0, 0] > 1.5
-    assert dispersion_factors(*_fleet(200, 20, scale=0.4))[0][0, 0] == NARROWEST
+    assert _of_averages(*_fleet(200, 20, scale=2.0))[0, 0] > 1.5
+    assert _of_averages(*_fleet(200, 20, scale=0.4))[0, 0] == NARROWEST
 
 
 def test_a_fault_in_a_few_vans_hardly_widens_the_limits_of_the_others():
-    quiet, faulty = (
-        dispersion_factors(*_fleet(12, 20, moved=share, shift=8.0))[0][0, 0] for share in (0.0, 2.0 / 12.0)
-    )
+    quiet, faulty = (_of_averages(*_fleet(12, 20, moved=share, shift=8.0))[0, 0] for share in (0.0, 2.0 / 12.0))
     assert faulty < 1.15 * max(quiet, 1.0)
 
 
@@ -85,7 +88,8 @@ def test_what_moves_the_vans_of_one_depot_widens_that_depot():
     std, followed = _fleet(60, 20)
     at_depot = np.arange(60) % 5 == 1
     followed = followed._replace(ewma=np.where(at_depot[std.van][:, None], 3.0 * followed.ewma, followed.ewma))
-    shared, factor = np.sqrt(shared_dispersion_factors(std, followed))[:, 0], dispersion_factors(std, followed)[0][:, 0]
+    shared = np.sqrt(shared_dispersion_factors(std, van_scatter(std, followed)))[:, 0]
+    factor = _of_averages(std, followed)[:, 0]
     assert shared[at_depot].min() > 1.4
     assert shared[~at_depot].max() < 1.2
     assert factor[at_depot].min() > 1.4
@@ -125,11 +129,7 @@ def test_limits_are_wider_while_the_scatter_rests_on_few_visits():
         alarms = raise_alarms(std, followed, per_van_week=0.005)
         third = np.arange(vans) * visits + 2
         return float(
-            np.median(
-                alarms.ewma_limit[third, 0]
-                / followed.ewma_spread[third, 0]
-                / dispersion_factors(std, followed)[0][:, 0]
-            )
+            np.median(alarms.ewma_limit[third, 0] / followed.ewma_spread[third, 0] / _of_averages(std, followed)[:, 0])
         )
 
     assert width(6, 3) > 1.2 * width(200, 20)

@@ -3,6 +3,7 @@
 import itertools
 import math
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from models.tracking.charts.change_hypotheses import (
     STEP_SHARE,
     STEP_SIZE,
 )
-from models.tracking.charts.first_signs import ALONE, IN_COMPANY, ONSET_RATE, gross_share, onset_rates
+from models.tracking.charts.first_signs import ALONE, IN_COMPANY, ONSET_RATE, gross_counts, gross_shares, onset_rates
 from models.tracking.charts.onset import Changes, changes
 from models.tracking.restarts import CHANGED, HELD, NO_RESTART, REPAIRED
 
@@ -160,10 +161,14 @@ def test_an_onset_is_likelier_in_company_and_less_likely_alone() -> None:
     assert onset_rates(followed, alarms)[2].tolist() == [ONSET_RATE * k for k in (IN_COMPANY, ALONE, IN_COMPANY)]  # type: ignore[arg-type]
 
 
+def _shown(std: Any, followed: Any) -> float:
+    return float(gross_shares(gross_counts(std, followed))[0])
+
+
 def test_how_often_a_visit_stands_apart_is_what_the_fleet_has_shown() -> None:
     def shown(z: list[float], vans: tuple[int, ...]) -> float:
         std, followed, _ = charted([[each] for each in z], vans)
-        return gross_share(std, followed, 0)  # type: ignore[arg-type]
+        return _shown(std, followed)
 
     assert shown([], ()) == shown([9.0], (1,)) == GROSS_SHARE
     assert shown([9.0, 0.0], (1, 1)) == GROSS_SHARE  # the next visit is another van's
@@ -180,13 +185,13 @@ def test_how_often_a_visit_stands_apart_is_what_the_fleet_has_shown() -> None:
 def test_a_van_that_came_back_by_a_repair_was_no_gross_error(at: int) -> None:
     z = [0.1] * 1000 + [9.0, np.nan, 0.5] + [0.1] * 998  # whether or not the visit after the repair read it
     std, followed, _ = charted([[each] for each in z], (2001,))
-    alone = gross_share(std, followed, 0)  # type: ignore[arg-type]
+    alone = _shown(std, followed)
     for kind, counts in ((REPAIRED, False), (CHANGED, False), (HELD, True)):
         std.restart[at] = kind
-        found = gross_share(std, followed, 0)  # type: ignore[arg-type]
+        found = _shown(std, followed)
         assert found == alone if counts else found < 0.7 * alone
     std.restart[1000], std.restart[at] = REPAIRED, NO_RESTART  # it began there
-    assert gross_share(std, followed, 0) == pytest.approx(alone, rel=0.01)  # type: ignore[arg-type]
+    assert _shown(std, followed) == pytest.approx(alone, rel=0.01)
 
 
 def test_the_share_of_gross_errors_found_is_that_which_was_drawn() -> None:
@@ -194,7 +199,7 @@ def test_the_share_of_gross_errors_found_is_that_which_was_drawn() -> None:
     for share in (0.01, 0.05):
         z = rng.normal(0, np.where(rng.random(40_000) < share, math.hypot(1.0, GROSS_SPREAD), 1.0))
         std, followed, _ = charted(z[:, None].tolist(), (40,) * 1000)
-        assert gross_share(std, followed, 0) == pytest.approx(share, rel=0.2)  # type: ignore[arg-type]
+        assert _shown(std, followed) == pytest.approx(share, rel=0.2)
 
 
 def test_the_same_sign_counts_for_more_where_visits_rarely_stand_apart() -> None:

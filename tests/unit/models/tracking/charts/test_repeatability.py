@@ -7,6 +7,7 @@ from data_contracts.facts.fact import UNSTEADY
 from models.tracking.assess import Assessment, assess
 from models.tracking.charts.alarms import REPEATABILITY_SHARE
 from models.tracking.charts.repeatability import chart_repeatability
+from models.tracking.repeats import repeats_at_visits
 from models.tracking.standardise import standardise
 from models.tracking.visits import repeat_spread, tracked_captures, visits_of
 from pipelines.decisions.lessons import flags_of
@@ -65,7 +66,7 @@ def test_healthy_heavy_tailed_repeats_cost_no_more_than_their_share():
     repeats = repeat_spread(captures)
     std = standardise(visits_of(captures), repeats, families(), no_repairs())
     per_van_week = 0.05  # ten times the usual setting, so that there is something to count
-    found = chart_repeatability(std, repeats, per_van_week=per_van_week)
+    found = chart_repeatability(std, repeats_at_visits(std, repeats), per_van_week=per_van_week)
     assert found.alarm.any(axis=1).mean() <= REPEATABILITY_SHARE * per_van_week
 
 

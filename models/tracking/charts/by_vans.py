@@ -1,0 +1,96 @@
+"""Charts of a fleet, some hundreds of vans at a time: first what the vans share, then each part's charts and alarms."""
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from models.statistics.arrays import Floats
+from models.tracking.charts.alarms import Alarms, held_otherwise, raise_alarms
+from models.tracking.charts.dispersion import dispersion_of, van_scatter
+from models.tracking.charts.first_signs import gross_counts, gross_shares
+from models.tracking.charts.recursion import Followed, follow_vans
+from models.tracking.parts import Vans, of_vans, some_vans
+from models.tracking.standardise import Standardised, sound_level, vans_spread
+
+
+class Charts(NamedTuple):
+    """Charts and alarms of some vans.
+
+    Attributes
+    ----------
+    some : Vans
+        Which.
+    std : Standardised
+        Their visits.
+    followed, alarms
+        Of these visits.
+    gross : ndarray of shape (quantities,)
+        As `models.tracking.charts.first_signs.gross_shares` finds over the whole fleet. [1]
+    """
+
+    some: Vans
+    std: Standardised
+    followed: Followed
+    alarms: Alarms
+    gross: Floats
+
+
+def charts_of(std: Standardised, *, per_van_week: float, own_share: float, peer_share: float) -> Iterator[Charts]:
+    """Chart all vans, some at a time, with limits that rest on all.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    per_van_week, own_share, peer_share : float
+        As `models.tracking.charts.alarms.raise_alarms` takes them.
+
+    Yields
+    ------
+    Charts
+        In the order of the vans. The recursion runs twice, since it costs less than to keep its tables.
+    """
+    scatter, counts = [], np.zeros((2, len(std.quantities)), np.int64)
+    for some in some_vans(std):
+        part = of_vans(std, some)
+        followed = followed_of(part)
+        scatter.append(van_scatter(part, followed))
+        counts += gross_counts(part, followed)
+    dispersion, gross, otherwise = dispersion_of(std, scatter), gross_shares(counts), held_otherwise(std)
+    for some in some_vans(std):
+        part = of_vans(std, some)
+        followed = followed_of(part)
+        alarms = raise_alarms(
+            part,
+            followed,
+            per_van_week=per_van_week,
+            own_share=own_share,
+            peer_share=peer_share,
+            dispersion=dispersion.of_vans(some.vans),
+            otherwise=otherwise[some.vans],
+        )
+        yield Charts(some, part, followed, alarms, gross)
+
+
+def followed_of(std: Standardised) -> Followed:
+    """The recursion over some visits, each quantity about its family's level and what is sound.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+
+    Returns
+    -------
+    Followed
+    """
+    return follow_vans(
+        std.x,
+        std.variance,
+        weeks=std.weeks,
+        starts=std.starts,
+        restart=std.restart,
+        vans_spread=vans_spread(std),
+        sound=sound_level(std),
+    )
