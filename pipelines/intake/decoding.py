@@ -128,10 +128,10 @@ class Decoders:
         self._others = [Beside(sharing=count) for _ in range(count if count > 1 and files >= _POOL_FROM else 0)]
 
     def __enter__(self) -> "Decoders":
-        self._idle = list(self._others)
+        self._idle: list[Beside] = []
         self._pool = ThreadPoolExecutor(max(len(self._others), 1))
         for other in self._others:
-            self._pool.submit(other.ask, MOST_MEMORY, LONGEST_S, (load, (__name__,), {}))
+            self._pool.submit(self._get_ready, other)
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -168,6 +168,12 @@ class Decoders:
                 done.extend(running.popleft().result())
             running.extend(self._pool.submit(self._decode, task) for task in islice(unsent, most - len(running)))
             yield [done.popleft() for _ in group]
+
+    def _get_ready(self, other: Beside) -> None:
+        try:
+            other.ask(MOST_MEMORY, LONGEST_S, (load, (__name__,), {}))
+        finally:
+            self._idle.append(other)  # no sooner: one thread at a time may ask it
 
     def _decode(self, task: Sequence[Wanted]) -> list[Decoded]:
         """Decode some files in one of the other processes, of which there is one for every thread."""
