@@ -238,7 +238,7 @@ def seen(served: Served, told_failed: bool, hand: Path) -> list[str]:
     memory = "; ".join(f"{start:.0f} to {end:.0f}" for start, end in served.memory)
     database = (workspace.orchestrator / "prefect.db").stat().st_size / 1e6
     lines = [
-        f"Mondays: {once} of {len(MONDAYS)} have just one good run, of the week that was due; {len(runs)} runs ended in all.",
+        f"Mondays: {once} of {len(MONDAYS)} have one run on record, good and of the week that was due; {len(runs)} runs are on record in all.",
         f"Made up for at the next start: {' and '.join(late) or 'none'} (the first killed in its run, said to have failed until then: "
         f"{'yes' if told_failed else 'no'}; the second with nothing serving).",
         f"Published in the end, against four runs by hand: {len(differs)} differences{': ' + differs[0] if differs else ''}.",
@@ -248,8 +248,8 @@ def seen(served: Served, told_failed: bool, hand: Path) -> list[str]:
         f"Left over: {served.left_running} processes, {len(drafts)} drafts, {', '.join(stands) or 'no note of a run or server'}; `check` "
         f"ended with {check.returncode}.",
     ]
-    if differs or check.returncode:
-        print("\n".join([*differs, check.stdout, served.told.read_text(encoding="utf-8")[-4000:]]))
+    if differs or check.returncode or once < len(MONDAYS) or len(runs) > len(MONDAYS):
+        print("\n".join([*differs, *map(repr, runs), check.stdout, served.told.read_text(encoding="utf-8")[-4000:]]))
     return lines
 
 
