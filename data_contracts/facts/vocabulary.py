@@ -649,7 +649,9 @@ PHRASES: dict[str, Words] = {
     ),
     "seen.change": Words("{feature} is {change}", "{feature}: {change}"),
     "moved.times": Words("{amount} times expected", "das {amount}-Fache des Erwarteten"),
-    "moved.scatter": Words("{amount} times the usual", "das {amount}-Fache des Üblichen"),
+    "moved.scatter": Words(
+        "{amount} times the usual at its latest visits", "das {amount}-Fache des Üblichen bei den letzten Besuchen"
+    ),
     "moved.above": Words("{amount} above expected", "{amount} über dem Erwarteten"),
     "moved.below": Words("{amount} below expected", "{amount} unter dem Erwarteten"),
     "moved.richer": Words("richer than expected", "fetter als erwartet"),
