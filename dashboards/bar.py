@@ -1,6 +1,7 @@
 """The bar on top of every view: the views, the week looked at, who is looking and in which language."""
 
 from collections.abc import Mapping
+from contextlib import nullcontext
 from contextvars import ContextVar
 
 import streamlit as st
@@ -25,22 +26,24 @@ def draw(pages: Mapping[str, StreamlitPage], shown: str) -> None:
     """
     with st.container(horizontal=True, vertical_alignment="center", gap="small", key="bar"):
         with st.container(horizontal=True, vertical_alignment="center", gap=None, key="bar-views"):
-            _links(pages)
+            _links(pages, shown)
         with (
             st.container(width="content", key="bar-menu"),
             st.popover(pages[shown].title, icon=":material/menu:", key=f"menu-of-{shown}"),
         ):  # a menu of its own in each view, so that a choice closes it; the view that is shown is none
-            _links({name: page for name, page in pages.items() if name != shown})
+            _links({name: page for name, page in pages.items() if name != shown}, shown)
         with st.container(horizontal=True, vertical_alignment="center", gap="small", width="content", key="bar-reader"):
             _WEEK.set(st.container(width="content"))
             who.controls()
 
 
-def _links(pages: Mapping[str, StreamlitPage]) -> None:
+def _links(pages: Mapping[str, StreamlitPage], shown: str) -> None:
+    """Links to views; that of the view that is shown stands in a box of its own, for the toolkit does not mark it."""
     week = st.query_params.get("week")
     for name, page in pages.items():
         kept = {"week": week} if week and name in _WITH_A_WEEK else None
-        st.page_link(page, label=page.title, query_params=kept, width="stretch")
+        with st.container(width="content", key="bar-shown") if name == shown else nullcontext():
+            st.page_link(page, label=page.title, query_params=kept, width="stretch")
 
 
 def week_place() -> DeltaGenerator:

@@ -184,6 +184,10 @@ def test_the_phones_menu_names_the_view_and_closes_after_a_choice(browser: "play
     settled(page)
     assert page.get_by_test_id("stPopoverBody").count() == 0
     assert "Workshop" in menu.inner_text()
+    page.set_viewport_size(DESKTOP)
+    shown = page.locator(".st-key-bar-views .st-key-bar-shown")
+    assert shown.inner_text() == "Workshop"
+    assert int(shown.locator("p").evaluate("it => getComputedStyle(it).fontWeight")) > 600
     context.close()
 
 
