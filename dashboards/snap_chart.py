@@ -124,7 +124,9 @@ def _traces(
     if volts:
         signal, level = snap.lambda_signal, snap.lambda_signal
     else:
-        signal, level = 1.0 / snap.lambda_signal, lambda_axis.height(snap.lambda_signal)
+        inverse = snap.lambda_signal
+        signal = np.divide(1.0, inverse, out=np.full_like(inverse, np.nan), where=inverse != 0)
+        level = lambda_axis.height(inverse)
     traces = [(snap.time_s, flow, flow, "y"), (snap.lambda_time_s, signal, level, "y2")]
     return [
         {

@@ -73,7 +73,10 @@ def _fold(published: Published, week: str, depots: Sequence[str], part: str, cou
         if part == "chosen":
             for number, depot in enumerate(depots):
                 st.markdown(f"**{inert(depot)}**")
-                _lines(queries.vans(published, week, [depot], part, limit=SHOWN), f"{part}-{number}")
+                rows = queries.vans(published, week, [depot], part, limit=SHOWN)
+                _lines(rows, f"{part}-{number}")
+                if rows.height == SHOWN:
+                    parts.quiet(message("tests.more", count=SHOWN))
             return
         if part == "all":
             parts.quiet(message("tests.unseen_note"))

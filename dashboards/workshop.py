@@ -42,14 +42,14 @@ def show() -> None:
     counts = order_queries.order_counts(published, only_depots, states)
     if counts["jobs"]:
         with short:
-            _in_short(counts)
-    _plan(published, only_depots)
+            _in_short(counts, waiting=set(states) <= set(PLANNED_STATES))
     st.header(message("workshop.jobs"))
     if counts["jobs"]:
         _orders(published, only_depots, states, counts["jobs"])
     else:
         st.info(message("workshop.none"))
     parts.quiet(message("workshop.caution"))
+    _plan(published, only_depots)
     _parts(published, only_depots)
     programme.part_lives(published)
     _worth(published, only_depots)
@@ -57,11 +57,12 @@ def show() -> None:
     parts.footer(published)
 
 
-def _in_short(counts: Mapping[str, Any]) -> None:
-    """The page's answer in words: how many orders, their hours, which come first, and what waits for a decision."""
+def _in_short(counts: Mapping[str, Any], *, waiting: bool) -> None:
+    """The page's answer in words: how many orders and their hours; of work that waits, which comes first and what is undecided."""
     said = [message("workshop.short", jobs=counts["jobs"], hours=text.hours(counts["hours"]))]
-    said.append(message("workshop.short_due", day=text.day(counts["first_due"])))
-    if counts["safety"]:
+    if waiting:
+        said.append(message("workshop.short_due", day=text.day(counts["first_due"])))
+    if waiting and counts["safety"]:
         said.append(message("workshop.short_safety", count=counts["safety"]))
     if counts["proposed"]:
         said.append(message("workshop.short_proposed", count=counts["proposed"]))

@@ -186,6 +186,11 @@ def _archive_at(path: Path) -> zipfile.ZipFile:
     return _archive(path, status.st_ino, status.st_size, status.st_mtime_ns)
 
 
+def close_archive() -> None:
+    """Let go of the archive that was read last; it is closed once nobody reads it."""
+    _archive.cache_clear()
+
+
 @lru_cache(maxsize=1)
 def _archive(path: Path, *_identity: int) -> zipfile.ZipFile:
     return zipfile.ZipFile(path)

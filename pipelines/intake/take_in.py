@@ -26,6 +26,7 @@ from pipelines.intake.delivery import (
     MANIFEST,
     Delivery,
     RefusedError,
+    close_archive,
     inner_path,
     open_delivery,
 )
@@ -166,6 +167,7 @@ def _take_in(
         said = ages(warehouse, mended)
         for batch in _batches(jobs, decoders.decode_all(groups), report):
             changed += _commit(workspace, warehouse, batch, said, now=now)
+    close_archive()
     file_away(workspace, warehouse)
     settle_chunks(warehouse, workspace.waveforms)
     return accounts(warehouse, changed)

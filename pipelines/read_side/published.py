@@ -167,9 +167,14 @@ class Published:
 
 
 @functools.cache
-def _spill() -> tempfile.TemporaryDirectory[str]:
-    """Where sums of many readers at once go that find no room in memory: closed to others, and gone with the process."""
-    return tempfile.TemporaryDirectory(prefix="vansnap-")
+def _spill() -> tempfile.TemporaryDirectory[str] | None:
+    """Where sums of many readers at once go that find no room in memory: closed to others, and gone with the process; None where
+    nothing can be written but the workspace.
+    """
+    try:
+        return tempfile.TemporaryDirectory(prefix="vansnap-")
+    except OSError:
+        return None
 
 
 _lock = threading.Lock()
@@ -214,7 +219,9 @@ def open_published(home: Path) -> Published:
         if known is not None and known.stamp == stamp:
             return known
         # A database of its own per file: two connections to one path would share the old file's pages.
-        connection = duckdb.connect(":memory:", config={**_CONFIG, "temp_directory": f"{_spill().name}/spilled"})
+        spill = _spill()
+        config = {**_CONFIG, "temp_directory": "" if spill is None else f"{spill.name}/spilled"}
+        connection = duckdb.connect(":memory:", config=config)
         try:
             connection.execute("SET GLOBAL TimeZone = 'UTC'")  # weeks and days are UTC's, whatever the machine's zone
             connection.execute(f"ATTACH '{str(path).replace(chr(39), chr(39) * 2)}' AS published (READ_ONLY)")

@@ -311,3 +311,19 @@ def test_readers_at_once_find_room_in_little_memory(tmp_path: Path, monkeypatch:
     assert told == [1_000_000] * 8
     spilled = Path(published.ask("SELECT current_setting('temp_directory') AS d")["d"].item())
     assert stat.S_IMODE(spilled.parent.stat().st_mode) == 0o700
+
+
+def test_a_board_that_may_write_nothing_but_its_workspace_reads_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_workspace(tmp_path / "home", vans_per_depot=2, weeks=4)
+
+    def refused(**_: object) -> None:
+        raise PermissionError("no such place")
+
+    published_file._spill.cache_clear()
+    monkeypatch.setattr(published_file.tempfile, "TemporaryDirectory", refused)
+    try:
+        assert queries.weeks(open_published(tmp_path / "home"))
+    finally:
+        published_file._spill.cache_clear()

@@ -35,6 +35,8 @@ APART = 4.0
 OTHER_HOLD = 1.5
 """A van that is held so many times as long as its family, or as briefly, is no peer of it in what depends on the hold: a straight line
 through the holds carries no further. A judgement, no source (2026-11-30). [1]"""
+_FEWEST_HOLDS = 3
+"""Of two vans none is held as their family is."""
 
 
 @dataclass(frozen=True)
@@ -161,10 +163,10 @@ def held_otherwise(std: Standardised) -> Flags:
     held = std.visits["hold_s"].cast(pl.Float64).to_numpy()[:, None]
     family = std.family[std.starts[:-1]]
     of_van, _ = group_medians(held, std.van, std.starts.size - 1)
-    of_family, _ = group_medians(of_van, family, len(std.families))
+    of_family, vans = group_medians(of_van, family, len(std.families))
     with np.errstate(invalid="ignore", divide="ignore"):
         times = np.abs(np.log(of_van / of_family[family]))
-    return np.asarray((times > np.log(OTHER_HOLD)) & needs)
+    return np.asarray((times > np.log(OTHER_HOLD)) & (vans[family] >= _FEWEST_HOLDS) & needs)
 
 
 class _Bounds(NamedTuple):

@@ -7,7 +7,14 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
-from models.tracking.charts.alarms import ANOMALY_SHARE, OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, raise_alarms
+from models.tracking.charts.alarms import (
+    ANOMALY_SHARE,
+    OWN_SHARE,
+    PEER_SHARE,
+    REPEATABILITY_SHARE,
+    held_otherwise,
+    raise_alarms,
+)
 from models.tracking.charts.chart_limits import VISIT_DEGREES
 from models.tracking.charts.dispersion import (
     DIFFERENCE_DEGREES,
@@ -162,6 +169,14 @@ def test_a_van_held_otherwise_than_its_family_is_no_peer_in_what_depends_on_the_
         vans_spread=np.ones((20, 1)),
     )
     assert raise_alarms(std, followed, per_van_week=0.005).peer[11, 0] == apart
+
+
+def test_of_two_vans_none_is_held_otherwise_than_its_family() -> None:
+    """Each lies as far from the middle of both as the other."""
+    std, _ = _fleet(2, 12)
+    std.quantities = ("tip_in_lean_blip",)
+    std.visits = std.visits.with_columns(hold_s=pl.Series([0.3] * 12 + [1.0] * 12))
+    assert not held_otherwise(std).any()
 
 
 def test_own_charts_cost_no_more_than_their_share_of_visits():
