@@ -70,7 +70,7 @@ def _interval_in_short(name: str, row: Mapping[str, Any] | None) -> str:
         return message(f"sure.short_{name}_none")
     share, _, high = share_interval(row["inside"], row["cases"])
     verdict = "not_kept" if high < row["stated"] else "few" if row["cases"] < FEW else "kept"
-    return message(
+    told = message(
         f"sure.short_{name}",
         verdict=message(f"sure.verdict_{verdict}"),
         inside=text.count(row["inside"]),
@@ -79,6 +79,8 @@ def _interval_in_short(name: str, row: Mapping[str, Any] | None) -> str:
         share=f"{100 * share:.0f}{text.NARROW_SPACE}%",
         stated=text.percent(row["stated"]).replace(" %", f"{text.NARROW_SPACE}%"),
     )
+    unusable = name == "weeks_to_limit" and verdict == "not_kept"
+    return f"{told} {message('sure.short_weeks_unusable')}" if unusable else told
 
 
 def _false_alarms(published: Published) -> None:

@@ -373,13 +373,15 @@ def sentence(text: str) -> str:
 # Sentences -----------------------------------------------------------------------------------
 
 
-def weeks_to_limit(weeks: float | None) -> str:
-    """How far a limit is, in words; empty where no limit is known."""
+def weeks_to_limit(weeks: float | None, urgency: str) -> str:
+    """How far a limit is, in words; empty where no limit is known, and of weeks to come where it can't wait for them."""
     if weeks is None or math.isnan(weeks):
         return ""
     if math.isinf(weeks):
         return message("week.no_limit")
-    return message("week.limit_crossed") if weeks <= 0 else message("week.limit_in", weeks=weeks_count(max(1.0, weeks)))
+    if weeks <= 0:
+        return message("week.limit_crossed")
+    return "" if urgency == "now" else message("week.limit_in", weeks=weeks_count(max(1.0, weeks)))
 
 
 def likeliest(causes: Sequence[Mapping[str, object]], count: int = 3, floor: float = 0.02) -> list[tuple[str, float]]:
