@@ -77,7 +77,7 @@ def _interval_in_short(name: str, row: Mapping[str, Any] | None) -> str:
         cases=row["cases"],
         of=text.count(row["cases"]),
         share=f"{100 * share:.0f}{text.NARROW_SPACE}%",
-        stated=text.percent(row["stated"]).replace(" %", f"{text.NARROW_SPACE}%"),
+        stated=text.percent(row["stated"]),
     )
     unusable = name == "weeks_to_limit" and verdict == "not_kept"
     return f"{told} {message('sure.short_weeks_unusable')}" if unusable else told

@@ -7,6 +7,7 @@ from typing import Any, Literal
 import pytest
 
 from dashboards.palette import DARK, LIGHT, contrast
+from dashboards.text import NARROW_SPACE
 from dashboards.trend_picture import trend_picture
 from data_contracts.facts.fact import Fact
 
@@ -37,7 +38,7 @@ def test_a_trend_has_a_point_for_each_visit_and_a_cross_for_each_alarm() -> None
         assert (picture.svg.count("<circle"), picture.svg.count("<rect")) == (2, 4)
         assert picture.svg.count(f'stroke="{LIGHT.alarm}" stroke-width="1.8"') == 1
         assert ("stroke-dasharray" in picture.svg) is True
-        assert picture.says.endswith(
+        assert picture.says.replace(NARROW_SPACE, " ").endswith(
             "Grey bars: where each reading was expected (95 %). Crosses: this reading in alarm. Dashed: the family's limit."
         )
     assert trend_picture(_rows(None, None), LIGHT) is None
