@@ -70,7 +70,7 @@ def quarantined(rule: str, reason: str) -> str:
     """Why an item is in quarantine: as it was stored, in English; else what its rule says, with the names that the reason quotes."""
     if language() == "en" or rule not in QUARANTINE_RULES:
         return reason
-    told, named = contract(QUARANTINE_RULES[rule].sentence), re.findall("'([^']+)'", reason)
+    told, named = contract(QUARANTINE_RULES[rule].sentence), re.findall(r"(?<!\w)'([^']+)'(?!\w)", reason)
     return f"{told} ({', '.join(named)})" if named else told
 
 

@@ -44,7 +44,7 @@ REPEAT_REASONS = _page(
     Reason(
         "throttle_not_full",
         "the throttle did not open fully, or the main peak is too low for a fully open one",
-        "push the pedal to the floor in one move and hold it about a second; if it was on the floor, the van itself is weak",
+        "push the pedal to the floor in one move and hold it about a second, no longer than to the limiter; if it was on the floor, the van itself is weak",
     ),
     Reason(
         "early_trigger",
@@ -64,7 +64,7 @@ REPEAT_REASONS = _page(
     Reason(
         "hold_too_short",
         "the pedal was released almost at once, before the trace shows more than the manifold filling",
-        "hold the pedal to the floor about a second",
+        "hold the pedal to the floor about a second, no longer than to the limiter",
     ),
     Reason(
         "ends_early", "the recording ends before the main peak", "record longer: 3 s before and 4 s after the release"
@@ -114,7 +114,7 @@ USABLE_REASONS = _page(
     Reason(
         "hold_short",
         "the pedal was released before the engine reached its highest speed",
-        "hold the pedal to the floor about a second: main peak and run-up are followed from such snaps only, the rest from this one too",
+        "hold the pedal to the floor about a second, no longer than to the limiter: main peak and run-up are followed from such snaps only, the rest from this one too",
     ),
     Reason("short_before", "little idle was recorded before the opening", "record 3 s before the opening"),
     Reason("ends_before_settle", "the recording ends before fuel cut and settle", "record 4 s after the release"),

@@ -69,8 +69,12 @@ def _held(text: str, quantity: str, row: Mapping[str, Any], language: str) -> in
         assert found[1] == level, found[0]
         assert found[2] in ends, found[0]
         held += 2
-    for found in re.finditer(rf"{start}: ({NUMBER})(?: ± {NUMBER})?(?: [^ ]+)? in ({_WEEK})", text):
-        assert (found[1], found[2]) == (level, row["week"]), found[0]
+    for found in re.finditer(rf"{start}: ({NUMBER})( ± {NUMBER})?(?: [^ ]+)? in ({_WEEK})", text):
+        told = level
+        if found[2]:  # to the places of its uncertainty
+            places = len(re.split("[.,]", found[1])[1]) if re.search("[.,]", found[1]) else 0
+            told = in_language(f"{round(row['level'], places) + 0.0:.{places}f}", language)
+        assert (found[1], found[3]) == (told, row["week"]), found[0]
         held += 2
     slope = rf"{start} {_IS} [^→:]*→ [^:]*?(?:80 %: [^)]*\), )?(?:and|und) \w+ (?:by|um) ({NUMBER})[^0-9]*? (?:a week|je Woche)"
     for found in re.finditer(slope, text):

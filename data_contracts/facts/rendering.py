@@ -1,5 +1,6 @@
 """Facts as sentences, in a reader's language and units: the only place where facts become words."""
 
+import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -287,9 +288,11 @@ def _with_u(rendering: _Rendering, name: str) -> str | None:
         return None
     if not u:
         return rendering.with_unit(plain(rendering.level(value)))
-    unsure = plain(rendering.difference(u), 2)
-    places = len(unsure.partition(".")[2])
-    return rendering.with_unit(f"{rendering.level(value):.{places}f} ± {unsure}")
+    unsure = rendering.difference(u)
+    places = max(1 - math.floor(math.log10(float(f"{unsure:.1e}"))), 0)
+    unsure_told = f"{unsure:.{places}f}" if places else plain(unsure, 2)
+    level = round(rendering.level(value), places) + 0.0  # no negative zero
+    return rendering.with_unit(f"{level:.{places}f} ± {unsure_told}")
 
 
 def _figures(rendering: _Rendering, name: str) -> str:

@@ -71,9 +71,10 @@ AT_THE_VAN = (
     template(
         "van_held_briefly",
         "The pedal was lifted before the engine reached its highest speed, so main peak and run-up are not judged: hold it to the "
-        "floor about a second in one more snap.",
+        "floor about a second, no longer than to the limiter, in one more snap.",
         "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte; Hauptspitze und Hochlauf sind daher nicht "
-        "beurteilt: in einem weiteren Gasstoß etwa eine Sekunde durchgetreten halten.",
+        "beurteilt: in einem weiteren Gasstoß etwa eine Sekunde "
+        "durchgetreten halten, nicht länger als bis zum Begrenzer.",
     ),
     of_quantity(
         "van_held_otherwise",

@@ -173,7 +173,7 @@ def repeats_at_visits(std: Standardised, repeats: pl.DataFrame) -> Floats:
         how="left",
         maintain_order="left",
     )
-    scatter = seen.select(names).to_numpy().reshape(std.van.size, len(names))
+    scatter = seen.select(names).to_numpy(writable=True).reshape(std.van.size, len(names))
     scatter = np.ascontiguousarray(scatter)
     scatter[~np.isfinite(scatter)] = np.nan
     return scatter

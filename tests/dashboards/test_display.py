@@ -104,6 +104,24 @@ def test_what_an_order_is_worth_stands_sum_by_sum_in_german() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("reason", "named"),
+    [
+        ("x.csv: can't be read (no column 'Air' nor 'MAF 1'): export it again", "Air, MAF 1"),
+        ("van 'N-01' is not in register/vans.csv: add it", "N-01"),
+        ("manifest.csv can't be read (it's no table): deliver again", ""),
+    ],
+)
+def test_names_that_a_reason_of_quarantine_quotes_are_told_from_apostrophes(reason: str, named: str) -> None:
+    script = (
+        "import streamlit as st\nst.session_state['display-language'] = 'de'\nfrom dashboards import text\n"
+        f"st.text(text.quarantined('unreadable_file', {reason!r}))\n"
+    )
+    app = AppTest.from_string(script).run()
+    assert not app.exception
+    assert re.findall(r" \((.*)\)$", app.text[0].value) == ([named] if named else [])
+
+
 def test_an_older_file_without_facts_shows_what_was_stored(
     german_home: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

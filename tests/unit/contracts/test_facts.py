@@ -179,6 +179,23 @@ def test_a_trim_differs_in_percentage_points() -> None:
     assert "10,4 Prozentpunkte" in render(fact, "de")
 
 
+@pytest.mark.parametrize(
+    ("level", "u", "told"),
+    [
+        (-0.004, 0.31, "0.00 ± 0.31 %"),
+        (-0.004, 3.1, "0.0 ± 3.1 %"),
+        (-3.44, 1.0, "-3.4 ± 1.0 %"),
+        (-3.44, 0.0996, "-3.44 ± 0.10 %"),
+        (41.2, 12.3, "41 ± 12 %"),
+        (41.2, None, "41.2 %"),
+    ],
+)
+def test_a_level_has_the_places_of_two_figures_of_its_uncertainty(level: float, u: float | None, told: str) -> None:
+    """Two figures at most: JCGM 100:2008, 7.2.6."""
+    fact = Fact.of("reads_now", "trim_idle_pct", level=level, level_u=u, week="2026-W10")
+    assert render(fact) == f"Fuel trim at idle: {told} in 2026-W10."
+
+
 def test_weeks_are_words_and_a_chance_is_counted() -> None:
     ahead = Fact.of("limit_ahead", QUANTITY, weeks=0.6, weeks_low=0.0, weeks_high=float("inf"), horizon=52.0)
     assert render(ahead).endswith("in about 1 week (80 %: 0 to more than 52).")

@@ -1,5 +1,7 @@
 """How far repeats lie apart: from which source, how wide with few, and that a visit's value covers it."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -103,3 +105,13 @@ def test_the_past_of_a_van_is_its_earlier_visits_alone():
     of_van = cut.source < REPEAT_SOURCES.index("family")
     assert of_van.sum() > 30
     np.testing.assert_allclose(whole.u[mine][of_van], cut.u[of_van])
+
+
+def test_a_fleet_that_reads_one_quantity_has_its_repeats():
+    captures = tracked_captures(make_fleet(vans=4, weeks=4, seed=3).frame)
+    visits, repeats = visits_of(captures), repeat_spread(captures)
+    std = standardise(visits, repeats, families(), no_repairs())
+    one = replace(std, quantities=(MAIN_PEAK,))
+    told = repeats.with_columns(pl.col(MAIN_PEAK).fill_null(0.1).fill_nan(0.1))
+    column = repeats_at_visits(std, told)[:, [std.quantities.index(MAIN_PEAK)]]
+    np.testing.assert_array_equal(repeats_at_visits(one, told), column)
