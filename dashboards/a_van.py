@@ -101,7 +101,7 @@ def _why(row: Mapping[str, object]) -> None:
         with reasons:
             st.markdown("\n".join(f"- {reason}" for reason in meant.sentences(row, "reasons")))
             weeks, p = row["weeks_to_limit"], row["anomaly_p"]
-            if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
+            if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None, str(row["urgency"])):
                 st.markdown(text.sentence(limit) + ".")
             if isinstance(p, float):
                 parts.quiet(message("week.anomaly", p=text.p_value(p)))

@@ -72,7 +72,8 @@ def buttons(row: Mapping[str, Any], action: str, *, finding: bool = False) -> No
             _record([{"order_id": order_id, "state": "accepted"}], known_name())
         else:
             _open(*told, "accepted")
-    if st.button(message("decide.button"), key=f"decide-{order_id}", help=message("decide.help", van=inert(van_id))):
+    otherwise = message("decide.otherwise" if state == "proposed" else "decide.button")
+    if st.button(otherwise, key=f"decide-{order_id}", help=message("decide.help", van=inert(van_id))):
         _open(*told)
     if (
         finding

@@ -70,15 +70,17 @@ def _interval_in_short(name: str, row: Mapping[str, Any] | None) -> str:
         return message(f"sure.short_{name}_none")
     share, _, high = share_interval(row["inside"], row["cases"])
     verdict = "not_kept" if high < row["stated"] else "few" if row["cases"] < FEW else "kept"
-    return message(
+    told = message(
         f"sure.short_{name}",
         verdict=message(f"sure.verdict_{verdict}"),
         inside=text.count(row["inside"]),
         cases=row["cases"],
         of=text.count(row["cases"]),
         share=f"{100 * share:.0f}{text.NARROW_SPACE}%",
-        stated=text.percent(row["stated"]).replace(" %", f"{text.NARROW_SPACE}%"),
+        stated=text.percent(row["stated"]),
     )
+    unusable = name == "weeks_to_limit" and verdict == "not_kept"
+    return f"{told} {message('sure.short_weeks_unusable')}" if unusable else told
 
 
 def _false_alarms(published: Published) -> None:

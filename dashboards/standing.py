@@ -20,17 +20,19 @@ def change_since_before(row: Mapping[str, object]) -> str:
     return message("week.up" if rank < before else "week.down", places=text.places_count(abs(before - rank)))
 
 
-def how_long(since: str | None, proposed: str | None, week: str) -> str:
-    """How long a van's alarm has stood, and how long its order has waited for a decision; empty where neither has.
+def how_long(since: str | None, proposed: str | None, week: str, shown: Mapping[str, object] | None = None) -> str:
+    """Since when a van has been in alarm, and since when its order has waited for a decision; empty where neither has.
 
     Parameters
     ----------
     since : str or None
-        ISO week in which the alarm began.
+        ISO week in which the longest of its alarms began.
     proposed : str or None
         ISO week in which the order was proposed; None where it is decided or there is none.
     week : str
         ISO week of the list.
+    shown : mapping, optional
+        The latest row of `trends` of the quantity drawn beside it: its alarm is told too where it began in another week.
     """
     told = []
     if since is not None:
@@ -40,6 +42,9 @@ def how_long(since: str | None, proposed: str | None, week: str) -> str:
             if weeks
             else message("week.alarm_new")
         )
-    if proposed is not None and (weeks := week_number(week) - week_number(proposed)) > 0:
-        told.append(message("week.undecided", weeks=text.weeks_count(weeks)))
+        drawn = shown["alarm_since"] if shown is not None and shown["alarm"] else None
+        if drawn is not None and drawn != since:
+            told[-1] += ", " + message("week.alarm_shown", since=drawn)
+    if proposed is not None and proposed != week:
+        told.append(message("week.undecided", since=proposed))
     return " · ".join(told)

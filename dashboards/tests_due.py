@@ -111,7 +111,8 @@ def _month(published: Published, counts: Mapping[str, float]) -> None:
         text.money(counts[name], currency) for name in ("month_cost", "month_saving", "month_by_cost")
     )
     st.markdown(message("tests.month", cost=cost, saving=saving))
-    if counts["month_saving"] < counts["month_cost"]:
+    dear = counts["month_saving"] < counts["month_cost"]
+    if dear:
         odds = text.number(100 * settings.testing.most_odds_unseen, 2)
         st.markdown(message("tests.month_dear", odds=odds, by_cost=by_cost))
     with st.expander(message("tests.month_counted")):
@@ -123,6 +124,8 @@ def _month(published: Published, counts: Mapping[str, float]) -> None:
                 horizon=text.weeks_count(settings.workshop.horizon_weeks),
             )
         )
+        if dear:
+            parts.quiet(message("tests.month_odds"))
 
 
 def _lines(rows: pl.DataFrame, name: str) -> None:

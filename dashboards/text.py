@@ -54,7 +54,12 @@ def message(key: str, **places: object) -> str:
     KeyError
         If the words file has no such key.
     """
-    return filled(CATALOGUES[language()][key], places)
+    return _kept_together(filled(CATALOGUES[language()][key], places))
+
+
+def _kept_together(told: str) -> str:
+    """No figure parted from its per cent sign at the end of a line."""
+    return told.replace(" %", NARROW_SPACE + "%")
 
 
 def _word(key: str, otherwise: str) -> str:
@@ -130,8 +135,8 @@ def tick(value: float, levels: Sequence[float]) -> str:
 
 
 def plain_minus(told: str) -> str:
-    """A sentence with true minus signs before its numbers."""
-    return re.sub(r"(?<![\w\d])-(?=\d)", MINUS, told)
+    """A sentence with true minus signs before its numbers, and none parted from its per cent sign."""
+    return re.sub(r"(?<![\w\d])-(?=\d)", MINUS, _kept_together(told))
 
 
 def separators() -> str:
@@ -206,10 +211,10 @@ def percent(probability: float | None) -> str:
     if probability is None or math.isnan(probability):
         return message("number.none")
     if probability < 0.01:
-        return "<" + NARROW_SPACE + "1 %"
+        return f"<{NARROW_SPACE}1{NARROW_SPACE}%"
     if probability > 0.99:
-        return ">" + NARROW_SPACE + "99 %"
-    return f"{probability * 100:.0f} %"
+        return f">{NARROW_SPACE}99{NARROW_SPACE}%"
+    return f"{probability * 100:.0f}{NARROW_SPACE}%"
 
 
 def count(value: float) -> str:
@@ -373,13 +378,15 @@ def sentence(text: str) -> str:
 # Sentences -----------------------------------------------------------------------------------
 
 
-def weeks_to_limit(weeks: float | None) -> str:
-    """How far a limit is, in words; empty where no limit is known."""
+def weeks_to_limit(weeks: float | None, urgency: str) -> str:
+    """How far a limit is, in words; empty where no limit is known, and of weeks to come where it can't wait for them."""
     if weeks is None or math.isnan(weeks):
         return ""
     if math.isinf(weeks):
         return message("week.no_limit")
-    return message("week.limit_crossed") if weeks <= 0 else message("week.limit_in", weeks=weeks_count(max(1.0, weeks)))
+    if weeks <= 0:
+        return message("week.limit_crossed")
+    return "" if urgency == "now" else message("week.limit_in", weeks=weeks_count(max(1.0, weeks)))
 
 
 def likeliest(causes: Sequence[Mapping[str, object]], count: int = 3, floor: float = 0.02) -> list[tuple[str, float]]:

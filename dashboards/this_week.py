@@ -172,7 +172,9 @@ def _van_card(
             about = [message("van.facts", family=inert(row["family"]), depot=inert(row["depot"]))]
             if not first and (changed := standing.change_since_before(row)):
                 about.append(changed)
-            if stands := standing.how_long(since, row.get("proposed") if state == "proposed" else None, week):
+            if stands := standing.how_long(
+                since, row.get("proposed") if state == "proposed" else None, week, trend[-1] if trend else None
+            ):
                 about.append(stands)
             parts.quiet(" · ".join(about), width="content")
         why, drawn, job = st.columns([11, 6, 8], gap="medium")
@@ -181,7 +183,8 @@ def _van_card(
             verdict = meant.fact(fact) if fact is not None else reasons.pop(0) if reasons else ""
             st.markdown("  \n".join([*([f"**{verdict}**"] if verdict else []), _cause_line(row, fact)]))
             if hurts is not None or reasons:
-                parts.quiet(text.sentence(reasons[0] if hurts is None else meant.fact(hurts)))
+                told = text.sentence(reasons[0] if hurts is None else meant.fact(hurts))
+                (st.markdown if row.get("safety") else parts.quiet)(told)
         with drawn:
             _trend(fact, trend)
         with job:
@@ -214,7 +217,7 @@ def _cause_line(row: Mapping[str, object], fact: Fact | None) -> str:
         line.append(message("week.also", others=told) if named else told)
     weeks = text.finite(row["weeks_to_limit"])
     crossed_said = fact is not None and "limit" in fact.numbers
-    if (limit := text.weeks_to_limit(weeks)) and not crossed_said:
+    if (limit := text.weeks_to_limit(weeks, str(row["urgency"]))) and not crossed_said:
         line.append(limit)
     return " · ".join(line)
 

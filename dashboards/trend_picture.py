@@ -1,5 +1,6 @@
 """How one quantity of one van has moved, as a drawing: large on a van's card, small beside it on the list."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -38,8 +39,8 @@ class _Size:
 
 
 _SIZES = {
-    "large": _Size(520, 240, 50, 28, 116, 30, most=620),
-    "narrow": _Size(340, 220, 42, 26, 106, 28, most=420),
+    "large": _Size(520, 240, 50, 28, 122, 30, most=620),
+    "narrow": _Size(340, 220, 42, 26, 120, 28, most=420),
     "small": _Size(260, 100, 6, 22, 8, 20, most=360),
 }
 """For a card, for a card on a phone, and to stand beside a line of text without levels and names."""
@@ -107,7 +108,7 @@ def trend_picture(
     for limit in shown:
         across, down = frame.at(frame.x[0], limit)
         parts.append(drawing.rule(across, down, frame.left + frame.width, palette.alarm, 1.3, "5 4"))
-    names = [(limit, message("card.limit", level=_with_unit(limit, name)), palette.alarm, 400) for limit in shown]
+    names = [(limit, message("card.limit", level=_level_of(limit, name, fact)), palette.alarm, 400) for limit in shown]
     if not small and fact is not None and fact.code == "in_short":
         told, lines = _was_and_now(frame, fact, scale, palette)
         parts += lines
@@ -236,10 +237,13 @@ def _named(frame: Frame, names: Sequence[tuple[float, str, str, int]], palette: 
     ]
 
 
-def _with_unit(level: float, name: str) -> str:
-    """A level that is in the reader's unit, with it."""
+def _level_of(limit: float, name: str, fact: Fact | None) -> str:
+    """A limit that is in the reader's unit, with it: in the figures of the verdict where that names it."""
     unit = text.unit(name)
-    return text.plain_minus(in_language(plain(level), language())) + (
+    named = None if fact is None else text.in_units(fact.numbers.get("limit"), unit)
+    if fact is not None and named is not None and math.isclose(named, limit):
+        return text.plain_minus(render_place(fact, "limit", language(), units()) or "")
+    return text.plain_minus(in_language(plain(limit), language())) + (
         "" if unit == "1" else f" {text.shown_unit(unit)}"
     )
 

@@ -76,9 +76,12 @@ def show(shown: Shown) -> None:
     order, fact = shown.order, None
     if shown.listed is not None:
         fact = reads.in_short_of(shown.published, [shown.listed], shown.week).get(shown.van_id)
+    trend = []
+    if fact is not None:
+        trend = reads.quantity_trend(shown.published, shown.van_id, fact.quantity or "", shown.week)
     with st.container(border=True, key="van-card"):
-        _verdict(shown, fact)
-        drawn = None if fact is None else _picture(shown, fact)
+        _verdict(shown, fact, trend)
+        drawn = None if fact is None or not trend else _picture(shown, fact, trend)
         if order is None and drawn is None:
             if shown.listed is not None:
                 parts.quiet(message("card.no_order"))
@@ -118,7 +121,7 @@ def order_shown(published: Published, van_id: str, week: str) -> Mapping[str, An
     return newest.row(0, named=True) if newest.height else None
 
 
-def _verdict(shown: Shown, fact: Fact | None) -> None:
+def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]) -> None:
     listed, week = shown.listed, shown.week
     seen = shown.visits["captured_at"][0] if shown.visits.height else None
     if listed is None:
@@ -154,7 +157,7 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
         st.markdown("  \n".join(lines))
     proposed = shown.order["week"] if shown.order is not None and shown.order["state"] == "proposed" else None
     since = reads.alarm_weeks(shown.published, [listed], week).get(shown.van_id)
-    if stands := standing.how_long(since, proposed, week):
+    if stands := standing.how_long(since, proposed, week, trend[-1] if trend else None):
         parts.quiet(text.sentence(stands))
 
 
@@ -213,13 +216,10 @@ _PICTURE_SAYS = {
 """By whether the visits are those before the change, and whether there is one."""
 
 
-def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, Drawing] | None:
+def _picture(shown: Shown, fact: Fact, rows: Sequence[Mapping[str, Any]]) -> tuple[Drawing, Drawing] | None:
     """The most convincing picture, for a desk and for a phone: the trace over the healthy band, else the quantity over the
     weeks."""
     quantity = fact.quantity or ""
-    rows = reads.quantity_trend(shown.published, shown.van_id, quantity, shown.week)
-    if not rows:
-        return None
     words = QUANTITIES[quantity].plainly if quantity in QUANTITIES else None
     alarmed = {str(flag["quantity"]) for flag in (shown.listed or {}).get("reason_facts") or [] if flag.get("quantity")}
     # the stored traces are of the first bank: they show what the second did only where the first did the same

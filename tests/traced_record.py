@@ -62,7 +62,9 @@ def _held(text: str, quantity: str, row: Mapping[str, Any], language: str) -> in
         held += 4
     beyond = rf"{start} (?:is beyond|liegt jenseits)[^(]*\(({NUMBER})[^,(]*?, (?:limit|Grenze) ({NUMBER})"
     for found in re.finditer(beyond, text):
-        ends = [in_language(plain(row[end]), language) for end in ("limit_low", "limit_high") if row[end] is not None]
+        places = len(plain(row["level"]).partition(".")[2])  # of the level beside it, the least that a limit has
+        limits = [row[end] for end in ("limit_low", "limit_high") if row[end] is not None]
+        ends = [in_language(max(plain(at), f"{at:.{places}f}", key=len), language) for at in limits]
         assert row["limit_state"] == "crossed", found[0]
         assert found[1] == level, found[0]
         assert found[2] in ends, found[0]

@@ -295,18 +295,32 @@ def _with_u(rendering: _Rendering, name: str) -> str | None:
     return rendering.with_unit(f"{level:.{places}f} ± {unsure_told}")
 
 
-def _rounded(rendering: _Rendering, name: str) -> str | None:
+def _figures(rendering: _Rendering, name: str) -> str:
     """A level to the last place that the uncertainty of the level leaves; the plain figures where it would hide what is
     between the two."""
     numbers = rendering.fact.numbers
-    if name not in numbers:
-        return None
     u = rendering.difference(numbers.get("level_u", 0.0))
     told = {each: rendering.level(numbers[each]) for each in ("level", "baseline", "peer_baseline") if each in numbers}
     largest = max(told.values(), key=abs)
     texts = {each: to_uncertainty(value, u, largest) for each, value in told.items()}
     plainly = len(set(texts.values())) < len(texts)
-    return rendering.with_unit(plain(told[name]) if plainly else texts[name])
+    return plain(told[name]) if plainly else texts[name]
+
+
+def _rounded(rendering: _Rendering, name: str) -> str | None:
+    """A level in its figures and with its unit."""
+    return rendering.with_unit(_figures(rendering, name)) if name in rendering.fact.numbers else None
+
+
+def _limit(rendering: _Rendering) -> str | None:
+    """The limit, with at least the decimals of the level that is told beside it."""
+    limit = rendering.fact.numbers.get("limit")
+    if limit is None or not is_number(limit):
+        return None
+    figures = plain(rendering.level(limit))
+    beside = _figures(rendering, "level") if "level" in rendering.fact.numbers else ""
+    places, there = (len(each.partition(".")[2]) for each in (beside, figures))
+    return rendering.with_unit(figures if places <= there else f"{rendering.level(limit):.{places}f}")
 
 
 def _expected_range(rendering: _Rendering) -> str | None:
@@ -376,6 +390,7 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "rounded": lambda rendering: _rounded(rendering, "level"),
     "was": lambda rendering: _rounded(rendering, "baseline"),
     "others": lambda rendering: _rounded(rendering, "peer_baseline"),
+    "limit": _limit,
     "onset_range": _onset_range,
     "expected_range": _expected_range,
     "plainly": _plainly,

@@ -663,8 +663,8 @@ PHRASES: dict[str, Words] = {
         "Menschen können zu Schaden kommen",
     ),
     "means.before_driving": Words(
-        "the workshop says whether it may be driven until then",
-        "die Werkstatt sagt, ob es bis dahin fahren darf",
+        "the workshop decides whether it may be driven",
+        "die Werkstatt entscheidet, ob es fahren darf",
     ),
     "means.engine": Words(
         "the engine or its turbocharger can be damaged", "Motor oder Turbolader können Schaden nehmen"

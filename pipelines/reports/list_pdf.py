@@ -64,7 +64,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             "urgency": message(f"urgency.{row['urgency']}"),
             "now": row["urgency"] == "now",
             "cause": _cause(row["leading_cause"], row["leading_cause_probability"]),
-            "limit": _weeks(row["weeks_to_limit"]),
+            "limit": _weeks(row["weeks_to_limit"], row["urgency"]),
             "reasons": sentences_of(row, "reasons")[:REASONS_SHOWN],
         }
         for row in listed.iter_rows(named=True)
@@ -100,8 +100,8 @@ def _cause(code: str, probability: float | None) -> str:
     return title if probability is None or code == "not_separable" else f"{title}, {percent(probability)}"
 
 
-def _weeks(weeks: float | None) -> str:
-    if weeks is None or math.isnan(weeks):
+def _weeks(weeks: float | None, urgency: str) -> str:
+    if weeks is None or math.isnan(weeks) or (urgency == "now" and 0 < weeks < math.inf):
         return "–"
     if math.isinf(weeks):
         return message("weeks.none")

@@ -98,7 +98,7 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
                 "(SELECT min(order_id) FROM work_orders WHERE found IS NOT NULL)",
             ),
             (
-                "**False alarms: kept.** Of 1 finding 0 found nothing.",
+                "**False alarms: ✓ kept.** Of 1 finding 0 found nothing.",
                 "**Expected ranges: too few to say.** 1 of 1 reading of vans never listed lay inside: 100 %, promised 95 %.",
                 "**Weeks to a limit: too few to say.** 1 of 1 drift in alarm crossed within the weeks stated: 100 %, promised 80 %.",
             ),
@@ -106,15 +106,15 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
         (
             ("UPDATE coverage SET inside = 2, cases = 10", "UPDATE work_orders SET found = 'none'"),
             (
-                "**False alarms: not kept.** Of {orders} findings {orders} found nothing.",
-                "**Expected ranges: not kept.** 2 of 10 readings of vans never listed lay inside: 20 %, promised 95 %.",
-                "**Weeks to a limit: not kept.** 2 of 10 drifts in alarm crossed within the weeks stated: 20 %, promised 80 %.",
+                "**False alarms: ✗ not kept.** Of {orders} findings {orders} found nothing.",
+                "**Expected ranges: ✗ not kept.** 2 of 10 readings of vans never listed lay inside: 20 %, promised 95 %.",
+                "**Weeks to a limit: ✗ not kept.** 2 of 10 drifts in alarm crossed within the weeks stated: 20 %, promised 80 %. Do not plan by these weeks yet.",
             ),
         ),
         (
             ("UPDATE coverage SET inside = 1920, cases = 2000",),
             (
-                "**Expected ranges: kept.** 1 920 of 2 000 readings of vans never listed lay inside: 96 %, promised 95 %.",
+                "**Expected ranges: ✓ kept.** 1 920 of 2 000 readings of vans never listed lay inside: 96 %, promised 95 %.",
             ),
         ),
     ],

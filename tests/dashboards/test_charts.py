@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from dashboards.palette import LIGHT, contrast
+from dashboards.text import NARROW_SPACE
 from dashboards.trend_chart import trend_chart, trend_key
 from pipelines.read_side.traces import thinned
 
@@ -50,7 +51,7 @@ def test_the_expected_range_stands_at_the_visits_as_it_was_judged_by() -> None:
     rows = _rows()
     rows[4] |= {"expected_low": None, "expected_high": None}  # of an older version
     figure = trend_chart(rows, repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
-    (band,) = (trace for trace in figure.data if trace.name == "expected range (95 %)")
+    (band,) = (trace for trace in figure.data if trace.name == f"expected range (95{NARROW_SPACE}%)")
     assert (len(band.x), band.type) == (11, "bar")  # nothing is drawn between visits
     assert list(band.base) == pytest.approx([2.8] * 11)
     assert list(band.y) == pytest.approx([0.4] * 11)
@@ -79,8 +80,8 @@ def test_a_fan_is_drawn_only_of_a_drift_that_goes_on(of_last: dict[str, object])
         return {trace.name for trace in chart.data}
 
     rows = _rows()
-    assert "drift carried on (95 %)" in names(rows)
-    assert "drift carried on (95 %)" not in names([*rows[:-1], rows[-1] | of_last])
+    assert f"drift carried on (95{NARROW_SPACE}%)" in names(rows)
+    assert f"drift carried on (95{NARROW_SPACE}%)" not in names([*rows[:-1], rows[-1] | of_last])
 
 
 def test_thinning_keeps_a_lone_needle_and_the_order_of_time() -> None:

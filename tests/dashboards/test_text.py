@@ -9,6 +9,7 @@ import pytest
 import dashboards
 from dashboards import text
 from dashboards.palette import DARK, LIGHT, contrast
+from dashboards.standing import how_long
 from dashboards.trend_sentence import trend_sentence
 from dashboards.words_en import WORDS
 from data_contracts.signals import QUANTITIES
@@ -138,7 +139,7 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
         "weeks_to_limit": 6.2,
         "weeks_to_limit_high": 11.0,
     }
-    assert trend_sentence(row) == (
+    assert trend_sentence(row).replace(text.NARROW_SPACE, " ") == (
         "Main peak: 61.2 ± 0.4 g/s in 2026-W14 (at reference conditions), 66.0 ± 0.3 g/s expected from its own past. Main peak "
         "is 7.3 % below its own baseline (66 → 61.2 g/s), outside since 2026-W12, moving since about 2026-W09 (80 %: 2026-W08 to "
         "2026-W10), and falling by 0.35 g/s a week (95 %: 0.2 to 0.5). Main peak is expected to cross the family's limit in about "
@@ -157,3 +158,34 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
     )
     older = {key: row[key] for key in ("quantity", "week", "value", "baseline", "alarm", "alarm_since")}
     assert trend_sentence(older).startswith("Main peak: 60.1 g/s in 2026-W14")
+
+
+@pytest.mark.parametrize(
+    ("shown", "told"),
+    [
+        (None, "van in alarm since 2026-W22 (5 weeks)"),
+        ({"alarm": True, "alarm_since": "2026-W22"}, "van in alarm since 2026-W22 (5 weeks)"),
+        ({"alarm": False, "alarm_since": None}, "van in alarm since 2026-W22 (5 weeks)"),
+        (
+            {"alarm": True, "alarm_since": "2026-W26"},
+            "van in alarm since 2026-W22 (5 weeks), the reading shown since 2026-W26",
+        ),
+    ],
+)
+def test_since_when_a_van_is_in_alarm_and_the_reading_that_is_drawn(shown: dict[str, object], told: str) -> None:
+    assert how_long("2026-W22", None, "2026-W27", shown) == told
+    waits = f"{told} · proposed in 2026-W26, undecided"
+    assert how_long("2026-W22", "2026-W26", "2026-W27", shown) == waits
+
+
+@pytest.mark.parametrize(
+    ("weeks", "urgency", "told"),
+    [
+        (21.2, "now", ""),
+        (21.2, "plan", "about 21 weeks to a limit"),
+        (0.0, "now", "a limit is crossed"),
+        (None, "plan", ""),
+    ],
+)
+def test_weeks_to_a_limit_are_told_only_where_there_is_time(weeks: float | None, urgency: str, told: str) -> None:
+    assert text.weeks_to_limit(weeks, urgency) == told

@@ -7,6 +7,7 @@ from typing import Any, Literal
 import pytest
 
 from dashboards.palette import DARK, LIGHT, contrast
+from dashboards.text import NARROW_SPACE
 from dashboards.trend_picture import trend_picture
 from data_contracts.facts.fact import Fact
 
@@ -37,8 +38,8 @@ def test_a_trend_has_a_point_for_each_visit_and_a_cross_for_each_alarm() -> None
         assert (picture.svg.count("<circle"), picture.svg.count("<rect")) == (2, 4)
         assert picture.svg.count(f'stroke="{LIGHT.alarm}" stroke-width="1.8"') == 1
         assert ("stroke-dasharray" in picture.svg) is True
-        assert picture.says.endswith(
-            "Grey bars: where each visit was expected (95 %). Crosses: in alarm. Dashed: the family's limit."
+        assert picture.says.replace(NARROW_SPACE, " ").endswith(
+            "Grey bars: where each reading was expected (95 %). Crosses: this reading in alarm. Dashed: the family's limit."
         )
     assert trend_picture(_rows(None, None), LIGHT) is None
     assert trend_picture(_rows(2.5), LIGHT) is not None
@@ -57,7 +58,7 @@ def test_what_a_quantity_was_and_is_stands_beside_its_lines_and_never_on_each_ot
         picture = trend_picture(_rows(2.5, 2.4, 9.0, limit_high=9.2), LIGHT, fact=fact, size=size)
         assert picture is not None
         told = re.findall(r'y="([\d.]+)"[^>]*>((?:now|was|limit) [^<]+)<', picture.svg)
-        assert sorted(words for _, words in told) == ["limit 9.2 g/s", "now 8.96 g/s", "was 2.50 g/s"]
+        assert sorted(words for _, words in told) == ["limit 9.20 g/s", "now 8.96 g/s", "was 2.50 g/s"]
         heights = sorted(float(y) for y, _ in told)
         assert all(b - a >= 14.9 for a, b in itertools.pairwise(heights))
     small = trend_picture(_rows(2.5, 2.4, 9.0, limit_high=9.2), LIGHT, fact=fact, size="small")

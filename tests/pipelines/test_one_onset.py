@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from dashboards.text import plain_minus
+from dashboards.text import NARROW_SPACE, plain_minus
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.of_record import own_movement
@@ -22,7 +22,7 @@ def test_a_change_has_one_date_and_one_interval_wherever_it_is_shown() -> None:
     on_list = 0
     for row in dated.iter_rows(named=True):
         week, low, high = row["onset_week"], row["onset_low"], row["onset_high"]
-        bounds = f"80 %: {low} to {high}" if low != high else ""
+        bounds = f"80{NARROW_SPACE}%: {low} to {high}" if low != high else ""
         assert f"about {week}" in trend_sentence(row)
         assert bounds in trend_sentence(row)
         assert trend_sentence(row).startswith(plain_minus(record_said(row)))  # it goes on with how far snaps lie apart

@@ -49,8 +49,8 @@ def said(reasons: list[Fact], latest: dict[str, dict[str, Any]], language: str =
 def test_a_crossed_limit_comes_first_with_the_level_the_charts_show() -> None:
     reasons = [HAZARD, moved("trim_idle_pct", -22.0, -2.0), CROSSED]
     latest = {"lambda_full_throttle": row(1.0935, 0.9097, 9.0), "trim_idle_pct": row(-22.0, -2.0, 30.0)}
-    assert said(reasons, latest) == "Lean at full throttle: lambda 1.09, was 0.91, limit 1."
-    assert said(reasons, latest, "de") == "Mager bei Volllast: Lambda 1,09, war 0,91, Grenze 1."
+    assert said(reasons, latest) == "Lean at full throttle: lambda 1.09, was 0.91, limit 1.00."
+    assert said(reasons, latest, "de") == "Mager bei Volllast: Lambda 1,09, war 0,91, Grenze 1,00."
 
 
 def test_of_movements_the_first_is_told_and_on_its_own_side() -> None:
@@ -87,7 +87,7 @@ def test_volts_are_told_only_where_the_lambda_made_of_them_is_not_named() -> Non
 
 
 def test_without_a_trend_the_reason_itself_is_told() -> None:
-    assert said([CROSSED], {}) == "Lean at full throttle: lambda 1.02, limit 1."
+    assert said([CROSSED], {}) == "Lean at full throttle: lambda 1.02, limit 1.00."
     assert said([moved("idle_g_s", 2.0, 3.0)], {"idle_g_s": row(None)}).startswith(
         "Too little air at idle: flow 2 g/s, was 3"
     )
