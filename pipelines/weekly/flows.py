@@ -263,6 +263,20 @@ def _ending_with(server: subprocess.Popen[bytes]) -> Iterator[None]:
         over.set()
 
 
+def _drop_earlier_plans(flow: str) -> None:
+    """Have the orchestrator drop the runs of a flow that it planned before: those ahead it plans anew, and one that is overdue is
+    made up for here; it would start it a second time.
+    """
+    from prefect.client.orchestration import get_client
+    from prefect.client.schemas.filters import FlowFilter, FlowRunFilter
+
+    of_flow = FlowFilter.model_validate({"name": {"any_": [flow]}})
+    planned = FlowRunFilter.model_validate({"state": {"type": {"any_": ["SCHEDULED"]}}})
+    with get_client(sync_client=True) as client:
+        for run in client.read_flow_runs(flow_filter=of_flow, flow_run_filter=planned):
+            client.delete_flow_run(run.id)
+
+
 def _make_up_for_a_missed_run(workspace: Workspace, schedule: ScheduleSettings) -> None:
     """Run the week at once where a run was missed, in a process of its own, which says how it went."""
 
@@ -426,6 +440,7 @@ def _serve_schedule(root: Path, schedule: ScheduleSettings, after: AfterRun | No
         """One scheduled run."""
         scheduled_run(root, _hold, lambda: _weekly_flow()(str(root), None, True), after)
 
+    _drop_earlier_plans(scheduled.name)
     _make_up_for_a_missed_run(Workspace(root), schedule)  # last of all: what is due from now on, the orchestrator sees
     scheduled.serve(
         name="weekly",

@@ -8,8 +8,11 @@ import sqlite3
 import subprocess
 import sys
 import time
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
@@ -137,26 +140,38 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-@pytest.mark.orchestrator
-def test_while_serve_runs_it_keeps_the_history_of_every_run(tmp_path: Path) -> None:
-    workspace, inbox = a_few(tmp_path / "home")
+@contextmanager
+def served(workspace: Workspace) -> Iterator[subprocess.Popen[str]]:
+    """`vansnap serve`, once its server answers; stopped in the end."""
     serve = [sys.executable, "-m", "pipelines.cli", "serve", "--home", str(workspace.root), "--port", str(free_port())]
     with subprocess.Popen(serve, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as serving:
         try:
-            end = time.monotonic() + 180
-            while running_server(workspace) is None:
-                assert serving.poll() is None, serving.stderr and serving.stderr.read()
-                assert time.monotonic() < end
-                time.sleep(0.3)
-            done = subprocess.run(
-                [sys.executable, "-c", TRIES, str(workspace.root)],
-                capture_output=True,
-                text=True,
-                timeout=400,
-                check=False,
-            )
+            until(lambda: running_server(workspace), serving)
+            yield serving
         finally:
             serving.send_signal(signal.SIGINT)
+
+
+def until(so: Callable[[], object], serving: subprocess.Popen[str]) -> None:
+    """Wait until something is so while it serves."""
+    end = time.monotonic() + 180
+    while not so():
+        assert serving.poll() is None, serving.stderr and serving.stderr.read()
+        assert time.monotonic() < end
+        time.sleep(0.3)
+
+
+@pytest.mark.orchestrator
+def test_while_serve_runs_it_keeps_the_history_of_every_run(tmp_path: Path) -> None:
+    workspace, inbox = a_few(tmp_path / "home")
+    with served(workspace):
+        done = subprocess.run(
+            [sys.executable, "-c", TRIES, str(workspace.root)],
+            capture_output=True,
+            text=True,
+            timeout=400,
+            check=False,
+        )
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     told, retries = done.stdout.split("== retries\n")
@@ -168,3 +183,29 @@ def test_while_serve_runs_it_keeps_the_history_of_every_run(tmp_path: Path) -> N
     assert "taken in: " in found["week"]
     accounts = json.loads(json.loads(found["deliveries"]))
     assert {account["delivery"] for account in accounts} == {path.stem for path in inbox}
+
+
+@pytest.mark.orchestrator
+def test_a_run_planned_before_serve_was_killed_is_not_started_late(tmp_path: Path) -> None:
+    """An overdue run is made up for by `serve` itself; the orchestrator's own plan of it would be a second one."""
+    workspace = make_workspace(tmp_path / "home", {"settings.toml": ""})
+
+    def history(question: str, *values: str) -> list[Any]:
+        with closing(sqlite3.connect(workspace.orchestrator / "prefect.db", timeout=30)) as kept, kept:
+            return kept.execute(question, values).fetchall()
+
+    def planned() -> set[str]:
+        return {run for (run,) in history("SELECT id FROM flow_run WHERE state_type = 'SCHEDULED'")}
+
+    with served(workspace) as serving:
+        until(planned, serving)
+        serving.kill()
+    earlier = planned()
+    overdue = (datetime.now(UTC) - timedelta(days=1)).strftime("%Y-%m-%d %H:%M:%S.%f")
+    history("UPDATE flow_run SET next_scheduled_start_time = ?, expected_start_time = ?", overdue, overdue)
+    with served(workspace) as serving:
+        until(lambda: (now := planned()) and not now & earlier, serving)
+        serving.kill()  # stopped, it would wait for a run that it had started late
+    left = {run for (run,) in history("SELECT id FROM flow_run")}
+    assert earlier
+    assert not left & earlier
