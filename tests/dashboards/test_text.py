@@ -140,7 +140,7 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
         "weeks_to_limit_high": 11.0,
     }
     assert trend_sentence(row).replace(text.NARROW_SPACE, " ") == (
-        "Main peak: 61.2 ± 0.4 g/s in 2026-W14 (at reference conditions), 66.0 ± 0.3 g/s expected from its own past. Main peak "
+        "Main peak: 61.20 ± 0.40 g/s in 2026-W14 (at reference conditions), 66.00 ± 0.30 g/s expected from its own past. Main peak "
         "is 7.3 % below its own baseline (66 → 61.2 g/s), outside since 2026-W12, moving since about 2026-W09 (80 %: 2026-W08 to "
         "2026-W10), and falling by 0.35 g/s a week (95 %: 0.2 to 0.5). Main peak is expected to cross the family's limit in about "
         "6 weeks (80 %: 4 to 11)."

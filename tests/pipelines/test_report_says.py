@@ -93,7 +93,7 @@ def test_trends_in_alarm_come_first_with_when_they_left(paper: Paper) -> None:
     captions = [one["caption"] for one in trends["drawings"]]
     assert trends["drawings"][0]["title"] == "Idle flow [g/s]"
     assert captions[0] == (
-        "Idle flow: 3.40 ± 0.06 g/s in 2026-W13, 3.200 ± 0.015 g/s expected from its own past. Idle flow is 6.2 % above its own "
+        "Idle flow: 3.400 ± 0.060 g/s in 2026-W13, 3.200 ± 0.015 g/s expected from its own past. Idle flow is 6.2 % above its own "
         "baseline (3.2 → 3.4 g/s), outside since 2026-W10, changed in one step about 2026-W08 (80 %: 2026-W06 to 2026-W09)."
     )
     assert captions[1].endswith(" Was outside from week 2026-W02 to 2026-W04.")
