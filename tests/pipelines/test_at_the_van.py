@@ -60,7 +60,7 @@ def test_a_healthy_van_is_the_same_and_asks_for_nothing(
         shutil.copy(recording, tmp_path)
     lines = said(capsys, tmp_path, "--van", WELL, "--home", judged_small.root)
     assert lines[0].startswith("SAME  All ")
-    assert any("stands for 2 accepted snaps, as the first" in line for line in lines)
+    assert any("stands for 2 accepted snaps: of fewer than three" in line for line in lines)
     assert sum(" * " in line for line in lines) == 1
     assert not any(cautions_for_snap()[-1].text.en in line for line in lines)
 

@@ -176,10 +176,10 @@ def test_what_does_not_fit_is_one_line_and_leaves_nothing(
 
 
 def test_without_room_for_a_photo_nothing_is_decided(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(draft: Path, path: Path) -> None:
+    def full(draft: Path) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(atomic_files, "put_in_place", full)
+    monkeypatch.setattr(atomic_files, "_sync", full)
     before = events(home)
     with pytest.raises(NoRoomError, match=r"no room on the disk to write .*jpg"):
         decide_orders(
