@@ -12,7 +12,8 @@ from pipelines.workspace.workspace import Workspace
 from tests.deliveries import deliver, make_home, recording, row
 
 ROOT = Path(__file__).parents[2]
-TRIALS = 6
+TRIALS = 3
+"""A sample for every run; `make endure` kills hundreds of times."""
 
 
 def state(home: Path) -> tuple[dict[str, pl.DataFrame], list[str]]:
@@ -46,7 +47,7 @@ def test_killed_intake_run_again_is_as_if_never_killed(tmp_path: Path) -> None:
     homes = tmp_path / "homes"
     homes.mkdir()
     command = [sys.executable, "-m", "tests.killed_intake", str(template.root), str(homes), str(TRIALS), "20260302"]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=240, check=False)
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=480, check=False)
     assert done.returncode == 0, done.stderr
     assert int(done.stdout) >= TRIALS // 2  # runs that were really cut off
     tables, files = state(homes / "whole")
