@@ -345,7 +345,7 @@ def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -
     assert not app.exception
     plan = app.table[0].value
     assert weeks[-1] in plan.columns
-    assert "1 job, 1.5 h (9 %)" in plan[weeks[-1]].to_list()
+    assert "1 job, 1.5 h (9\u202f%)" in plan[weeks[-1]].to_list()
     assert "no hours left in its weeks" in everything(app)
     tables = [table.value for table in app.table]
     ready = next(table for table in tables if "Parts" in table.columns)

@@ -162,7 +162,7 @@ def test_the_list_says_what_its_rows_say(paper: Paper) -> None:
         assert told["reasons"] == row["reasons"][:2]
         certain = "" if row["leading_cause"] == "not_separable" else f", {percent(row['leading_cause_probability'])}"
         assert told["cause"] == title(row["leading_cause"]) + certain
-        assert told["limit"] == ("2 weeks" if row["weeks_to_limit"] else "–")
+        assert told["limit"] == ("2 weeks" if row["weeks_to_limit"] and row["urgency"] != "now" else "–")
     orders = paper.rows("SELECT * FROM work_orders ORDER BY rank")
     assert document["orders"] == [
         (
@@ -205,7 +205,9 @@ def test_the_list_says_what_its_rows_say(paper: Paper) -> None:
     ],
 )
 def test_weeks_to_a_limit_are_told_as_on_the_board(weeks: float | None, said: str) -> None:
-    assert _weeks(weeks) == said
+    assert _weeks(weeks, "plan") == said
+    beside_now = said in ("crossed", "none in sight")
+    assert _weeks(weeks, "now") == (said if beside_now else "–")  # what is to be done now needs no forecast
 
 
 @pytest.mark.parametrize(
