@@ -15,7 +15,8 @@ from typing import Generic, NamedTuple, TypeVar
 
 from pipelines.storage.atomic_files import write_atomically
 from pipelines.workspace.people import Person, known_as, person_of
-from pipelines.workspace.settings import PeopleSettings, load_settings
+from pipelines.workspace.people_settings import PeopleSettings
+from pipelines.workspace.settings import load_settings
 
 Claims = Mapping[str, object]
 
@@ -75,10 +76,11 @@ class _Current(Generic[_T]):
         with suppress(OSError):
             status = self.path.stat()
             stamp = (status.st_mtime_ns, status.st_size, status.st_ino)
-        if self.kept is None or self.kept[0] != stamp:
-            self.kept = None
-            self.kept = (stamp, self.read(self.path))
-        return self.kept[1]
+        kept = self.kept
+        if kept is None or kept[0] != stamp:
+            self.kept = None  # should it not be readable now
+            kept = self.kept = (stamp, self.read(self.path))
+        return kept[1]
 
 
 class Logins:

@@ -115,10 +115,9 @@ def read(
         raise InputError("name --family F, or --van V to hold it against the van's own past")
     if repaired and not van:
         raise InputError(f"--repaired {repaired}: name the van too, with --van V")
-    if path.suffix.lower() not in (".csv", ".txt", ".tsv", ".wav"):  # of these only large ones are decoded apart
-        from pipelines.intake.readers.apart import get_ready
+    from pipelines.intake.readers.apart import get_ready_for
 
-        get_ready("pipelines.intake.readers.recording")
+    get_ready_for(path)
     from data_contracts.capture import Conditions
     from pipelines.commands.at_the_van import Target
     from pipelines.commands.read import read_file, read_folder
@@ -196,7 +195,7 @@ def serve(
     """Start the orchestrator's own server on loopback and the weekly schedule from settings."""
     workspace = open_workspace(home)
     from pipelines.notify.tell import tell, tell_again
-    from pipelines.weekly.flows import serve as serve_schedule
+    from pipelines.weekly.on_schedule import serve as serve_schedule
     from pipelines.workspace.settings import load_settings
 
     schedule = load_settings(workspace.settings_path).schedule

@@ -6,12 +6,11 @@ the state of a van sums them up. The order of the rows does not matter, and noth
 """
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
@@ -19,14 +18,15 @@ from data_contracts.states import HELD
 from data_contracts.tables import TRENDS, polars_schema
 from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
+from models.statistics.arrays import Codes
 from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE
-from models.tracking.charts.repair_trials import after_trial
+from models.tracking.charts.repair_trials import tried
 from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.gather import gather
 from models.tracking.repeats import repeats_at_visits
-from models.tracking.standardise import Standardised, standardise, vans_spread
+from models.tracking.standardise import Standardised, standardise
 from models.tracking.state.notices import Notice, Recorders, notices_of
 from models.tracking.state.residuals import Residuals, latest_repeats
 from models.tracking.state.states import no_states, states_of
@@ -145,10 +145,9 @@ def assess(
     told_captures = _captures(captures, std, families)
     waveforms = waveforms_of(std.visits, captures, shapes) if shapes is not None and shapes.height else None
     del gathered, captures, visits  # what is large and no longer needed
-    std = replace(std, restart=_after_trial(std))
+    std = tried(std, std.visits["repeats"].to_numpy())
     within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
-    latest = std.starts[1:] - 1
-    latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
+    latest = _latest(std, week_number(week) - setting.forget_after_weeks)
     first_week = week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6)
     found = told_of(
         std,
@@ -190,17 +189,10 @@ def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
     return repairs.filter(weeks_of(pl.col("done_at")) <= week)
 
 
-def _after_trial(std: Standardised) -> NDArray[np.int8]:
-    """Where baselines start again, without the repairs that did not help."""
-    return after_trial(
-        std.x,
-        std.variance,
-        weeks=std.weeks,
-        starts=std.starts,
-        restart=std.restart,
-        vans_spread=vans_spread(std),
-        captures=std.visits["repeats"].to_numpy(),
-    )
+def _latest(std: Standardised, since: int) -> Codes:
+    """Last visit of each van that was seen since a week."""
+    last = std.starts[1:] - 1
+    return last[std.weeks[last] > since]
 
 
 def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family]) -> pl.DataFrame:

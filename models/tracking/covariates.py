@@ -233,6 +233,11 @@ def fit_covariate_slopes(
     return CovariateSlopes(slope, np.asarray(np.linalg.inv(information), np.float64))
 
 
+def variance_along(x: Floats, covariance: Floats) -> Floats:
+    """Variance of what each row of x, times slopes of that covariance, comes to."""
+    return np.asarray(((x @ covariance) * x).sum(axis=1))
+
+
 def tracked_of(frame: pl.DataFrame) -> tuple[str, ...]:
     """The tracked quantities that were read at least once in a frame.
 

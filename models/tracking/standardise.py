@@ -25,6 +25,7 @@ from models.tracking.covariates import (
     fit_covariate_slopes,
     prior_of,
     tracked_of,
+    variance_along,
 )
 from models.tracking.restarts import restarts_of
 from models.tracking.scales import derivative, to_scale
@@ -290,24 +291,19 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     level = family_level(corrected, of.van, scatter=sigma, spec=specification(of.family, quantity))
     usual_u = np.median(of.covariates_u, axis=0)
     extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ (slopes.mean - worked_out) ** 2
-    own = _variance_along(of.within_van, slopes.covariance)
+    own = variance_along(of.within_van, slopes.covariance)
     few = min(repeat_sd**2 / sigma**2, 1.5) * (1.0 / np.maximum(read, 1) - 1.0 / usual_read)
     usual_reported = float(np.nanmedian(reported[np.isfinite(value)]))
     unsure = np.nan_to_num(np.maximum(reported**2 - usual_reported**2, 0.0)) / np.maximum(read, 1)
     return _Corrected(
         scaled=corrected,
         variance=np.maximum(1.0 + few, 0.5) + (extra + own + unsure) / sigma**2,
-        peer_variance=_variance_along(of.across, slopes.covariance) / sigma**2,
+        peer_variance=variance_along(of.across, slopes.covariance) / sigma**2,
         scatter=sigma,
         repeat_sd=repeat_sd,
         level=level,
         slopes=slopes,
     )
-
-
-def _variance_along(x: Floats, covariance: Floats) -> Floats:
-    """Variance of what each row of x, times slopes of that covariance, comes to."""
-    return np.asarray(((x @ covariance) * x).sum(axis=1))
 
 
 def _without_shared(

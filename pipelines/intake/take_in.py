@@ -7,9 +7,7 @@ run leaves behind, running again puts right.
 
 import itertools
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
 
 import polars as pl
 
@@ -19,12 +17,11 @@ from pipelines.intake import check_results, quarantine
 from pipelines.intake.accounts import DeliveryAccount, accounts, close_accounts
 from pipelines.intake.ages import Ages, ages
 from pipelines.intake.capture_dates import check_moment, date_of_delivery
-from pipelines.intake.corrections import Mend, filled, mended_rows, mends
+from pipelines.intake.corrections import filled, mended_rows, mends
 from pipelines.intake.decoding import Decoded, Decoders, Wanted
 from pipelines.intake.delivery import (
     LARGEST_MANIFEST_BYTES,
     MANIFEST,
-    Delivery,
     RefusedError,
     close_archive,
     inner_path,
@@ -32,7 +29,8 @@ from pipelines.intake.delivery import (
 )
 from pipelines.intake.filing import content_of, file_away, place_of, plainly_named
 from pipelines.intake.identity import Claims
-from pipelines.intake.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
+from pipelines.intake.job import Job
+from pipelines.intake.manifest import ManifestRow, RefusedManifestError, check_rows, read_manifest
 from pipelines.intake.quarantine import Item
 from pipelines.intake.unnamed import unnamed_files
 from pipelines.storage.unreferenced import settle_chunks
@@ -44,34 +42,6 @@ from pipelines.workspace.workspace import Workspace
 Report = Callable[[int, int], None]
 _BATCH_ROWS, _BATCH_SAMPLES = 500, 16_000_000
 """What is committed at once: as much as makes its own cost small beside decoding, and is quickly done again. Of our choosing."""
-
-
-@dataclass
-class _Job:
-    """One delivery on its way in: what is read of it, and what is refused before any file is decoded."""
-
-    delivery: str
-    source: str
-    path: Path
-    again: bool = False  # it waits in quarantine
-    content_id: str = ""
-    opened: Delivery | None = None
-    total: int = 0  # rows of its manifest
-    text: list[TextRow] = field(default_factory=list)  # rows to process now
-    dated: datetime | None = None  # what its rows say, including settled ones
-    items: list[Item] = field(default_factory=list)
-    ready: list[ManifestRow] = field(default_factory=list)  # rows whose file is to be decoded
-    wanted: list[Wanted] = field(default_factory=list)
-    settled: set[int] = field(default_factory=set)  # rows that are not in question now
-    waiting: set[int] = field(default_factory=set)  # rows the ledger says wait
-    mended: list[Mend] = field(default_factory=list)  # mends since, oldest first
-    discarded: frozenset[str] = frozenset()  # items a person has discarded
-    written: datetime | None = None  # when its manifest was, as the file says
-    changed: bool = False  # it holds something else than when it was taken in
-
-    def open_rows(self, rows: int) -> list[int]:
-        """Rows in question, of a manifest known to have so many."""
-        return sorted((self.waiting | set(range(1, rows + 1))) - self.settled)
 
 
 def take_in(
@@ -144,7 +114,7 @@ def _take_in(
     workspace: Workspace,
     warehouse: Warehouse,
     register: Register,
-    jobs: Sequence[_Job],
+    jobs: Sequence[Job],
     *,
     now: datetime,
     progress: Report | None = None,
@@ -178,7 +148,7 @@ def _keep_vans(warehouse: Warehouse, register: Register) -> None:
         warehouse.replace("vans", register.vans_frame())
 
 
-def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
+def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[Job]:
     """Deliveries in quarantine that still have waiting rows."""
     rows = warehouse.query(
         """
@@ -190,7 +160,7 @@ def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
         path = place_of(workspace, row["delivery"], row["source"], row["place"])
         if not (path.exists() or path.is_symlink()):
             continue  # removed by hand: what waits keeps waiting, and `vansnap check` says so
-        job = _Job(row["delivery"], row["source"], path, again=True, content_id=row["content_id"])
+        job = Job(row["delivery"], row["source"], path, again=True, content_id=row["content_id"])
         closed = warehouse.query(
             """
             SELECT row FROM manifest_rows WHERE delivery = $d AND state <> 'quarantined' UNION
@@ -208,7 +178,7 @@ def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
         yield job
 
 
-def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, str]) -> Iterator[_Job]:
+def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, str]) -> Iterator[Job]:
     """Complete deliveries in the inbox, by name; without those that are taken in and could not be moved."""
     taken = set(warehouse.query("SELECT delivery FROM deliveries")["delivery"]) | {quarantine.REGISTER}
     stuck = set(warehouse.query("SELECT source, content_id FROM deliveries WHERE place = 'inbox'").iter_rows())
@@ -221,10 +191,10 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, st
             number += 1
             name = f"{stem}~{number}"
         taken.add(name)
-        yield _Job(name, path.name, path)
+        yield Job(name, path.name, path)
 
 
-def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:
+def _check_manifests(workspace: Workspace, jobs: Sequence[Job], register: Register, *, now: datetime) -> None:
     """Check all manifests in one batch, and decide what needs no decoding."""
     text = [row for job in jobs for row in job.text]
     checked = iter(check_rows(text))
@@ -241,7 +211,7 @@ def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Regis
                 job.wanted.append(wanted)
 
 
-def _open(job: _Job, now: datetime) -> None:
+def _open(job: Job, now: datetime) -> None:
     try:
         job.opened = open_delivery(job.path)
         content = job.opened.read(MANIFEST, LARGEST_MANIFEST_BYTES)
@@ -273,7 +243,7 @@ def _open(job: _Job, now: datetime) -> None:
         job.content_id = job.opened.content_id() if job.opened is not None else job.source
 
 
-def _admit(job: _Job, row: ManifestRow, register: Register, now: datetime) -> Wanted:
+def _admit(job: Job, row: ManifestRow, register: Register, now: datetime) -> Wanted:
     """What to decode for a row, or why it is refused before that."""
     if row.fault is not None:
         raise RefusedError(*row.fault)
@@ -303,10 +273,10 @@ def _admit(job: _Job, row: ManifestRow, register: Register, now: datetime) -> Wa
 
 
 def _batches(
-    jobs: Sequence[_Job], decoded: Iterator[list[Decoded]], report: Callable[[int], None]
-) -> Iterator[list[tuple[_Job, list[Decoded]]]]:
+    jobs: Sequence[Job], decoded: Iterator[list[Decoded]], report: Callable[[int], None]
+) -> Iterator[list[tuple[Job, list[Decoded]]]]:
     """Deliveries as they are decoded, as many at a time as are committed at once."""
-    batch: list[tuple[_Job, list[Decoded]]] = []
+    batch: list[tuple[Job, list[Decoded]]] = []
     rows = samples = done = 0
     for job, found in zip(jobs, decoded, strict=True):
         batch.append((job, found))
@@ -324,7 +294,7 @@ def _batches(
 def _commit(
     workspace: Workspace,
     warehouse: Warehouse,
-    batch: Sequence[tuple[_Job, Sequence[Decoded]]],
+    batch: Sequence[tuple[Job, Sequence[Decoded]]],
     said: Ages,
     *,
     now: datetime,
@@ -381,7 +351,7 @@ def _commit(
     return list(items)
 
 
-def _settle(job: _Job, decoded: Sequence[Decoded], claims: Claims, wins: Collection[str]) -> list[Item]:
+def _settle(job: Job, decoded: Sequence[Decoded], claims: Claims, wins: Collection[str]) -> list[Item]:
     """Settle whose recording each row of a delivery is; all that is refused of it."""
     ready = [row.with_conditions(result.conditions) for row, result in zip(job.ready, decoded, strict=True)]
     winning = {row.number for row in ready if _claimed_twice(job.delivery, row, "").item_id in wins} if wins else set()

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
+from data_contracts.lambda_axis import rich_is_up
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.signals import BANK2_PREFIX
 from data_contracts.states import IDLE_ONLY, shown_grade
@@ -88,7 +89,7 @@ def draw_snaps(
             for name in lambda_names:
                 _lambda_landmarks(below, detail, name, read, bands, named=name == lambda_names[0])
         volts = all(name.endswith("_v") for name in lambda_names)
-        say_which_end_is_rich(below, rich_is_up=volts and family.lambda_sensor.polarity == "rich_high")
+        say_which_end_is_rich(below, rich_is_up=volts and rich_is_up(family.lambda_sensor))
         if len(lambda_names) > 1 or any("lambda_full_throttle" in name for name in bands):
             below.legend(loc="upper right", fontsize=7, frameon=False, bbox_to_anchor=(1.0, 0.93))
     axes[-1].set_xlabel(message("plot.time"))

@@ -12,7 +12,7 @@ from data_contracts.wording import Language
 from pipelines.workspace.people import is_loopback
 
 if TYPE_CHECKING:
-    from pipelines.workspace.settings import KnownPerson, PeopleSettings
+    from pipelines.workspace.people_settings import KnownPerson, PeopleSettings
 
 Matter = Literal["run", "delivery", "depot", "quarantine", "van"]
 MATTERS: tuple[str, ...] = get_args(Matter)

@@ -16,7 +16,8 @@ from data_contracts.errors import InputError
 from pipelines.workspace.secrets import open_to_others
 
 if TYPE_CHECKING:
-    from pipelines.workspace.settings import KnownPerson, PeopleSettings, Settings
+    from pipelines.workspace.people_settings import KnownPerson, PeopleSettings
+    from pipelines.workspace.settings import Settings
 
 Right = Literal["decide", "mend"]
 RIGHTS: Mapping[str, frozenset[Right]] = {

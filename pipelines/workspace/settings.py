@@ -6,9 +6,8 @@
 import re
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, ValidationError, field_validator, model_validator
@@ -20,6 +19,7 @@ from data_contracts.units import Units
 from data_contracts.wording import LANGUAGES, Language
 from pipelines.workspace.cluster_settings import CLUSTER_TEMPLATE, ClusterSettings
 from pipelines.workspace.notify_settings import NOTIFY_TEMPLATE, NotifySettings, not_placed
+from pipelines.workspace.people_settings import PeopleSettings
 from pipelines.workspace.testing_settings import TestingSettings
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
@@ -211,31 +211,6 @@ class BoardSettings(Entry):
     def url(self) -> str:
         """Where people open the board: the public address if one is set, else where it listens."""
         return self.public_url or f"http://{self.address}:{self.port}"
-
-
-class KnownPerson(Entry):
-    """Somebody, or a group, the board lets in."""
-
-    who: Annotated[str, Field(min_length=1)]
-    role: Literal["engineer", "workshop", "viewer"]
-    depots: list[str] = Field(default_factory=list)
-    not_before: datetime | None = None
-
-    @field_validator("not_before")
-    @classmethod
-    def _with_its_zone(cls, value: datetime | None) -> datetime | None:
-        if value is not None and value.tzinfo is None:
-            raise ValueError("give a moment with its zone, such as 2026-11-30T10:15:00Z")
-        return value
-
-
-class PeopleSettings(Entry):
-    """Who may do what on a board that is open to others."""
-
-    login: str = ""
-    longest_login_hours: Annotated[float, Field(gt=0, le=720)] = 12.0
-    claim: Annotated[str, Field(min_length=1)] = "email"
-    known: list[KnownPerson] = Field(default_factory=list)
 
 
 class DisplaySettings(Entry):

@@ -12,8 +12,7 @@ from pipelines.workspace.workspace import Workspace
 from tests.deliveries import deliver, make_home, recording, row
 
 ROOT = Path(__file__).parents[2]
-TRIALS = 3
-"""A sample for every run; `make endure` kills hundreds of times."""
+TRIALS = 6
 
 
 def state(home: Path) -> tuple[dict[str, pl.DataFrame], list[str]]:

@@ -22,8 +22,9 @@ from pipelines.notify.letter import Letter
 from pipelines.notify.monitor import health
 from pipelines.notify.outbox import held_outbox, read_boxes, what_waits
 from pipelines.notify.tell import tell, tell_again
-from pipelines.weekly import flows
-from pipelines.weekly.flows import _hold, run_weekly, scheduled_run
+from pipelines.weekly import on_schedule
+from pipelines.weekly.flows import run_weekly
+from pipelines.weekly.on_schedule import _hold, scheduled_run
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.workspace.last_runs import last_runs, note_failure, note_start, note_success
 from pipelines.workspace.log import log_path
@@ -353,7 +354,7 @@ def test_a_run_by_the_schedule_tells_once_the_workspace_is_free(
         with pytest.raises(WorkspaceBusyError):
             run_weekly(home, None, quiet=True, after=after)  # nothing ran, and whoever started it sees that
         assert post.texts() == []
-        monkeypatch.setattr(flows, "_HELD_S", 0.0)
+        monkeypatch.setattr(on_schedule, "_HELD_S", 0.0)
         for _ in range(2):
             with pytest.raises(WorkspaceBusyError):
                 scheduled_run(home.root, _hold, lambda: summary, tell)

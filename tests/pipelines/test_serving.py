@@ -14,7 +14,7 @@ import pytest
 from data_contracts.errors import InputError, WorkspaceError
 from data_contracts.weeks import week_before
 from pipelines.commands import demo
-from pipelines.weekly import flows
+from pipelines.weekly import flows, on_schedule
 from pipelines.weekly.flows import failure_line, orchestrator_environment
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, wait_until_healthy
@@ -107,17 +107,17 @@ def test_every_name_told_to_the_orchestrator_is_one_of_its_settings(tmp_path: Pa
 
 def test_what_waits_is_looked_at_again_as_long_as_the_schedule_is_served(tmp_path: Path) -> None:
     looked = threading.Event()
-    with flows._every(0.001, Workspace(tmp_path), lambda _: looked.set()):
+    with on_schedule._every(0.001, Workspace(tmp_path), lambda _: looked.set()):
         assert looked.wait(10)
 
 
 def test_the_schedule_is_not_served_without_a_server(tmp_path: Path) -> None:
     told = (
         "import subprocess, sys, time\n"
-        "from pipelines.weekly import flows\n"
+        "from pipelines.weekly import on_schedule\n"
         "server = subprocess.Popen([sys.executable, '-c', sys.argv[1]])\n"
-        "flows._ENDING_S = 0.1\n"
-        "with flows._ending_with(server):\n"
+        "on_schedule._ENDING_S = 0.1\n"
+        "with on_schedule._ending_with(server):\n"
         "    time.sleep(float(sys.argv[2]))\n"
         "server.terminate()\n"
         "server.wait()\n"
@@ -145,11 +145,11 @@ def test_a_run_that_was_due_while_nothing_served_is_made_up_for_once(
         note_success(workspace, "2026-W10")
 
     monkeypatch.setattr(subprocess, "run", run)
-    flows._make_up_for_a_missed_run(workspace, schedule)
+    on_schedule._make_up_for_a_missed_run(workspace, schedule)
     assert not ran  # of a new workspace
     note_success(workspace, "2026-W09", now=datetime.now(UTC) - timedelta(days=8))
-    flows._make_up_for_a_missed_run(workspace, schedule)
-    flows._make_up_for_a_missed_run(workspace, schedule)
+    on_schedule._make_up_for_a_missed_run(workspace, schedule)
+    on_schedule._make_up_for_a_missed_run(workspace, schedule)
     assert ran == [f"weekly --home {workspace.root}"]
     assert capsys.readouterr().out.count("it is made up for now") == 1
     assert '"run_missed"' in log_path(workspace).read_text(encoding="utf-8")

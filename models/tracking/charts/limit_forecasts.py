@@ -295,13 +295,10 @@ def fleet_forecasts(
     told = {name: np.full(std.x.shape, np.nan) for name in _TOLD}
     now, now_u = followed.level.copy(), np.sqrt(followed.var_level)
     limits: dict[tuple[int, int], tuple[float, float]] = {}
-    means: dict[tuple[int, int], tuple[str, str]] = {}
     rates = onset_rates(followed, alarms)
     gross = gross_shares(gross_counts(std, followed)) if gross is None else gross
-    for q, quantity in enumerate(std.quantities):
+    for q in range(len(std.quantities)):
         low, high, limit_variance = _limits_at(std, families, q, limits)
-        for f, name in enumerate(std.families):
-            means |= {(f, q): beyond_limit(families[name], quantity)} if (f, q) in std.levels else {}
         read = np.isfinite(std.x[:, q]) & wanted
         limited = read & (np.isfinite(low) | np.isfinite(high))
         outside = alarms.own[:, q] & read
@@ -317,11 +314,7 @@ def fleet_forecasts(
         told["beyond"][asked, q] = beyond_probability(level, np.sqrt(var_level), low=below, high=above)
         signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & first_signs(followed, q))
         sign = look(signs, onset_rate=rates[:, q], gross_share=float(gross[q]))
-        judged = [
-            (rows[known], of, known)
-            for rows, of in ((moved, found), (signs, sign))
-            for known in [np.isfinite(of.beyond)]
-        ]
+        judged = [(rows[known := np.isfinite(of.beyond)], of, known) for rows, of in ((moved, found), (signs, sign))]
         still = _at_rest(level - below, above - level, var_level, interval[asked])
         for rows, of, known in judged:
             told["beyond"][rows, q] = of.beyond[known]
@@ -336,6 +329,17 @@ def fleet_forecasts(
         ).spread(asked, std.van.size)
         told["beyond"][~read, q] = np.nan
     sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
+    means = _beyond_means(std, families)
     return FleetForecast(
         **told, level=now, level_u=now_u, by_quantity=by_quantity, limits=limits, beyond_means=means, trim_sum_pct=sums
     )
+
+
+def _beyond_means(std: Standardised, families: Mapping[str, Family]) -> dict[tuple[int, int], tuple[str, str]]:
+    """What being beyond each limit means, by family and quantity."""
+    return {
+        (f, q): beyond_limit(families[name], quantity)
+        for q, quantity in enumerate(std.quantities)
+        for f, name in enumerate(std.families)
+        if (f, q) in std.levels
+    }

@@ -14,6 +14,8 @@ where no healthy van of the family does. The levels are compared as the proof of
 (`models/statistics/levels_compared.py`).
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
@@ -22,6 +24,8 @@ from models.statistics.arrays import Codes, Floats
 from models.statistics.levels_compared import Compared, Level, against_both, mean_level
 from models.tracking.charts.recursion import STRAYED, Followed, follow_vans
 from models.tracking.restarts import HELD, NO_RESTART, REPAIRED
+from models.tracking.standardise import Standardised
+from models.tracking.standardise import vans_spread as spread_of_vans
 
 GOOD_CAPTURES = 3
 """Captures that decide on a repair. Common practice, no source (2026-11-29)."""
@@ -34,6 +38,32 @@ OUT_OF_FAMILY = 4.0
 deviations]"""
 CONFIDENCE = 0.95
 """Of all comparisons of one repair together. [1]"""
+
+
+def tried(std: Standardised, captures: Codes) -> Standardised:
+    """The same visits, without the restarts of repairs that did not help.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    captures : ndarray of shape (visits,), int
+        Good captures of each.
+
+    Returns
+    -------
+    Standardised
+    """
+    restart = after_trial(
+        std.x,
+        std.variance,
+        weeks=std.weeks,
+        starts=std.starts,
+        restart=std.restart,
+        vans_spread=spread_of_vans(std),
+        captures=captures,
+    )
+    return replace(std, restart=restart)
 
 
 def after_trial(

@@ -14,8 +14,8 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
 from models.tracking.charts.alarms import REPEATABILITY_SHARE
 from models.tracking.charts.by_vans import charts_of
-from models.tracking.charts.repair_trials import after_trial
-from models.tracking.standardise import Standardised, vans_spread
+from models.tracking.charts.repair_trials import tried
+from models.tracking.standardise import Standardised
 
 LEAST, USUAL = 0.4, 0.64
 """Scatter of the logarithm of a standard deviation: its floor, and its value for three repeats of normal noise, which
@@ -65,19 +65,7 @@ def chart_repeatability(std: Standardised, within: Floats, *, per_van_week: floa
     """
     watched = [q for q, name in enumerate(std.quantities) if tracking_of(name).repeats_charted]
     names = tuple(std.quantities[q] for q in watched)
-    charted = _charted(std, within[:, watched], watched, names)
-    charted = replace(
-        charted,
-        restart=after_trial(
-            charted.x,
-            charted.variance,
-            weeks=charted.weeks,
-            starts=charted.starts,
-            restart=charted.restart,
-            vans_spread=vans_spread(charted),
-            captures=std.visits["repeats"].to_numpy(),
-        ),
-    )
+    charted = tried(_charted(std, within[:, watched], watched, names), std.visits["repeats"].to_numpy())
     alarm, since = np.zeros(charted.x.shape, bool), np.full(charted.x.shape, -1)
     times = np.full(charted.x.shape, np.nan)
     for part in charts_of(charted, per_van_week=per_van_week, own_share=REPEATABILITY_SHARE, peer_share=0.0):

@@ -71,6 +71,18 @@ def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) ->
     return bounded(MOST_MEMORY, LONGEST_S, function, *args, **more)
 
 
+def get_ready_for(path: Path) -> None:
+    """Have a process start that will decode a recording, or a folder of them, where one will be needed.
+
+    Parameters
+    ----------
+    path : Path
+        As handed over.
+    """
+    if path.suffix.lower() not in (".csv", ".txt", ".tsv", ".wav"):  # of these only large ones are decoded apart
+        get_ready("pipelines.intake.readers.recording")
+
+
 def get_ready(module: str) -> None:
     """Start the other process and let it load a module, while the caller goes on and loads its own; calls wait until it has.
 
