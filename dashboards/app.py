@@ -37,11 +37,8 @@ def main() -> None:
     display.start(who.home())
     st.set_page_config(page_title=message("app.title"), page_icon=str(MARK), layout="wide")
     st.html(STYLE)
-    st.html(
-        OF_THE_THEME.format(
-            paper=parts.palette().paper, line=parts.palette().line, choose=message("common.choose_file")
-        )
-    )
+    shades, choose = parts.palette(), message("common.choose_file")
+    st.html(OF_THE_THEME.format(paper=shades.paper, line=shades.line, choose=choose))
     who.let_in()
     pages = {
         "this_week": st.Page(this_week.show, title=message("page.this_week"), default=True),

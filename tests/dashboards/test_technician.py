@@ -226,7 +226,7 @@ def test_a_listed_van_is_never_green_and_leads_to_its_page(
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
-    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Keep it"]
+    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Keep it: good"]
     assert any("The van: " in shown.value for shown in getattr(app, box))
     assert "on the list of 2026-W20, now: [weak fuel delivery](" in told(app).replace("\\", "")
     assert "Why N\\-01 is on the list" in told(app)
@@ -245,7 +245,7 @@ def test_where_petrol_may_escape_that_stands_right_below_the_verdict_and_no_snap
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
-    assert app.info[0].value.startswith("## Keep it; one more would be better, once nothing leaks")
+    assert app.info[0].value.startswith("## Keep it: usable, one more would be better, once nothing leaks")
     first = app.error[0].value.replace("\\", "")
     assert first.startswith("**Petrol may escape on this van: no further snap until")
     assert f"(#{app.subheader[0].anchor})" in first
@@ -278,7 +278,7 @@ def test_where_no_snap_is_good_the_head_says_that_something_is_missing(
         capture |= {"grade": "usable", "shown_grade": "usable"}
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: usable)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"), ("2.csv", b"y"))
-    assert any(shown.value.startswith("## Keep it; one more would be better") for shown in app.info)
+    assert any(shown.value.startswith("## Keep it: usable, one more would be better") for shown in app.info)
     assert not any(shown.value.startswith("## Keep it") for shown in app.success)
 
 
