@@ -36,17 +36,19 @@ def _image(drawn: Drawing, place: str = "") -> str:
     )
 
 
-def gallery(shown: Sequence[tuple[str, str, str, Drawing | None]]) -> None:
-    """Pictures in rows, each below its title.
+def gallery(shown: Sequence[tuple[str, str, Sequence[str], Drawing | None]]) -> None:
+    """Pictures in rows, each below its title and above what is said of it.
 
     Parameters
     ----------
-    shown : sequence of (title, address, words, drawing)
-        What each is called, where that leads, what the picture shows, and the picture; None for none.
+    shown : sequence of (title, address, lines, drawing)
+        What each is called, where that leads, what is said of it, and the picture; None for none.
     """
     pieces = "".join(
-        f'<div><a href="{escape(address)}">{escape(title)}</a><p>{escape(words)}</p>{_image(drawn) if drawn else ""}</div>'
-        for title, address, words, drawn in shown
+        f'<div><a href="{escape(address)}">{escape(title)}</a>{_image(drawn) if drawn else ""}'
+        + "".join(f"<p>{escape(line)}</p>" for line in lines)
+        + "</div>"
+        for title, address, lines, drawn in shown
     )
     st.html(f'<div class="gallery">{pieces}</div>')
 

@@ -245,8 +245,8 @@ def _picture(shown: Shown, fact: Fact, rows: Sequence[Mapping[str, Any]]) -> tup
                 words.seen,
                 mark,
                 side=card_picture.side_drawn(quantity, words.seen, fact.words["side"], sensor),
-                narrowband=sensor is not None and sensor.kind == "narrowband",
-                rich_is_up=lambda_axis.rich_is_up(sensor),
+                narrowband=snaps.in_volts(sensor),
+                rich_is_up=None if sensor is None and snaps.in_volts(sensor) else lambda_axis.rich_is_up(sensor),
                 palette=parts.palette(),
                 says=said,
             )

@@ -27,8 +27,8 @@ class Caution:
     source : str
         Where it is published, or that it is common practice.
     for_work : tuple of str
-        Kinds of work it is shown for: any, running, fuel, ignition, exhaust, snap; and kinds of family: hybrid, mild,
-        full, gas, lpg, cng.
+        Kinds of work it is shown for: any, running, fuel, ignition, exhaust, snap; kinds of family: hybrid, mild,
+        full, gas, lpg, cng; and escapes, where a cause lets petrol escape.
     """
 
     name: str
@@ -42,6 +42,15 @@ _PRACTICE = "common practice, no published source read; the vehicle maker's proc
 CAUTIONS: Mapping[str, Caution] = {
     caution.name: caution
     for caution in (
+        Caution(
+            "fuel_escapes",
+            Words(
+                "Petrol may escape on this van: no further snap until its lines, rail and injectors have been looked over and are dry. Where petrol is seen or smelt: engine off, no spark, nobody drives it.",
+                "An diesem Fahrzeug kann Benzin austreten: kein weiterer Gasstoß, bevor Leitungen, Verteiler und Einspritzventile angesehen und trocken sind. Wo Benzin zu sehen oder zu riechen ist: Motor aus, keine Funken, niemand fährt damit.",
+            ),
+            _PRACTICE,
+            ("escapes",),
+        ),
         Caution(
             "qualified",
             Words(
@@ -224,9 +233,15 @@ def cautions_for(cause: str, family: Family | None = None) -> tuple[Caution, ...
     """
     known = EVERY_CAUSE.get(cause)
     kinds = {"any", "running", "snap"} | set(get_args(WorkKind) if known is None else known.cautions)
-    own = set() if family is None else _kinds_of(family)
+    own = _escapes(cause) | (set() if family is None else _kinds_of(family))
     mine = [caution for caution in CAUTIONS.values() if own & set(caution.for_work)]
     return (*mine, *(caution for caution in CAUTIONS.values() if kinds & set(caution.for_work)))
+
+
+def _escapes(cause: str) -> set[str]:
+    """What a cause's own caution is shown for: one that lets petrol escape forbids a snap before that is looked at."""
+    known = EVERY_CAUSE.get(cause)
+    return {"escapes"} if known is not None and known.fuel_may_escape else set()
 
 
 def _kinds_of(family: Family) -> set[str]:
@@ -235,19 +250,21 @@ def _kinds_of(family: Family) -> set[str]:
     return hybrid | (set() if family.fuel == "petrol" else {"gas", family.fuel})
 
 
-def cautions_for_snap(family: Family | None = None) -> tuple[Caution, ...]:
+def cautions_for_snap(family: Family | None = None, cause: str = "") -> tuple[Caution, ...]:
     """The cautions before a throttle snap.
 
     Parameters
     ----------
     family : Family, optional
         Of the van, whose drive and fuel add their own; where it is not known, those of hybrids are told.
+    cause : str, optional
+        What the van is on the list for.
 
     Returns
     -------
     tuple of Caution
-        The family's own first.
+        What the cause forbids, then the family's own, first.
     """
-    own = {"hybrid"} if family is None else _kinds_of(family)
+    own = _escapes(cause) | ({"hybrid"} if family is None else _kinds_of(family))
     mine = [caution for caution in CAUTIONS.values() if own & set(caution.for_work)]
     return (*mine, *(caution for caution in CAUTIONS.values() if {"any", "snap"} & set(caution.for_work)))

@@ -264,6 +264,11 @@ class Cause:
         return next((one.danger for one in self.if_left if one.danger is not None), None)
 
     @property
+    def fuel_may_escape(self) -> bool:
+        """Whether petrol may escape while it waits: then no engine is snapped before that is looked at."""
+        return self.danger == FIRE
+
+    @property
     def endangers(self) -> bool:
         """Whether people may come to harm while it waits."""
         return self.danger is not None

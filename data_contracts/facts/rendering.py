@@ -15,8 +15,10 @@ from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
 from data_contracts.plurals import PLACE, filled, form_of
+from data_contracts.reasons import UNREAD_REASONS
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES, words_for
 from data_contracts.units import shown
+from data_contracts.wording import translated
 
 _CLAUSE = re.compile(r"\[([^\]]*)\]")
 _PLACE = re.compile(PLACE)
@@ -323,8 +325,8 @@ def _limit(rendering: _Rendering) -> str | None:
     return rendering.with_unit(figures if places <= there else f"{rendering.level(limit):.{places}f}")
 
 
-def _expected_range(rendering: _Rendering) -> str | None:
-    ends = [rendering.fact.numbers.get(name) for name in ("expected_low", "expected_high")]
+def _range(rendering: _Rendering, *names: str) -> str | None:
+    ends = [rendering.fact.numbers.get(name) for name in names]
     low, high = (None if end is None else plain(rendering.level(end)) for end in ends)
     return (
         None
@@ -392,7 +394,8 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "others": lambda rendering: _rounded(rendering, "peer_baseline"),
     "limit": _limit,
     "onset_range": _onset_range,
-    "expected_range": _expected_range,
+    "expected_range": lambda rendering: _range(rendering, "expected_low", "expected_high"),
+    "read_range": lambda rendering: _range(rendering, "lowest", "highest"),
     "plainly": _plainly,
     "short": _short,
     "weeks_most": _weeks_most,
@@ -429,6 +432,7 @@ _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
     "difference": lambda rendering, value: rendering.with_unit(
         plain(abs(rendering.difference(value))), difference=True
     ),
+    "spread": lambda rendering, value: rendering.with_unit(plain(abs(rendering.difference(value)), 2), difference=True),
     "signed": lambda rendering, value: rendering.with_unit(
         plain(rendering.difference(value), 2, sign=True), difference=True
     ),
@@ -506,6 +510,8 @@ _WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
     "fault_code": lambda rendering, word: FAULT_CODES[word].says.in_language(rendering.language),
     "test": lambda rendering, word: rendering.inside(TESTS[word].title),
     "feature": _feature,
+    "unread": lambda rendering, word: translated(UNREAD_REASONS[word].sentence, rendering.language),
+    "remedy": lambda rendering, word: translated(UNREAD_REASONS[word].remedy, rendering.language),
     "outcome": lambda rendering, word: rendering.phrase(f"outcome.{word}"),
     "verdict": lambda rendering, word: rendering.phrase(f"verdict.{word}"),
     "step": lambda rendering, word: rendering.phrase(f"failed.{word}"),

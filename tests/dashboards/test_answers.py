@@ -37,14 +37,14 @@ ONE_LEFT = "DELETE FROM captures WHERE week = $week AND capture_id <> (SELECT mi
     [
         (
             (ONE_LEFT, "UPDATE captures SET grade = 'good', grade_reasons = [], held = NULL"),
-            "**{week}: one snap came, good.**",
+            "**{week}: one capture came, good.**",
         ),
         (
             (ONE_LEFT, "UPDATE captures SET grade = 'repeat', grade_reasons = ['throttle_not_full'], held = NULL"),
-            f"**{{week}}: one snap came, to be recorded again.** Most often marked down, in 1 of 1 snap on 1 van: {PEAK}. Push",
+            f"**{{week}}: one capture came, to be recorded again.** Most often marked down, 1 of 1 on 1 van: {PEAK}",
         ),
-        (("DELETE FROM captures WHERE week = $week",), "**{week}: no snap came.**"),
-        (("DELETE FROM captures",), "**{week}: no snap came.**"),
+        (("DELETE FROM captures WHERE week = $week",), "**{week}: no capture came.**"),
+        (("DELETE FROM captures",), "**{week}: no capture came.**"),
         (("DELETE FROM runs", "DELETE FROM watchlist", "DELETE FROM captures"), "**No week has been judged yet.**"),
     ],
 )
@@ -64,7 +64,7 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
             "SELECT count(*), count(*) FILTER (grade = 'good') FROM captures WHERE week = $week", {"week": made[1]}
         ).fetchall()[0]
     said = str(view("captures", home).markdown[0].value)
-    assert said.startswith(f"**{made[1]}: {good} of {total} snaps are good**")
+    assert said.startswith(f"**{made[1]}: {good} of {total} captures are good**")
     named = {"usable with something missing", "to be recorded again", "idle only", "low throughout"}
     others = [piece.split(" ", 1) for piece in said.split("**", 2)[2].split(".")[0].lstrip(", ").split(", ") if piece]
     assert all(word in named for _, word in others)
