@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import charts, meant, parts, text
+from dashboards import charts, meant, parts, text, verdict
 from dashboards.text import inert, message
 from dashboards.unbroken import NARROW_SPACE
 from data_contracts.signals import shown_at
@@ -46,6 +46,7 @@ def _in_short(published: Published) -> None:
     kept = {row["interval"]: row for row in record_queries.coverage(published).iter_rows(named=True)}
     said += [_interval_in_short(name, kept.get(name)) for name in INTERVALS]
     st.markdown("\n".join(f"- {line}" for line in said))
+    parts.quiet(verdict.scale())
 
 
 def _causes_in_short(published: Published) -> str:
@@ -211,8 +212,8 @@ def _coverage(published: Published) -> None:
             (
                 message(f"sure.{row['interval']}"),
                 text.percent(row["stated"]),
-                text.observed(share, low, high) + few,
-                message("sure.of_vans", cases=text.count(row["cases"]), vans=row["vans"]),
+                text.observed(share, low, high),
+                message("sure.of_vans", cases=text.count(row["cases"]), vans=row["vans"]) + few,
             )
         )
     names = message("sure.coverage_heads").split("|")

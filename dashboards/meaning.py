@@ -7,7 +7,7 @@ from typing import get_args
 
 import streamlit as st
 
-from dashboards import markup, meant, parts, text
+from dashboards import markup, meant, parts, text, verdict
 from dashboards import meaning_pictures as pictures
 from dashboards.display import language
 from dashboards.drawing import Drawing
@@ -90,6 +90,8 @@ def _overview(known: Mapping[str, str]) -> None:
     if of is not None:
         parts.quiet(message("meaning.beside", severity=text.number(of.severity, 1)))
     markup.gallery([_beside(code, known[f"causes/{code}"], of) for code in EVERY_CAUSE])
+    st.header(message("meaning.likelihood"))
+    st.markdown(verdict.scale())
 
 
 def _beside(code: str, title: str, of: pictures.Traces | None) -> tuple[str, str, str, Drawing | None]:

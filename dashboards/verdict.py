@@ -9,7 +9,7 @@ from dashboards.display import language
 from dashboards.text import message
 from data_contracts.causes import NONE
 from data_contracts.facts.fact import Fact
-from data_contracts.likelihood import likely
+from data_contracts.likelihood import LIKELIHOODS, likely
 from pipelines.read_side import promises
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.published import Published
@@ -80,6 +80,13 @@ def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any
     told, mark = reads.in_short_of(published, list(rows.values()), week), checked_mark(published)
     said = {van: of_listed(row, told.get(van), mark).lines() for van, row in rows.items()}
     return {str(order["order_id"]): said.get(order["van_id"], [meant.sentence(order, "reason")]) for order in orders}
+
+
+def scale() -> str:
+    """The words of likelihood and where each begins, as one sentence."""
+    steps = [f"{words.in_language(language())} {text.percent(least)}" for least, words in LIKELIHOODS if least]
+    least = LIKELIHOODS[-1][1].in_language(language())
+    return text.plain_minus(message("verdict.scale", steps=", ".join(steps), least=least))
 
 
 def checked_mark(published: Published) -> str:
