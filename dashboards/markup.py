@@ -88,9 +88,18 @@ def facts(rows: Sequence[tuple[str, str]]) -> None:
 
 
 def cautions(heading: str, told: Sequence[str]) -> None:
-    """What to mind before any work, small, in columns where there is room."""
-    lines = "".join(f"<li>{escape(one)}</li>" for one in told)
-    st.html(f'<div class="cautions"><strong>{escape(heading)}</strong><ul>{lines}</ul></div>')
+    """What to mind before a job, in columns where there is room."""
+    st.html(f'<div class="cautions"><strong>{escape(heading)}</strong>{_lines(told)}</div>')
+
+
+def cautions_folded(heading: str, short: str, told: Sequence[str]) -> None:
+    """The same folded under a heading and a few words."""
+    bold = f"<strong>{escape(heading)}</strong> " if heading else ""
+    st.html(f'<details class="cautions"><summary>{bold}{escape(short)}</summary>{_lines(told)}</details>')
+
+
+def _lines(told: Sequence[str]) -> str:
+    return f"<ul>{''.join(f'<li>{escape(one)}</li>' for one in told)}</ul>"
 
 
 def photos(shown: Sequence[tuple[str, str]]) -> None:

@@ -7,7 +7,7 @@ from typing import get_args
 
 import streamlit as st
 
-from dashboards import markup, meant, parts, text, told_by
+from dashboards import markup, meant, parts, text, told_by, verdict
 from dashboards import meaning_pictures as pictures
 from dashboards.display import language
 from dashboards.drawing import Drawing
@@ -157,6 +157,8 @@ def _overview(known: Mapping[str, str]) -> None:
         mine = [q.name for q in QUANTITIES.values() if q.group == group and f"quantities/{q.name}" in known]
         with st.expander(f"{message(f'group.{group}')} ({len(mine)})", key=f"names-{group}"):
             st.markdown("\n".join(f"- {_line(f'quantities/{name}')}" for name in mine))
+    st.header(message("meaning.likelihood"))
+    st.markdown(verdict.scale())
 
 
 def _beside(

@@ -29,12 +29,15 @@ class Caution:
     for_work : tuple of str
         Kinds of work it is shown for: any, running, fuel, ignition, exhaust, snap; kinds of family: hybrid, mild,
         full, gas, lpg, cng; and escapes, where a cause lets petrol escape.
+    short : Words or None
+        The same in a few words, for a card that leads to the whole; None where no job of its own asks for it.
     """
 
     name: str
     text: Words
     source: str
     for_work: tuple[str, ...]
+    short: Words | None = None
 
 
 _PRACTICE = "common practice, no published source read; the vehicle maker's procedure governs"
@@ -59,6 +62,10 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             "HSE HSG261, Health and safety in motor vehicle repair and associated industries (2009)",
             ("any",),
+            Words(
+                "qualified people, by the maker's procedure and local codes",
+                "nur Fachleute, nach Herstellerverfahren und örtlichen Vorschriften",
+            ),
         ),
         Caution(
             "brakes",
@@ -77,6 +84,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             "HSE, hse.gov.uk/mvr/mechanical-repair/exhaust.htm; limit 20 ppm over 8 h, 100 ppm over 15 min (UK EH40/2005)",
             ("running", "snap", "exhaust"),
+            Words("extract exhaust gas", "Abgas absaugen"),
         ),
         Caution(
             "fuel",
@@ -86,6 +94,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             "HSE OC 803/71 (explosive atmospheres in motor vehicle repair) for vapour and ignition sources; pressure release: common practice, the vehicle maker's procedure governs",
             ("fuel",),
+            Words("release fuel pressure, no ignition source", "Kraftstoffdruck ablassen, keine Zündquelle"),
         ),
         Caution(
             "hot_and_moving",
@@ -95,6 +104,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             _PRACTICE,
             ("running", "snap", "exhaust"),
+            Words("hot exhaust, moving belts", "heißer Auspuff, laufende Riemen"),
         ),
         Caution(
             "high_voltage",
@@ -104,6 +114,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             _PRACTICE,
             ("ignition", "running"),
+            Words("high ignition voltage", "hohe Zündspannung"),
         ),
         Caution(
             "direct_injection",
@@ -113,6 +124,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             f"from memory; {_PRACTICE}",
             ("fuel",),
+            Words("direct injection: rail under high pressure", "Direkteinspritzung: Verteiler unter Hochdruck"),
         ),
         Caution(
             "hybrid",
@@ -122,6 +134,10 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             f"from memory; {_PRACTICE}",
             ("hybrid",),
+            Words(
+                "hybrid: lethal voltage, may start by itself",
+                "Hybrid: lebensgefährliche Spannung, kann von selbst starten",
+            ),
         ),
         Caution(
             "hearing",
@@ -176,6 +192,10 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             _PRACTICE,
             ("gas",),
+            Words(
+                "gas: licensed people only, no snap where it smells",
+                "Gas: nur zugelassene Leute, kein Gasstoß bei Gasgeruch",
+            ),
         ),
         Caution(
             "lpg_collects_low",
@@ -248,6 +268,29 @@ def _kinds_of(family: Family) -> set[str]:
     """What the family's own cautions are shown for."""
     hybrid = set() if family.hybrid == "none" else {"hybrid", family.hybrid}
     return hybrid | (set() if family.fuel == "petrol" else {"gas", family.fuel})
+
+
+def of_the_job(cause: str, family: Family | None = None) -> tuple[tuple[Caution, ...], tuple[Caution, ...]]:
+    """The cautions of a job, those that this very job asks for apart from what holds for any.
+
+    Parameters
+    ----------
+    cause, family
+        As for `cautions_for`.
+
+    Returns
+    -------
+    tuple of (tuple of Caution, tuple of Caution)
+        Of this job: what its kind of work and the van's drive and fuel add, and that qualified people do it; where they add
+        nothing, what any running engine asks for. And the rest. Together as `cautions_for` has them.
+    """
+    every, known = cautions_for(cause, family), EVERY_CAUSE.get(cause)
+    kinds = set(get_args(WorkKind) if known is None else known.cautions) - {"any", "running", "snap"}
+    kinds |= set() if family is None else _kinds_of(family)
+    own = [caution for caution in every if kinds & set(caution.for_work)]
+    least = ("qualified",) if own else ("qualified", "exhaust_gas", "hot_and_moving")
+    own += [CAUTIONS[name] for name in least if CAUTIONS[name] not in own]
+    return tuple(own), tuple(caution for caution in every if caution not in own)
 
 
 def cautions_for_snap(family: Family | None = None, cause: str = "") -> tuple[Caution, ...]:

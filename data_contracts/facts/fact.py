@@ -105,6 +105,7 @@ WORDS: dict[str, str] = {
     "second_cause": "cause",
     "test": "test",
     "means": "means",  # kind of a consequence of waiting
+    "second_means": "means",
     "fault_code": "name",  # of SAE J2012
     "says": "fault_code",  # the code again: told as its definition
     "unread": "unread",  # of data_contracts.reasons.UNREAD_REASONS
@@ -136,8 +137,8 @@ WORDS: dict[str, str] = {
     "step": "step",  # judging, proof or order
     "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part
     "value": "name",
-    "by_date": "stands",  # stands or ended
-    "by_km": "stands",  # stands, ended, unread, or driven: run out since the reading, at its mileage
+    "by_date": "choice",  # stands or ended
+    "by_km": "choice",  # stands, ended, unread, or driven: run out since the reading, at its mileage
     "until": "name",  # ISO day
     "read": "name",
     "runs_out": "name",

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from data_contracts.causes.record import CONSEQUENCE_KINDS
 from data_contracts.facts.fact import Fact
 from data_contracts.signals import QUANTITIES
 
@@ -66,11 +67,18 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
 
 
 def left_alone(reasons: Sequence[Fact]) -> Fact | None:
-    """What comes of leaving a van as it is, by the reason that hurts most; None where that one says nothing of it."""
+    """What comes of leaving a van as it is, by the reason that hurts most; None where that one says nothing of it.
+
+    Of the other reasons the worst is told too, unless the first says as much: a van that endangers people may strand as well.
+    """
     first = reasons[0] if reasons else None
     if first is None or "means" not in first.words:
         return None
-    return Fact.of("left_alone", means=first.words["means"], cause=first.words.get("cause"))
+    worst = first.words["means"]
+    said = {worst, "stranding"} if worst == "hazard" else {worst}
+    others = {fact.words["means"] for fact in reasons if "means" in fact.words} - said
+    second = next((kind for kind in CONSEQUENCE_KINDS if kind in others), None)
+    return Fact.of("left_alone", means=worst, cause=first.words.get("cause"), second_means=second)
 
 
 def with_evidence_first(reasons: Sequence[Fact], evidence: Sequence[Fact]) -> list[Fact]:

@@ -3,10 +3,10 @@
 from datetime import UTC, date, datetime
 from typing import Any
 
+from data_contracts.likelihood import likely
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.reports.claim import Claim
-from pipelines.reports.order_pdf import percent
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
 
@@ -65,7 +65,7 @@ def test_the_judgement_is_that_of_the_list(paper: Paper) -> None:
     (table,) = judged["tables"]
     causes = sorted(row["causes"], key=lambda cause: -cause["probability"])[:5]
     assert [each[0] for each in table["rows"]] == [title(cause["code"]) for cause in causes]
-    assert [each[1] for each in table["rows"]] == [percent(cause["probability"]) for cause in causes]
+    assert [each[1] for each in table["rows"]] == [likely(cause["probability"], "en") for cause in causes]
     well = paper.rows("SELECT van_id FROM vans WHERE van_id NOT IN (SELECT van_id FROM watchlist) ORDER BY ALL")[0][
         "van_id"
     ]
