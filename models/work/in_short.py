@@ -60,8 +60,11 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
         fact for fact in reasons if fact.code in MOVED and (fact.code == "repeats_disagree" or _told(fact, latest))
     ]
     named = {fact.quantity for fact in moved}
-    plain = [fact for fact in moved if (fact.quantity or "").removesuffix("_v") == fact.quantity]
-    plain = plain or [fact for fact in moved if (fact.quantity or "").removesuffix("_v") not in named]
+    plain = [
+        fact
+        for fact in moved
+        if (q := fact.quantity or "").removesuffix("_v") == q or q.removesuffix("_v") not in named
+    ]
     return next(iter([*plain, *(fact for fact in reasons if fact.code == "unlike_healthy")]), None)
 
 
