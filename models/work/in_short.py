@@ -39,7 +39,7 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
     """The reason by which a van is shown first wherever it is shown: list, card, order and papers.
 
     A crossed limit says most, then what moved or disagrees, in the order of the reasons; a signal in volts only where the lambda
-    made of it says nothing. What only all readings together show comes last.
+    made of it is not among them. What only all readings together show comes last.
 
     Parameters
     ----------
