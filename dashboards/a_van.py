@@ -1,7 +1,7 @@
 """A van: on top the card that decides; folded below it reasons, trends, snaps, values, repairs and orders."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import polars as pl
@@ -79,7 +79,7 @@ def _sheet(published: Published, van_id: str) -> None:
     def set_sheet() -> bytes:
         from pipelines.reports.driver_sheet import driver_pdf
 
-        return driver_pdf(published, van_id, display)
+        return driver_pdf(published, van_id, display, date.today())  # noqa: DTZ011
 
     st.download_button(
         message("van.sheet"),

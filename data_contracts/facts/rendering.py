@@ -338,7 +338,7 @@ def _range(rendering: _Rendering, *names: str) -> str | None:
 
 def _weeks_most(rendering: _Rendering) -> str:
     high, horizon = rendering.fact.numbers["weeks_high"], rendering.fact.numbers["horizon"]
-    return f"{high:.0f}" if high < horizon else rendering.phrase("more_than", amount=f"{horizon:.0f}")
+    return f"{high:.0f}" if high < horizon else rendering.phrase("more_than_or_never", amount=f"{horizon:.0f}")
 
 
 def _plainly(rendering: _Rendering) -> str:

@@ -628,7 +628,7 @@ PHRASES: dict[str, Words] = {
         "verändert etwa seit {onset}, ob es sich noch bewegt, ist unklar",
     ),
     "range": Words("{low} to {high}", "{low} bis {high}"),
-    "more_than": Words("more than {amount}", "mehr als {amount}"),
+    "more_than_or_never": Words("more than {amount}, or never", "mehr als {amount}, oder nie"),
     "points": Words("percentage points", "Prozentpunkte"),
     "weeks": Words("{weeks:# week/# weeks}", "{weeks:# Woche/# Wochen}"),
     "more_visits": Words("{visits:# more visit/# more visits}", "noch {visits:# Besuch/# Besuche}"),

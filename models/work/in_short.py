@@ -40,7 +40,7 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
     """The reason by which a van is shown first wherever it is shown: list, card, order and papers.
 
     A crossed limit says most, then what moved or disagrees, in the order of the reasons; a signal in volts only where the lambda
-    made of it says nothing. What only all readings together show comes last.
+    made of it is not among them. What only all readings together show comes last.
 
     Parameters
     ----------
@@ -61,8 +61,11 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
         fact for fact in reasons if fact.code in MOVED and (fact.code == "repeats_disagree" or _told(fact, latest))
     ]
     named = {fact.quantity for fact in moved}
-    plain = [fact for fact in moved if (fact.quantity or "").removesuffix("_v") == fact.quantity]
-    plain = plain or [fact for fact in moved if (fact.quantity or "").removesuffix("_v") not in named]
+    plain = [
+        fact
+        for fact in moved
+        if (q := fact.quantity or "").removesuffix("_v") == q or q.removesuffix("_v") not in named
+    ]
     return next(iter([*plain, *(fact for fact in reasons if fact.code == "unlike_healthy")]), None)
 
 

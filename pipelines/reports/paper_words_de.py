@@ -215,6 +215,7 @@ WORDS: dict[str, str] = {
     "driver.next_accepted": "Die Werkstatt sieht das Fahrzeug {when} an. Den Tag erfahren Sie noch.",
     "driver.next_postponed": "Die Arbeit ist aufgeschoben; das Fahrzeug wird {when} wieder angefordert.",
     "driver.next_booked": "Das Fahrzeug ist {when} in der Werkstatt eingeplant.",
+    "driver.next_past": "Die Werkstatt sollte das Fahrzeug {when} ansehen; das ist vorbei. War es nicht dort, fragen Sie jetzt nach einem Tag.",
     "driver.next_no_day": "Die Werkstatt sieht das Fahrzeug an. Den Tag erfahren Sie noch.",
     "driver.workshop": "Dort zuerst: {action}.",
     "driver.next_after": "Danach wird das Fahrzeug wieder aufgezeichnet, um zu sehen, ob die Reparatur geholfen hat.",

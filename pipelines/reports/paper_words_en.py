@@ -202,6 +202,7 @@ WORDS: dict[str, str] = {
     "driver.next_accepted": "The workshop will see the van {when}. You will be told the day.",
     "driver.next_postponed": "The work is put off; the van is asked for again {when}.",
     "driver.next_booked": "The van is booked into the workshop {when}.",
+    "driver.next_past": "The workshop was to see the van {when}, and that is past. If it has not been there, ask for a day now.",
     "driver.next_no_day": "The workshop will see the van. You will be told the day.",
     "driver.workshop": "There, first: {action}.",
     "driver.next_after": "Afterwards the van is recorded again, to see whether the repair helped.",

@@ -100,7 +100,7 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
             (
                 "**False alarms: ✓ kept.** Of 1 finding 0 found nothing.",
                 "**Expected ranges: too few to say.** 1 of 1 reading of vans never listed lay inside: 100 %, promised 95 %. Judge by more than one visit.",
-                "**Weeks to a limit: too few to say.** 1 of 1 drift in alarm, on 1 van, crossed within the weeks stated: 100 %, promised 80 %. Go by the day due.",
+                "**Weeks to a limit: too few to say.** 1 of 1 statement on drifts in alarm, of 1 van, held: 100 %, promised 80 %. Go by the day due.",
             ),
         ),
         (
@@ -108,7 +108,7 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
             (
                 "**False alarms: ✗ not kept.** Of {orders} findings {orders} found nothing.",
                 "**Expected ranges: ✗ not kept.** 2 of 10 readings of vans never listed lay inside: 20 %, promised 95 %. A reading outside its range alone says little.",
-                "**Weeks to a limit: ✗ not kept.** 2 of 10 drifts in alarm, on 1 van, crossed within the weeks stated: 20 %, promised 80 %. Do not plan by these weeks yet; go by the day due.",
+                "**Weeks to a limit: ✗ not kept.** 2 of 10 statements on drifts in alarm, of 1 van, held: 20 %, promised 80 %. Do not plan by these weeks yet; go by the day due.",
             ),
         ),
         (

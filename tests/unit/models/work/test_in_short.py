@@ -84,6 +84,12 @@ def test_volts_are_told_only_where_the_lambda_made_of_them_is_not_named() -> Non
     latest = {"lambda_full_throttle_v": row(1.9, 1.57, 60.0), "lambda_full_throttle": row(1.09, 0.91, 50.0)}
     assert said([volts, ratio], latest).startswith("Lean at full throttle")
     assert said([volts], latest).startswith("Lambda signal high at full throttle")
+    trim = moved(
+        "trim_idle_pct", 6.0, 2.0
+    )  # of a narrowband van whose volts show no lambda the furthest off still leads
+    assert leading_reason([volts, trim], {}) == volts
+    assert leading_reason([trim, volts], {}) == trim
+    assert leading_reason([volts, trim, ratio], {}) == trim
 
 
 def test_without_a_trend_the_reason_itself_is_told() -> None:
