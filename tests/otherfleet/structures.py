@@ -1,7 +1,7 @@
 """Structures of engine and control unit that differ in kind, not in number only: the second fleet's, and twelve more.
 
-None was used in any fit. `DEVELOPED_ON` were looked at when the causes were worked on; `LEFT_OUT` were drawn before anything was judged on
-them and served no choice. Sources of the forms, from memory: the film and how a control unit makes up for it, Aquino, SAE 810494; fast
+`DEVELOPED_ON` were looked at when the causes were worked on, and what engines of other kinds show is pooled over them; `LEFT_OUT` were drawn
+before that and served no choice, and no effect is fitted on them or on the plain one. Sources of the forms, from memory: the film and how a control unit makes up for it, Aquino, SAE 810494; fast
 and slow films and filling of the manifold, Hendricks and Sorenson, SAE 900616, and Guzzella and Onder, Introduction to
 Modeling and Control of Internal Combustion Engine Systems; a reckoned flow held to the metered one, the same two; volumes in
 series, a by-pass and a pocket beside the stream, Levenspiel, Chemical Reaction Engineering. Of the last four: a film that the air stream
