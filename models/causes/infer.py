@@ -161,6 +161,7 @@ def infer_causes(
     all may be what another cause does     likelier the fewer signs support the likeliest: one keeps it at 0.95
     movement proportional to severity      as the scale of severity is defined
     engines differ in what they show       in all quantities at once: the gain of a pattern
+    engines differ in kind                 patterns pooled over several structures stand beside the others
     no reading, no contribution            missing is not zero
     =====================================  =====================================================================
     """
