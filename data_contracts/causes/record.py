@@ -180,8 +180,8 @@ class Cause:
     """A cause of a changed snap, and all that is known of it beforehand.
 
     Signs and sizes of effects are from "what severity 1 means" (common practice, no publication, 2026-11-25). A cause
-    is judged by them at once; where models/causes/cause_effects.toml holds what was fitted for it, that counts beside
-    them.
+    is judged by them at once; where cause_effects.toml and structure_effects.toml of models/causes hold what was fitted for it, that counts
+    beside them.
 
     Attributes
     ----------

@@ -9,10 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.causes.effects import load_effects
+from models.causes.table import effect_table, load_effects
 from tests.otherfleet.make import FIRST_WEEK
 from tests.otherfleet.make import Fault as OtherFault
 from tests.studies.causes_fit import CAUSES_FOLDER, Estimated, write
+from tests.studies.causes_fit_structures import Shown, as_toml, pooled
 from tests.studies.order_of_work import Truth, first_of, pooled_lines
 from tests.studies.planning_run import Replay, every
 from tests.studies.results import write_section
@@ -79,6 +80,35 @@ def test_what_was_fitted_is_written_as_it_is_read() -> None:
     gains = {(code, one["shows"]): one["gain"] for code, one in entries}
     written = write(load_effects("trade"), result, gains, document["discrepancy"], ["made here"])
     assert tomllib.loads(written) == document
+
+
+def test_effects_of_other_structures_are_found_with_the_spread_between_them() -> None:
+    """Engines of five structures that differ by a tenth of the flow: the effect is theirs in the mean, and the spread that of all."""
+    rng = np.random.default_rng(2)
+    way = ("intake_restricted", "restriction at high flow")
+    shown = [
+        Shown(
+            f"s{s}",
+            way,
+            severity,
+            {"main_peak": (severity * off + 0.004 * float(rng.standard_normal()), 0.006), "needles": (0.0, 0.25)},
+        )
+        for s, off in enumerate((-0.10, -0.15, -0.20, -0.25, -0.30))
+        for severity in (0.3, 0.6, 1.0, 1.0)
+    ]
+    document = tomllib.loads(as_toml(pooled(shown, effect_table()), ["made here"]))
+    (one,) = document["causes"]["intake_restricted"]
+    effect, spread = one["effects"]["main_peak"]
+    assert effect == pytest.approx(-0.20, abs=0.02)
+    assert spread == pytest.approx(0.07, abs=0.03)
+    assert "needles" not in one["effects"]  # the trade does not name it, and it did not move
+    table = effect_table({}, document)
+    shares: dict[str, float] = {}
+    for pattern in table.patterns:
+        shares[pattern.cause] = shares.get(pattern.cause, 0.0) + pattern.share
+    assert all(share == pytest.approx(1.0) for share in shares.values())
+    (other,) = [p for p in table.patterns if p.name.endswith("as other structures show it")]
+    assert other.share == document["structures_share"]
 
 
 def a_replay(visits: dict[str, list[str]], caught: dict[str, str]) -> Replay:
