@@ -2,13 +2,16 @@
 
 import pytest
 
-from dashboards import unbroken
+from dashboards import text, unbroken
 from dashboards.unbroken import kept_together, plainly
+
+_SPACES = text._SPACES
 
 
 @pytest.fixture(autouse=True)
 def as_on_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(unbroken, "HYPHEN", "\N{NON-BREAKING HYPHEN}")
+    monkeypatch.setattr(text, "_SPACES", _SPACES)
 
 
 @pytest.mark.parametrize(
@@ -31,3 +34,7 @@ def test_days_weeks_and_shares_stay_on_a_line(told: str, kept: str) -> None:
     assert kept_together(told) == kept
     assert kept_together(kept) == kept
     assert plainly(kept).replace("\\-", "-") == told.replace("\\-", "-")
+
+
+def test_text_from_outside_keeps_what_holds_together_and_stays_one_line() -> None:
+    assert text.inert(" 95\u202f%\n\tof\u2003it ") == "95\u202f% of it"
