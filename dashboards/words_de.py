@@ -120,7 +120,7 @@ WORDS: dict[str, str] = {
     "planned.week": "{week}, ab {day}",
     "verdict.less_likely": "weniger wahrscheinlich: {causes}",
     "verdict.among": "darunter {causes}",
-    "verdict.scale": "Worte der Wahrscheinlichkeit: mindestens, {steps}; darunter {least}. Die Schwellen sind die der Skala des IPCC (2010).",
+    "verdict.scale": "{first} heißt mindestens {least}, {steps}; darunter {last} (Skala des IPCC von 2010).",
     "verdict.unchecked": "noch nicht geprüft",
     "verdict.not_kept": "Befunde ergaben anderes",
     "week.up": "{places} höher als in der Vorwoche",

@@ -120,7 +120,7 @@ WORDS: dict[str, str] = {
     "planned.week": "{week}, from {day}",
     "verdict.less_likely": "less likely: {causes}",
     "verdict.among": "among them {causes}",
-    "verdict.scale": "Words of likelihood: at least, {steps}; below that, {least}. The bounds are those of the IPCC's scale (2010).",
+    "verdict.scale": "{first} means at least {least}, {steps}; below that, {last} (the IPCC's scale of 2010).",
     "verdict.unchecked": "not yet checked",
     "verdict.not_kept": "findings came out otherwise",
     "week.up": "up {places} since the week before",

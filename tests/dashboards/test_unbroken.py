@@ -20,6 +20,7 @@ def as_on_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
         ("Due Monday 2026-07-06.", "Due Monday 2026‑07‑06."),
         ("list of 2026-W27 (2026-06-29 to 2026-07-05)", "list of 2026‑W27 (2026‑06‑29 to 2026‑07‑05)"),
         ("seen 2026\\-07\\-06, 2026\\-W27", "seen 2026‑07‑06, 2026‑W27"),
+        ("very likely (> 99 %)", "very likely (>\u202f99\u202f%)"),
         ("50.8 g/s, −21.8 %", "50.8 g/s, −21.8\u202f%"),
         ("run `vansnap weekly --week 2026-W14`", "run `vansnap weekly --week 2026-W14`"),
         (
