@@ -90,7 +90,7 @@ def _overview(known: Mapping[str, str]) -> None:
     if of is not None:
         parts.quiet(message("meaning.beside", severity=text.number(of.severity, 1)))
     markup.gallery([_beside(code, known[f"causes/{code}"], of) for code in EVERY_CAUSE])
-    st.header(message("meaning.likelihood"))
+    st.header(message("verdict.heading"))
     st.markdown(verdict.scale())
 
 
