@@ -81,12 +81,6 @@ def sums(heading: str, rows: Sequence[tuple[str, str]]) -> None:
     )
 
 
-def facts(rows: Sequence[tuple[str, str]]) -> None:
-    """Facts as names with their values, as many beside each other as there is room for."""
-    told = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in rows)
-    st.html(f'<dl class="facts">{told}</dl>')
-
-
 def cautions(heading: str, told: Sequence[str]) -> None:
     """What to mind before a job, in columns where there is room."""
     st.html(f'<div class="cautions"><strong>{escape(heading)}</strong>{_lines(told)}</div>')

@@ -157,7 +157,7 @@ def _overview(known: Mapping[str, str]) -> None:
         mine = [q.name for q in QUANTITIES.values() if q.group == group and f"quantities/{q.name}" in known]
         with st.expander(f"{message(f'group.{group}')} ({len(mine)})", key=f"names-{group}"):
             st.markdown("\n".join(f"- {_line(f'quantities/{name}')}" for name in mine))
-    st.header(message("meaning.likelihood"))
+    st.header(message("verdict.heading"))
     st.markdown(verdict.scale())
 
 

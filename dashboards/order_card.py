@@ -64,7 +64,7 @@ def card(
         action = text.sentence_of(row, "action")
         what, worth = st.columns([2, 1], gap="medium")
         with what:
-            st.subheader(inert(action), anchor=False)
+            st.header(inert(action), anchor=False)
             st.markdown("  \n".join([standing.when(row), *why] if waits else why))
         with worth:
             _worth(row, currency)
@@ -96,7 +96,7 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
     facts = row.get("worth_facts")
     told = [Fact.from_row(fact) for fact in facts] if isinstance(facts, list) else []
     numbers = next((fact.numbers for fact in told if fact.code == "worth"), None)
-    saved = row["expected_cost_avoided"]
+    saved = row.get("expected_cost_avoided")
     saving = ""
     if isinstance(saved, float) and saved > 0:
         saving = message("worth.saving", worth=text.plain_money(saved, currency))

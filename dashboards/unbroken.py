@@ -6,6 +6,7 @@ NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
 HYPHEN = "\N{NON-BREAKING HYPHEN}"
 
 _CALENDAR = re.compile(r"(?<![\w.`-])(\d{4})\\?-(?:(W\d\d)|(\d\d)\\?-(\d\d))(?!\\?-|[\w`])")
+_SHARE = re.compile(r" (?=%)|(?<=[<>]) (?=\d)")
 
 
 def kept_together(told: str) -> str:
@@ -20,7 +21,7 @@ def kept_together(told: str) -> str:
     -------
     str
     """
-    return _CALENDAR.sub(_calendar, told).replace(" %", NARROW_SPACE + "%")
+    return _SHARE.sub(NARROW_SPACE, _CALENDAR.sub(_calendar, told))
 
 
 def plainly(told: str) -> str:

@@ -84,9 +84,9 @@ def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any
 
 def scale() -> str:
     """The words of likelihood and where each begins, as one sentence."""
-    steps = [f"{words.in_language(language())} {text.percent(least)}" for least, words in LIKELIHOODS if least]
-    least = LIKELIHOODS[-1][1].in_language(language())
-    return text.plain_minus(message("verdict.scale", steps=", ".join(steps), least=least))
+    (least, first), *others = [(text.percent(least), words.in_language(language())) for least, words in LIKELIHOODS]
+    steps = ", ".join(f"{word} {from_here}" for from_here, word in others[:-1])
+    return message("verdict.scale", first=text.sentence(first), least=least, steps=steps, last=others[-1][1])
 
 
 def checked_mark(published: Published) -> str:

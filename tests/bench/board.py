@@ -14,8 +14,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 VANS, EVERY = 10_000, 2
 REPEATS = 5
@@ -167,6 +169,7 @@ def in_a_browser(home: Path) -> None:
     processor time of the page's own thread. An empty page shows what of both is the toolkit's."""
     from dashboards.launch import command
     from tests.conftest import browser_path
+    from tests.dashboards import board_process
     from tests.dashboards.board_process import free_port, serving
     from tests.dashboards.browsing import ARGUMENTS, DESKTOP, open_page
 
@@ -179,7 +182,11 @@ def in_a_browser(home: Path) -> None:
     port = free_port()
     empty = command(home, port)
     empty[empty.index("run") + 1] = str(Path(__file__).with_name("empty_page.py"))
-    with serving(home) as address, serving(home, port=port, run=empty) as bare, sync_playwright() as started:
+    with ExitStack() as stack:
+        address = stack.enter_context(serving(home))
+        with patch.object(board_process, "command", return_value=empty):
+            bare = stack.enter_context(serving(home, port=port))
+        started = stack.enter_context(sync_playwright())
         browser = started.chromium.launch(executable_path=path, args=ARGUMENTS)
         page = browser.new_page(viewport=DESKTOP)  # type: ignore[arg-type]
         told = page.context.new_cdp_session(page)

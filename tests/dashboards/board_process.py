@@ -21,14 +21,12 @@ def free_port() -> int:
 
 
 @contextmanager
-def serving(
-    home: Path, *, port: int | None = None, login: Path | None = None, run: list[str] | None = None
-) -> Iterator[str]:
-    """Address of a board on a workspace, served while the block runs; of another page where a command is given."""
+def serving(home: Path, *, port: int | None = None, login: Path | None = None) -> Iterator[str]:
+    """Address of a board on a workspace, served while the block runs."""
     port = port or free_port()
     address = f"http://127.0.0.1:{port}"
     process = subprocess.Popen(
-        run or command(home, port, login=login),
+        command(home, port, login=login),
         env={**os.environ, **environment(home, login=login is not None)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

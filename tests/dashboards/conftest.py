@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboards import unbroken
+from dashboards import text, unbroken
 from tests.published_sample import make_workspace
 
 View = Callable[..., AppTest]
@@ -24,8 +24,9 @@ def main_module() -> Iterator[None]:
 
 @pytest.fixture(autouse=True)
 def plain_hyphens(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Days and weeks as they are written elsewhere; which lines they keep together is tested in `test_unbroken.py`."""
+    """Days, weeks and figures as they are written elsewhere; what a line may not break is tested in `test_unbroken.py`."""
     monkeypatch.setattr(unbroken, "HYPHEN", "-")
+    monkeypatch.setattr(text, "_SPACES", re.compile(r"\s+"))
 
 
 @pytest.fixture(scope="session")

@@ -2,13 +2,16 @@
 
 import pytest
 
-from dashboards import unbroken
+from dashboards import text, unbroken
 from dashboards.unbroken import kept_together, plainly
+
+_SPACES = text._SPACES
 
 
 @pytest.fixture(autouse=True)
 def as_on_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(unbroken, "HYPHEN", "\N{NON-BREAKING HYPHEN}")
+    monkeypatch.setattr(text, "_SPACES", _SPACES)
 
 
 @pytest.mark.parametrize(
@@ -17,6 +20,7 @@ def as_on_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
         ("Due Monday 2026-07-06.", "Due Monday 2026‑07‑06."),
         ("list of 2026-W27 (2026-06-29 to 2026-07-05)", "list of 2026‑W27 (2026‑06‑29 to 2026‑07‑05)"),
         ("seen 2026\\-07\\-06, 2026\\-W27", "seen 2026‑07‑06, 2026‑W27"),
+        ("very likely (> 99 %)", "very likely (>\u202f99\u202f%)"),
         ("50.8 g/s, −21.8 %", "50.8 g/s, −21.8\u202f%"),
         ("run `vansnap weekly --week 2026-W14`", "run `vansnap weekly --week 2026-W14`"),
         (
@@ -31,3 +35,7 @@ def test_days_weeks_and_shares_stay_on_a_line(told: str, kept: str) -> None:
     assert kept_together(told) == kept
     assert kept_together(kept) == kept
     assert plainly(kept).replace("\\-", "-") == told.replace("\\-", "-")
+
+
+def test_text_from_outside_keeps_what_holds_together_and_stays_one_line() -> None:
+    assert text.inert(" 95\u202f%\n\tof\u2003it ") == "95\u202f% of it"

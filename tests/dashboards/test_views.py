@@ -256,10 +256,9 @@ def test_the_address_always_names_what_it_shows(view: View) -> None:
 
 def test_the_workshop_lists_jobs_with_hours_and_worth(view: View) -> None:
     app = view("workshop")
-    assert "Measure fuel pressure while the engine is snapped" in [job.value for job in app.subheader]
-    bodies = [element.proto.body for element in app.get("html")]
-    cautions = [body for body in bodies if 'class="cautions"' in body]
-    waiting = [button for button in app.button if button.key and button.key.startswith("decide-")]
+    assert "Measure fuel pressure while the engine is snapped" in [job.value for job in app.header]
+    cautions = [element for element in app.get("html") if 'class="cautions"' in element.proto.body]
+    waiting = [button for button in app.button if (button.key or "").startswith("decide-")]
     assert everything(app).count("Expected saving 240 EUR") == len(cautions) == len(waiting)
     assert "· 1.5 h" in everything(app)
 
@@ -345,9 +344,7 @@ def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -
     app = view("workshop", tmp_path)
     assert not app.exception
     plan = app.table[0].value
-    column = f"{weeks[-1]}, from Monday {week_start(weeks[-1])}"
-    assert column in plan.columns
-    assert "1 job, 1.5 h (9\u202f%)" in plan[column].to_list()
+    assert "1 job, 1.5 h (9\u202f%)" in plan[f"{weeks[-1]}, from Monday {week_start(weeks[-1])}"].to_list()
     assert "no hours left in its weeks" in everything(app)
     tables = [table.value for table in app.table]
     ready = next(table for table in tables if "Parts" in table.columns)

@@ -60,6 +60,7 @@ SAMPLE_WORDS = {
     "recorder": "R-7",
     "orders": "0123456789abcdef",
     "means": "catalyst",
+    "second_means": "power",
     "fault_code": "P0302",
     "says": "P0302",
     "snap": "1",
