@@ -38,7 +38,7 @@ def folder_of_sources(folder: Path, root: Path) -> Path:
 
 
 if _given := os.environ.get(FOLDER_VARIABLE):
-    numba.config.CACHE_DIR = str(folder_of_sources(Path(_given), Path(__file__).parents[2]))
+    cast(Any, numba.config).CACHE_DIR = str(folder_of_sources(Path(_given), Path(__file__).parents[2]))
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 

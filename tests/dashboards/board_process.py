@@ -21,9 +21,7 @@ def free_port() -> int:
 
 
 @contextmanager
-def serving(
-    home: Path, *, port: int | None = None, login: Path | None = None, public_url: str = ""
-) -> Iterator[str]:
+def serving(home: Path, *, port: int | None = None, login: Path | None = None, public_url: str = "") -> Iterator[str]:
     """Address of a board on a workspace, served while the block runs."""
     port = port or free_port()
     address = f"http://127.0.0.1:{port}"

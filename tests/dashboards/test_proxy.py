@@ -93,6 +93,14 @@ def _plain_link(port: int) -> socket.socket:
     return socket.create_connection(("127.0.0.1", port), timeout=60)
 
 
+def _of_before(certificate: Path) -> ssl.SSLContext:
+    """A client that speaks TLS 1.0 and 1.1 only, which RFC 8996 retired."""
+    context = ssl.create_default_context(cafile=str(certificate))
+    context.set_ciphers("ALL:@SECLEVEL=0")
+    context.minimum_version, context.maximum_version = ssl.TLSVersion.TLSv1, ssl.TLSVersion.TLSv1_1
+    return context
+
+
 @pytest.fixture(scope="module")
 def proxy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Proxy]:
     folder = tmp_path_factory.mktemp("proxy")
@@ -136,11 +144,8 @@ def test_plain_http_is_sent_on_and_old_tls_refused(proxy: Proxy) -> None:
     link.request("GET", "/van?van=N-01", headers={"Host": NAME})
     answer = link.getresponse()
     assert (answer.status, answer.headers["location"]) == (301, f"{PUBLIC}/van?van=N-01")
-    old = ssl.create_default_context(cafile=str(proxy.certificate))
-    old.set_ciphers("ALL:@SECLEVEL=0")
-    with pytest.warns(DeprecationWarning):
-        old.minimum_version = ssl.TLSVersion.TLSv1
-        old.maximum_version = ssl.TLSVersion.TLSv1_1
+    with pytest.warns(DeprecationWarning, match="TLSv1"):
+        old = _of_before(proxy.certificate)
     with pytest.raises(ssl.SSLError):
         old.wrap_socket(_plain_link(proxy.secure), server_hostname=NAME)
 

@@ -113,7 +113,9 @@ def test_what_was_let_in_by_a_run_that_ended_before_it_wrote_it_down_is_made_aga
     else:
         deliver(home.inbox / "again", [row("z.csv", van="V001")], {"z.csv": recording(3)})
         steps.intake(home.root, now=NOW + 4 * DAY)
-        record_item(home, ItemDecision(item(home, "z.csv"), "taken_in", NOW + 4 * DAY, "Ann", "the plates were swapped"))
+        record_item(
+            home, ItemDecision(item(home, "z.csv"), "taken_in", NOW + 4 * DAY, "Ann", "the plates were swapped")
+        )
     with monkeypatch.context() as patched:
         patched.setattr(steps, "note_intake", lambda *_, **__: None)
         steps.intake(home.root, now=NOW + 5 * DAY)
