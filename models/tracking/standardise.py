@@ -1,7 +1,9 @@
 """Readings to standardised residuals: at reference conditions, over the family's scatter, without shared shifts."""
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -11,22 +13,22 @@ from data_contracts.family import Family
 from data_contracts.limits import ZERO_CELSIUS_K
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.weeks import week_number
-from models.physics.air import Air, known_air
+from models.physics.air import known_air
 from models.physics.speed_density import TEMPERATURE_POWER, temperature_u
 from models.physics.transfer_table import common_uncertainty
 from models.statistics.arrays import Codes, Floats
-from models.statistics.groups import group_medians, numbered
+from models.statistics.side_by_side import side_by_side
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
 from models.tracking.covariates import (
     COVARIATES,
     CovariateSlopes,
-    design,
     fill_air,
     fit_covariate_slopes,
     prior_of,
     tracked_of,
     variance_along,
 )
+from models.tracking.family_visits import FamilyVisits, visits_of_family
 from models.tracking.restarts import restarts_of
 from models.tracking.scales import derivative, to_scale
 from models.tracking.shared_shifts import RecorderShift, remove_shared_shifts
@@ -97,7 +99,11 @@ class Standardised:
 
 
 def standardise(
-    visits: pl.DataFrame, repeats: pl.DataFrame, families: Mapping[str, Family], repairs: pl.DataFrame
+    visits: pl.DataFrame,
+    repeats: pl.DataFrame,
+    families: Mapping[str, Family],
+    repairs: pl.DataFrame,
+    threads: int = 1,
 ) -> Standardised:
     """Standardise the visits of all families.
 
@@ -111,6 +117,8 @@ def standardise(
         Register; every family of the visits must be in it.
     repairs : polars.DataFrame
         van_id, done_at, work, parts.
+    threads : int
+        How many quantities at a time.
 
     Returns
     -------
@@ -134,10 +142,9 @@ def standardise(
     covariate_slopes: dict[tuple[int, int], CovariateSlopes] = {}
     for f, name in enumerate(names):
         rows = np.flatnonzero(family == f)
-        of = _visits_of_family(visits, rows, van[rows], _rows(air, rows), families[name], repeats)
+        of = visits_of_family(visits, rows, van[rows], air, families[name], repeats)
         conditions_u[rows] = of.covariates_u
-        for q, quantity in enumerate(quantities):
-            found = _one_quantity(of, quantity)
+        for q, found in enumerate(side_by_side(partial(_one_quantity, of), quantities, threads)):
             if found is None:
                 continue
             scaled[rows, q] = found.scaled
@@ -145,16 +152,21 @@ def standardise(
             variance[rows, q], peer_variance[rows, q] = found.variance, found.peer_variance
             scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
             levels[f, q], covariate_slopes[f, q] = found.level, found.slopes
-    recorder_shifts = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities)
-    for (f, q), before in levels.items():
-        rows, sigma = np.flatnonzero(family == f), scatter[f, q]
+    recorder_shifts = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities, threads)
+    of_families = [np.flatnonzero(family == f) for f in range(len(names))]
+
+    def settle(at: tuple[int, int]) -> None:
+        f, q = at
+        before, rows, sigma = levels[at], of_families[f], scatter[at]
         spec = specification(families[names[f]], quantities[q])
-        after, levels[f, q] = _without_shared(x[rows, q], van[rows], before, sigma, quantities[q], spec)
-        x[rows, q] = (x[rows, q] - (levels[f, q].level - before.level) / sigma) / after
+        after, levels[at] = _without_shared(x[rows, q], van[rows], before, sigma, quantities[q], spec)
+        x[rows, q] = (x[rows, q] - (levels[at].level - before.level) / sigma) / after
         variance[rows, q] = 1.0 + (variance[rows, q] - 1.0) / after**2
         peer_variance[rows, q] /= after**2
-        scatter[f, q] *= after
-        repeat_share[f, q] /= after
+        scatter[at] *= after
+        repeat_share[at] /= after
+
+    deque(side_by_side(settle, list(levels), threads), maxlen=0)
     restart = restarts_of(visits, quantities, repairs, starts)
     return Standardised(
         visits=visits.drop(quantities),  # they are in `scaled`
@@ -187,70 +199,6 @@ def _vans(visits: pl.DataFrame) -> tuple[Codes, Codes]:
 
 
 @dataclass(frozen=True)
-class _FamilyVisits:
-    """The visits of one family, and their covariates.
-
-    Attributes
-    ----------
-    fleet, repeats : polars.DataFrame
-        Visits of all families, and standard deviations of their repeats.
-    rows, van : ndarray of shape (visits,), int
-        Rows of the family's visits, and their vans.
-    family : Family
-    air : Air
-    covariates, covariates_u : ndarray of shape (visits, covariates)
-        As `models.tracking.covariates.COVARIATES`, and their standard uncertainty. [1]
-    within_van, across : ndarray of shape (visits, covariates)
-        Differences from the van's median, and from the family's. [1]
-    independent : float
-        Share of the visits that count as independent: those of one depot and week share their air. [1]
-    """
-
-    fleet: pl.DataFrame
-    repeats: pl.DataFrame
-    rows: Codes
-    van: Codes
-    family: Family
-    air: Air
-    covariates: Floats
-    covariates_u: Floats
-    within_van: Floats
-    across: Floats
-    independent: float
-
-    def column(self, name: str) -> Floats:
-        """A column of the family's visits; NaN for null. [unit of the column]"""
-        return self.fleet[name].gather(self.rows).cast(pl.Float64).to_numpy()
-
-
-def _visits_of_family(
-    fleet: pl.DataFrame, rows: Codes, van: Codes, air: Air, family: Family, repeats: pl.DataFrame
-) -> _FamilyVisits:
-    peak, visits = family.main_peak, fleet.select("coolant_c", "hold_s", "fuel", "depot", "week")[rows]
-    covariates, covariates_u = design(
-        visits,
-        air,
-        reference_intake_air_c=peak.reference_intake_air_c,
-        reference_barometer_kpa=peak.reference_barometer_kpa,
-    )
-    places = visits.select("depot", "week").n_unique()
-    each = numbered(van)
-    return _FamilyVisits(
-        fleet,
-        repeats,
-        rows,
-        van,
-        family,
-        air,
-        covariates,
-        covariates_u,
-        covariates - group_medians(covariates, each, int(each[-1]) + 1)[0][each],
-        covariates - np.median(covariates, axis=0),
-        min(1.0, 2.0 * places / max(visits.height, 1)),
-    )
-
-
-@dataclass(frozen=True)
 class _Corrected:
     """One quantity of one family at reference conditions: arrays of shape (visits,), scalars for the family. [working
     scale]"""
@@ -264,7 +212,7 @@ class _Corrected:
     slopes: CovariateSlopes
 
 
-def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
+def _one_quantity(of: FamilyVisits, quantity: str) -> _Corrected | None:
     """A quantity of a family at reference conditions; None where it was never read."""
     value, value_u, worked_out = _values_of(of, quantity)
     if not np.isfinite(value).any():
@@ -352,11 +300,7 @@ def sound_level(std: Standardised) -> Floats:
     return level[std.family[std.starts[:-1]]]
 
 
-def _rows(air: Air, rows: Codes) -> Air:
-    return Air(*(getattr(air, name)[rows] for name in Air.__dataclass_fields__))
-
-
-def _values_of(of: _FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats]:
+def _values_of(of: FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats]:
     """Values of a quantity, their standard uncertainty but for what every visit shares, and slopes they were worked out by.
 
     A flow from manifold pressure is taken as worked out with the air known here: what is not known of that counts once.
@@ -372,7 +316,7 @@ def _values_of(of: _FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats
     return value, u, slopes
 
 
-def _without_common(of: _FamilyVisits, quantity: str) -> Floats:
+def _without_common(of: FamilyVisits, quantity: str) -> Floats:
     """Standard uncertainty a reading reports, without what is the same at every visit: its recorder's zero and gain, or the
     family's volumetric efficiency.
 
@@ -391,7 +335,7 @@ def _without_common(of: _FamilyVisits, quantity: str) -> Floats:
     return np.asarray(np.sqrt(np.maximum(reported**2 - common**2, 0.0)))
 
 
-def _repeat_sd(of: _FamilyVisits, quantity: str, steep: float, least: float) -> float:
+def _repeat_sd(of: FamilyVisits, quantity: str, steep: float, least: float) -> float:
     spread = of.repeats[quantity].filter(of.repeats["family"] == of.family.name).drop_nulls().to_numpy()
     spread = spread[np.isfinite(spread)]
     if spread.size < 5:
