@@ -25,6 +25,7 @@ from models.tracking.charts.alarms import ANOMALY_SHARE
 from models.tracking.charts.repair_trials import tried
 from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.gather import gather
+from models.tracking.parts import without_tables
 from models.tracking.repeats import repeats_at_visits
 from models.tracking.standardise import Standardised, standardise
 from models.tracking.state.notices import Notice, Recorders, notices_of
@@ -147,11 +148,13 @@ def assess(
     if gathered is None:
         return _nothing()
     captures, visits, repeats, chosen = gathered
+    del gathered
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     std = standardise(visits, repeats, families, _until(repairs, week), setting.threads)
-    told_captures = _captures(captures, std, families)
+    del visits  # what is large and no longer needed, here and below
     waveforms = waveforms_of(std.visits, chosen, shapes) if shapes is not None and shapes.height else None
-    del gathered, captures, visits, chosen  # what is large and no longer needed
+    told_captures = _captures(captures, std, families)
+    del captures, chosen
     std = tried(std, std.visits["repeats"].to_numpy())
     within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
     latest = _latest(std, week_number(week) - setting.forget_after_weeks)
@@ -169,6 +172,8 @@ def assess(
         first_week=first_week,
         threads=setting.threads,
     )
+    std = without_tables(std)  # what is told of is in `found`
+    del within, repeats
     anomaly = judge_fleet(
         std,
         found.views,

@@ -144,12 +144,10 @@ def standardise(
         rows = np.flatnonzero(family == f)
         of = visits_of_family(visits, rows, van[rows], air, families[name], repeats)
         conditions_u[rows] = of.covariates_u
-        for q, found in enumerate(side_by_side(partial(_one_quantity, of), quantities, threads)):
+        fill = partial(_filled, of, quantities, (scaled, x, variance, peer_variance))
+        for q, found in enumerate(side_by_side(fill, range(len(quantities)), threads)):
             if found is None:
                 continue
-            scaled[rows, q] = found.scaled
-            x[rows, q] = (found.scaled - found.level.level) / found.scatter
-            variance[rows, q], peer_variance[rows, q] = found.variance, found.peer_variance
             scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
             levels[f, q], covariate_slopes[f, q] = found.level, found.slopes
     recorder_shifts = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities, threads)
@@ -210,6 +208,18 @@ class _Corrected:
     repeat_sd: float
     level: FamilyLevel
     slopes: CovariateSlopes
+
+
+def _filled(
+    of: FamilyVisits, quantities: tuple[str, ...], tables: tuple[Floats, Floats, Floats, Floats], q: int
+) -> _Corrected | None:
+    """A quantity of a family, filled into the fleet's tables: scaled, x, variance and peer variance."""
+    found, (scaled, x, variance, peer_variance) = _one_quantity(of, quantities[q]), tables
+    if found is not None:
+        scaled[of.rows, q] = found.scaled
+        x[of.rows, q] = (found.scaled - found.level.level) / found.scatter
+        variance[of.rows, q], peer_variance[of.rows, q] = found.variance, found.peer_variance
+    return found
 
 
 def _one_quantity(of: FamilyVisits, quantity: str) -> _Corrected | None:
