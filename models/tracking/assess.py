@@ -20,7 +20,7 @@ from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
 from models.statistics.arrays import Codes
 from models.tracking.anomaly.fleet import judge_fleet
-from models.tracking.anomaly.waveform_residual import waveforms_of
+from models.tracking.anomaly.waveform_residual import Waveforms, waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE
 from models.tracking.charts.repair_trials import tried
 from models.tracking.charts.repeatability import chart_repeatability
@@ -142,20 +142,13 @@ def assess(
     Assessment
     """
     setting = settings if settings is not None else TrackingSettings()
-    gathered = gather(
-        frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))), shapes, setting.threads
-    )
-    if gathered is None:
+    known = frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families)))
+    visited = _visited(known, shapes, families, _until(repairs, week), setting.threads)
+    if visited is None:
         return _nothing()
-    captures, visits, repeats, chosen = gathered
-    del gathered
+    std, repeats, told_captures, waveforms = visited
+    del visited
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
-    std = standardise(visits, repeats, families, _until(repairs, week), setting.threads)
-    del visits  # what is large and no longer needed, here and below
-    waveforms = waveforms_of(std.visits, chosen, shapes) if shapes is not None and shapes.height else None
-    told_captures = _captures(captures, std, families)
-    del captures, chosen
-    std = tried(std, std.visits["repeats"].to_numpy())
     within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
     latest = _latest(std, week_number(week) - setting.forget_after_weeks)
     first_week = week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6)
@@ -194,6 +187,24 @@ def assess(
         model_cards=anomaly.cards,
         models=anomaly.models,
     )
+
+
+def _visited(
+    frame: pl.LazyFrame,
+    shapes: pl.DataFrame | None,
+    families: Mapping[str, Family],
+    repairs: pl.DataFrame,
+    threads: int,
+) -> tuple[Standardised, pl.DataFrame, pl.DataFrame, Waveforms | None] | None:
+    """Visits, the scatter of their repeats, what is told of captures, and waveforms; None without any tracked capture. What is large
+    and no longer needed ends here."""
+    gathered = gather(frame, shapes, threads)
+    if gathered is None:
+        return None
+    captures, visits, repeats, chosen = gathered
+    std = standardise(visits, repeats, families, repairs, threads)
+    waveforms = waveforms_of(std.visits, chosen, shapes) if shapes is not None and shapes.height else None
+    return tried(std, std.visits["repeats"].to_numpy()), repeats, _captures(captures, std, families), waveforms
 
 
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:

@@ -1,6 +1,5 @@
 """Readings to standardised residuals: at reference conditions, over the family's scatter, without shared shifts."""
 
-from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -128,43 +127,35 @@ def standardise(
     names = tuple(sorted(visits["family"].unique().to_list()))
     family = np.searchsorted(np.array(names), visits["family"].to_numpy().astype(str)).astype(np.int64)
     van, starts = _vans(visits)
-    number = {w: week_number(w) for w in visits["week"].unique().to_list()}
-    weeks = visits["week"].replace_strict(number, return_dtype=pl.Int64).to_numpy()
+    weeks = _week_numbers(visits["week"])
     air, air_from = fill_air(visits)
     visits = visits.with_columns(air_from)
-
     shape = (visits.height, len(quantities))
     scaled, x = np.full(shape, np.nan), np.full(shape, np.nan)
     variance, peer_variance = np.ones(shape), np.zeros(shape)
     conditions_u = np.zeros((visits.height, len(COVARIATES)))
     scatter, repeat_share = np.full((len(names), shape[1]), np.nan), np.zeros((len(names), shape[1]))
     levels: dict[tuple[int, int], FamilyLevel] = {}
-    covariate_slopes: dict[tuple[int, int], CovariateSlopes] = {}
+    slopes: dict[tuple[int, int], CovariateSlopes] = {}
     for f, name in enumerate(names):
         rows = np.flatnonzero(family == f)
         of = visits_of_family(visits, rows, van[rows], air, families[name], repeats)
         conditions_u[rows] = of.covariates_u
         fill = partial(_filled, of, quantities, (scaled, x, variance, peer_variance))
         for q, found in enumerate(side_by_side(fill, range(len(quantities)), threads)):
-            if found is None:
-                continue
-            scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
-            levels[f, q], covariate_slopes[f, q] = found.level, found.slopes
+            if found is not None:
+                scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
+                levels[f, q], slopes[f, q] = found.level, found.slopes
     recorder_shifts = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities, threads)
     of_families = [np.flatnonzero(family == f) for f in range(len(names))]
 
-    def settle(at: tuple[int, int]) -> None:
-        f, q = at
-        before, rows, sigma = levels[at], of_families[f], scatter[at]
-        spec = specification(families[names[f]], quantities[q])
-        after, levels[at] = _without_shared(x[rows, q], van[rows], before, sigma, quantities[q], spec)
-        x[rows, q] = (x[rows, q] - (levels[at].level - before.level) / sigma) / after
-        variance[rows, q] = 1.0 + (variance[rows, q] - 1.0) / after**2
-        peer_variance[rows, q] /= after**2
-        scatter[at] *= after
-        repeat_share[at] /= after
+    def settle(at: tuple[int, int]) -> tuple[float, FamilyLevel]:
+        (f, q), rows = at, of_families[at[0]]
+        tables, of = (x, variance, peer_variance), families[names[f]]
+        return _settled(tables, rows, van[rows], q, levels[at], scatter[at], quantities[q], of)
 
-    deque(side_by_side(settle, list(levels), threads), maxlen=0)
+    for at, (after, level) in zip(tuple(levels), side_by_side(settle, tuple(levels), threads), strict=True):
+        levels[at], scatter[at], repeat_share[at] = level, scatter[at] * after, repeat_share[at] / after
     restart = restarts_of(visits, quantities, repairs, starts)
     return Standardised(
         visits=visits.drop(quantities),  # they are in `scaled`
@@ -182,10 +173,15 @@ def standardise(
         scatter=scatter,
         repeat_share=repeat_share,
         levels=levels,
-        covariate_slopes=covariate_slopes,
+        covariate_slopes=slopes,
         restart=restart,
         recorder_shifts=recorder_shifts,
     )
+
+
+def _week_numbers(weeks: pl.Series) -> Codes:
+    number = {w: week_number(w) for w in weeks.unique().to_list()}
+    return weeks.replace_strict(number, return_dtype=pl.Int64).to_numpy()
 
 
 def _vans(visits: pl.DataFrame) -> tuple[Codes, Codes]:
@@ -262,6 +258,26 @@ def _one_quantity(of: FamilyVisits, quantity: str) -> _Corrected | None:
         level=level,
         slopes=slopes,
     )
+
+
+def _settled(
+    tables: tuple[Floats, Floats, Floats],
+    rows: Codes,
+    van: Codes,
+    q: int,
+    before: FamilyLevel,
+    scatter: float,
+    quantity: str,
+    family: Family,
+) -> tuple[float, FamilyLevel]:
+    """What `_without_shared` finds of a quantity of a family, taken into x, variance and peer variance of the fleet."""
+    x, variance, peer_variance = tables
+    spec = specification(family, quantity)
+    after, level = _without_shared(x[rows, q], van, before, scatter, quantity, spec)
+    x[rows, q] = (x[rows, q] - (level.level - before.level) / scatter) / after
+    variance[rows, q] = 1.0 + (variance[rows, q] - 1.0) / after**2
+    peer_variance[rows, q] /= after**2
+    return after, level
 
 
 def _without_shared(

@@ -149,10 +149,7 @@ def told_of(
         residuals = residuals_of(mine, followed, alarms, repeats, van_ids, within_weeks=within_weeks)
 
         repeating = {name: table[some.visits] for name, table in _tables(repeatability).items() if name != "quantities"}
-        began = np.column_stack([alarms.since, np.maximum(repeating["since"] - some.visits.start, -1)])[told]
-        told |= (mine.restart != NO_RESTART).any(axis=1)
-        told[began[began >= 0]] = True
-        rows = np.flatnonzero(told)
+        rows = _kept_rows(mine, told, alarms, repeating["since"] - some.visits.start)
         scatter = repeat_scatter(mine, within[some.visits], first_week, seen)
         known = {q: forecasts.by_quantity.get(q) or nothing_known(mine.van.size) for q in range(len(std.quantities))}
         tables = {
@@ -165,17 +162,29 @@ def told_of(
             **{f"scatter {quantity}": _of(scatter[quantity]._asdict(), rows) for quantity in std.quantities},
             **{f"weeks {std.quantities[q]}": _of(_tables(weeks), rows) for q, weeks in known.items()},
         }
-        shared = {
-            name: value
-            for name, value in _tables(forecasts).items()
-            if name not in tables["forecasts"] and name != "by_quantity"
-        }
-        return _Part(tables, shared, list(forecasts.by_quantity), residuals)
+        return _Part(tables, _shared(forecasts), list(forecasts.by_quantity), residuals)
 
     parts = charts_of(
         std, of_part, per_van_week=per_van_week, own_share=OWN_SHARE, peer_share=PEER_SHARE, threads=threads
     )
     return _told(std, repeatability.quantities, list(parts))
+
+
+def _kept_rows(std: Standardised, told: Flags, alarms: Alarms, repeats_since: Codes) -> Codes:
+    """The visits of which something is told, with those at which an alarm or a segment of theirs began."""
+    began = np.column_stack([alarms.since, np.maximum(repeats_since, -1)])[told]
+    kept = told | (std.restart != NO_RESTART).any(axis=1)
+    kept[began[began >= 0]] = True
+    return np.flatnonzero(kept)
+
+
+def _shared(forecasts: FleetForecast) -> dict[str, Any]:
+    """What of forecasts is no table of visits."""
+    return {
+        name: value
+        for name, value in _tables(forecasts).items()
+        if name != "by_quantity" and not isinstance(value, np.ndarray)
+    }
 
 
 def _told(std: Standardised, repeating: tuple[str, ...], parts: list[_Part]) -> Told:
