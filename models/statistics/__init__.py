@@ -1,4 +1,4 @@
-"""General statistics, independent of vans: compiled kernels, order statistics, smoothing, window levels, coloured
+"""General statistics, independent of vans: compiled kernels, work side by side, order statistics, smoothing, window levels, coloured
 noise.
 
 Every other package of models may use them; they use none of the others.

@@ -20,11 +20,12 @@ from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
 from models.statistics.arrays import Codes
 from models.tracking.anomaly.fleet import judge_fleet
-from models.tracking.anomaly.waveform_residual import waveforms_of
+from models.tracking.anomaly.waveform_residual import Waveforms, waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE
 from models.tracking.charts.repair_trials import tried
 from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.gather import gather
+from models.tracking.parts import without_tables
 from models.tracking.repeats import repeats_at_visits
 from models.tracking.standardise import Standardised, standardise
 from models.tracking.state.notices import Notice, Recorders, notices_of
@@ -32,7 +33,9 @@ from models.tracking.state.residuals import Residuals, latest_repeats
 from models.tracking.state.states import no_states, states_of
 from models.tracking.state.told import told_of
 from models.tracking.state.trends import trends_of
-from models.tracking.visits import AIR, MAIN_PEAK
+from models.tracking.visits import AIR, MAIN_PEAK, MAIN_PEAK_AS_READ
+
+_AS_READ = (MAIN_PEAK_AS_READ, MAIN_PEAK_AS_READ + "_u")
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,8 @@ class TrackingSettings:
         A van without a visit for longer has no state. [weeks]
     trend_weeks : int or None
         Weeks of the trends table to return; None returns all. [weeks]
+    threads : int
+        Threads that share the work; the result is the same with any number. [1]
     """
 
     false_alarms_per_100_van_weeks: float = 0.5
@@ -58,6 +63,7 @@ class TrackingSettings:
     visit_interval_weeks: float = 1.0
     forget_after_weeks: int = 8
     trend_weeks: int | None = None
+    threads: int = 1
 
     def __post_init__(self) -> None:
         if not 0 < self.false_alarms_per_100_van_weeks <= 50:
@@ -136,16 +142,13 @@ def assess(
     Assessment
     """
     setting = settings if settings is not None else TrackingSettings()
-    gathered = gather(frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))), shapes)
-    if gathered is None:
+    known = frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families)))
+    visited = _visited(known, shapes, families, _until(repairs, week), setting.threads)
+    if visited is None:
         return _nothing()
-    captures, visits, repeats = gathered
+    std, repeats, told_captures, waveforms = visited
+    del visited
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
-    std = standardise(visits, repeats, families, _until(repairs, week))
-    told_captures = _captures(captures, std, families)
-    waveforms = waveforms_of(std.visits, captures, shapes) if shapes is not None and shapes.height else None
-    del gathered, captures, visits  # what is large and no longer needed
-    std = tried(std, std.visits["repeats"].to_numpy())
     within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
     latest = _latest(std, week_number(week) - setting.forget_after_weeks)
     first_week = week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6)
@@ -154,13 +157,16 @@ def assess(
         families,
         within,
         repeats,
-        chart_repeatability(std, within, per_van_week=per_van_week),
+        chart_repeatability(std, within, per_van_week=per_van_week, threads=setting.threads),
         per_van_week=per_van_week,
         usual_interval=setting.visit_interval_weeks,
         within_weeks=setting.forget_after_weeks,
         latest=latest,
         first_week=first_week,
+        threads=setting.threads,
     )
+    std = without_tables(std)  # what is told of is in `found`
+    del within, repeats
     anomaly = judge_fleet(
         std,
         found.views,
@@ -183,6 +189,24 @@ def assess(
     )
 
 
+def _visited(
+    frame: pl.LazyFrame,
+    shapes: pl.DataFrame | None,
+    families: Mapping[str, Family],
+    repairs: pl.DataFrame,
+    threads: int,
+) -> tuple[Standardised, pl.DataFrame, pl.DataFrame, Waveforms | None] | None:
+    """Visits, the scatter of their repeats, what is told of captures, and waveforms; None without any tracked capture. What is large
+    and no longer needed ends here."""
+    gathered = gather(frame, shapes, threads)
+    if gathered is None:
+        return None
+    captures, visits, repeats, chosen = gathered
+    std = standardise(visits, repeats, families, repairs, threads)
+    waveforms = waveforms_of(std.visits, chosen, shapes) if shapes is not None and shapes.height else None
+    return tried(std, std.visits["repeats"].to_numpy()), repeats, _captures(captures, std, families), waveforms
+
+
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
     if not repairs.height:
         return repairs
@@ -197,10 +221,10 @@ def _latest(std: Standardised, since: int) -> Codes:
 
 def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family]) -> pl.DataFrame:
     """Per capture: representative or not, and the main peak at reference conditions with the fitted exponents."""
-    parts = []
+    peaks = np.full((2, captures.height), np.nan)
     for f, name in enumerate(std.families):
-        part = captures.filter(pl.col("family") == name).select(pl.exclude("van_id", "visit", "family"))
-        conditions = {c: part[c].cast(pl.Float64).to_numpy() for c in AIR}
+        rows = np.flatnonzero((captures["family"] == name).to_numpy())
+        read, read_u, *air = (captures[c].gather(rows).cast(pl.Float64).to_numpy() for c in (*_AS_READ, *AIR))
         slopes = std.covariate_slopes.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
         exponents = None
         if slopes is not None:
@@ -212,25 +236,14 @@ def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, 
                 float(u[1]),
                 float(slopes.covariance[0, 1] / (u[0] * u[1])),
             )
-        peak = main_peak_at_reference(
-            part["main_peak_g_s"].cast(pl.Float64).to_numpy(),
-            part["main_peak_g_s_u"].cast(pl.Float64).to_numpy(),
-            **conditions,
-            family=families[name],
-            exponents=exponents,
-        )
-        parts.append(
-            pl.DataFrame(
-                {
-                    "capture_id": part["capture_id"],
-                    "representative": part["representative"],
-                    "held": part.select(pl.when("low_throughout").then(pl.lit(HELD[0]))).to_series(),
-                    MAIN_PEAK: peak.value,
-                    MAIN_PEAK + "_u": peak.u,
-                }
-            ).fill_nan(None)
-        )
-    return pl.concat(parts).sort("capture_id")
+        conditions = dict(zip(AIR, air, strict=True))
+        peak = main_peak_at_reference(read, read_u, **conditions, family=families[name], exponents=exponents)
+        peaks[:, rows] = peak.value, peak.u
+    of_peaks = {
+        MAIN_PEAK + end: pl.Series(values, nan_to_null=True) for end, values in zip(("", "_u"), peaks, strict=True)
+    }
+    held = pl.when("low_throughout").then(pl.lit(HELD[0]))
+    return captures.select("capture_id", "representative", held=held, **of_peaks).sort("capture_id")
 
 
 def _nothing() -> Assessment:

@@ -222,11 +222,9 @@ def fit_covariate_slopes(
     slope, weight = mean.copy(), np.ones(inside.size)
     information = precision
     for _ in range(10):
-        scaled = weight * independent / scatter**2
-        information = (x_inside * scaled[:, None]).T @ x_inside + precision
-        slope = np.asarray(
-            np.linalg.solve(information, (x_inside * scaled[:, None]).T @ inside + precision @ mean), np.float64
-        )
+        weighted = (x_inside * (weight * independent / scatter**2)[:, None]).T
+        information = weighted @ x_inside + precision
+        slope = np.asarray(np.linalg.solve(information, weighted @ inside + precision @ mean), np.float64)
         residual = inside - x_inside @ slope
         residual -= (np.bincount(code, weight * residual, groups) / np.bincount(code, weight, groups))[code]
         weight = np.minimum(1.0, 1.5 * scatter / np.maximum(np.abs(residual), 1e-300))

@@ -7,18 +7,16 @@ import numpy as np
 import polars as pl
 
 from data_contracts.signals import TRACKED
+from models.statistics.side_by_side import side_by_side
 from models.tracking.representative import representatives
-from models.tracking.visits import AIR, ever_read, repeat_spread, tracked_captures, visits_of
+from models.tracking.visits import AIR, VISIT, ever_read, repeat_spread, tracked_captures, visits_of
 
-AT_A_TIME = 75_000
+AT_A_TIME = 40_000
 """Captures of the vans that are made to visits at a time. Of our choosing: a few hundred bytes each."""
 KEPT = (
     "capture_id",
-    "van_id",
-    "visit",
     "family",
     "low_throughout",
-    "held_long",
     *AIR,
     "main_peak_g_s",
     "main_peak_g_s_u",
@@ -37,14 +35,17 @@ class Gathered(NamedTuple):
         As `models.tracking.visits.visits_of` returns.
     repeats : polars.DataFrame
         As `models.tracking.visits.repeat_spread` returns.
+    chosen : polars.DataFrame
+        The representatives, as `models.tracking.anomaly.waveform_residual.waveforms_of` takes them.
     """
 
     captures: pl.DataFrame
     visits: pl.DataFrame
     repeats: pl.DataFrame
+    chosen: pl.DataFrame
 
 
-def gather(frame: pl.LazyFrame, shapes: pl.DataFrame | None) -> Gathered | None:
+def gather(frame: pl.LazyFrame, shapes: pl.DataFrame | None, threads: int = 1) -> Gathered | None:
     """Make captures to visits.
 
     Parameters
@@ -53,6 +54,8 @@ def gather(frame: pl.LazyFrame, shapes: pl.DataFrame | None) -> Gathered | None:
         Captures joined with their readings, in any order.
     shapes : polars.DataFrame or None
         Rows of the shapes table, for the representative repeat.
+    threads : int
+        How many groups of vans at a time.
 
     Returns
     -------
@@ -60,18 +63,23 @@ def gather(frame: pl.LazyFrame, shapes: pl.DataFrame | None) -> Gathered | None:
         None without any tracked capture.
     """
     read = ever_read(frame)
-    parts: list[Gathered] = []
-    for first, last in _groups_of_vans(frame):
-        captures = tracked_captures(frame.filter(pl.col("van_id").is_between(pl.lit(first), pl.lit(last))), read)
-        if captures.height:
-            kept = [name for name in captures.columns if name in KEPT or name in TRACKED]
-            parts.append(Gathered(captures.select(kept), visits_of(captures), repeat_spread(captures)))
+
+    def of_group(vans: tuple[str, str]) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+        captures = tracked_captures(frame.filter(pl.col("van_id").is_between(pl.lit(vans[0]), pl.lit(vans[1]))), read)
+        kept = [name for name in captures.columns if name in (*KEPT, *VISIT, "held_long") or name in TRACKED]
+        return captures.select(kept), visits_of(captures), repeat_spread(captures)
+
+    parts = [part for part in side_by_side(of_group, _groups_of_vans(frame), threads) if part[0].height]
     if not parts:
         return None
-    captures, visits, repeats = (pl.concat(some) for some in zip(*parts, strict=True))
+    captures, visits, repeats = (list(some) for some in zip(*parts, strict=True))
     parts.clear()
-    chosen = representatives(captures, shapes)
-    return Gathered(captures.select(*KEPT, representative=pl.Series(chosen)), visits, repeats)
+    kept, chosen = [], []
+    for flags in representatives(captures, shapes, threads):
+        part = captures.pop(0).with_columns(representative=pl.Series(flags))
+        kept.append(part.select(*KEPT, "representative"))
+        chosen.append(part.filter("representative").select("capture_id", *VISIT, "held_long", "representative"))
+    return Gathered(*(pl.concat(some) for some in (kept, visits, repeats, chosen)))
 
 
 def _groups_of_vans(frame: pl.LazyFrame) -> Iterator[tuple[str, str]]:

@@ -10,9 +10,10 @@ from models.statistics.arrays import Codes
 from models.statistics.groups import numbered
 from models.tracking.standardise import Standardised
 
-AT_A_TIME = 25_000
-"""Visits that are charted at a time. Of our choosing: some twenty tables of them are in memory together."""
-_BY_VISIT = ("family", "weeks", "scaled", "x", "variance", "conditions_u", "peer_variance", "restart")
+AT_A_TIME = 12_500
+"""Visits that are charted at a time, in each thread. Of our choosing: some sixty tables of them are in memory together."""
+_TABLES = ("scaled", "x", "variance", "conditions_u", "peer_variance", "restart")
+_BY_VISIT = ("family", "weeks", *_TABLES)
 
 
 class Vans(NamedTuple):
@@ -89,3 +90,19 @@ def at_visits(std: Standardised, rows: Codes) -> Standardised:
         starts=np.append(np.flatnonzero(np.diff(van, prepend=-1)), van.size),
         **{name: getattr(std, name)[rows] for name in _BY_VISIT},
     )
+
+
+def without_tables(std: Standardised) -> Standardised:
+    """The visits without what is known of each quantity at them: the large part of what they take in memory.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+
+    Returns
+    -------
+    Standardised
+        With tables of no rows.
+    """
+    return replace(std, **{name: getattr(std, name)[:0].copy() for name in _TABLES})

@@ -1,14 +1,16 @@
 """The representative repeat of each visit."""
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 import polars as pl
 
 from data_contracts.signals import TRACKED
 from models.statistics.arrays import Codes, Flags, Floats
+from models.statistics.compiled import kernel
+from models.statistics.side_by_side import side_by_side
 from models.tracking.visits import VISIT, long_beside
-
-_AT_A_TIME = 20_000
-"""Visits whose repeats are compared at a time."""
 
 
 def medoids(points: Floats) -> Codes:
@@ -24,73 +26,116 @@ def medoids(points: Floats) -> Codes:
     ndarray of shape (sets,), int
         Member of each set.
     """
-    sets, members = points.shape[:2]
-    total = np.zeros((sets, members))
-    for a in range(members):
-        for b in range(a + 1, members):
-            gap = np.abs(points[:, a] - points[:, b])
-            known = np.isfinite(gap)
-            apart = np.where(known, gap, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-            total[:, a] += apart
-            total[:, b] += apart
-    return np.asarray(np.argmin(total, axis=1), dtype=np.int64)
+    return _medoids(np.ascontiguousarray(points, np.float64))
 
 
-def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> Flags:
+@kernel
+def _medoids(points: Floats) -> Codes:  # pragma: no cover - compiled
+    sets, members, features = points.shape
+    nearest, total = np.zeros(sets, np.int64), np.empty(members)
+    for k in range(sets):
+        total[:] = 0.0
+        for a in range(members):
+            for b in range(a + 1, members):
+                apart, known = 0.0, 0
+                for feature in range(features):
+                    gap = abs(points[k, a, feature] - points[k, b, feature])
+                    if np.isfinite(gap):
+                        apart += gap
+                        known += 1
+                total[a] += apart / max(known, 1)
+                total[b] += apart / max(known, 1)
+        nearest[k] = np.argmin(total)
+    return nearest
+
+
+class _Readings(NamedTuple):
+    """How readings compare over a whole fleet: the quantities that were read, their medians and the median absolute deviations from
+    them. [unit of the quantity]"""
+
+    names: list[str]
+    centre: Floats
+    spread: Floats
+
+
+def _readings_of(parts: Sequence[pl.DataFrame], among: Sequence[pl.Series]) -> _Readings:
+    """How the readings of some of the captures compare, one quantity after the other."""
+    names, centre, spread = [], [], []
+    for name in (name for name in TRACKED if name in parts[0].columns):
+        read = [captures[name].filter(some) for captures, some in zip(parts, among, strict=True)]
+        values = pl.concat(read).drop_nulls().cast(pl.Float64)
+        if values.len():
+            names.append(name)
+            centre.append(values.median())
+            spread.append((values - values.median()).abs().median())
+    return _Readings(names, np.array(centre), np.array(spread))
+
+
+def representatives(parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | None, threads: int = 1) -> list[Flags]:
     """The representative repeat of each visit: the medoid of its aligned waveforms, or of its readings without them; of those
     held long, where there are any.
 
     Parameters
     ----------
-    captures : polars.DataFrame
-        As `tracked_captures` returns.
+    parts : sequence of polars.DataFrame
+        Captures of a fleet as `tracked_captures` returns them, those of some vans each.
     shapes : polars.DataFrame or None
         Rows of the shapes table; where a capture has none, its visit is judged by the readings.
+    threads : int
+        How many parts at a time.
 
     Returns
     -------
-    ndarray of shape (captures,), bool
-        One capture per visit.
+    list of ndarray of shape (captures,), bool
+        One capture per visit, for each part.
     """
-    several = captures.select(pl.col("held_long") | ~long_beside()).to_series()
-    chosen = np.zeros(captures.height, bool)
-    chosen[np.flatnonzero(several.to_numpy())[_nearest(captures.filter(several), shapes)]] = True
-    return chosen
+    compared = [captures.select(pl.col("held_long") | ~long_beside()).to_series() for captures in parts]
+    readings = _readings_of(parts, compared)
+    drawn = _traces_of(parts, shapes)
+
+    def chosen_of(part: tuple[pl.DataFrame, pl.Series, pl.Series | None]) -> Flags:
+        captures, among, row = part
+        chosen = np.zeros(captures.height, bool)
+        rows = None if row is None or shapes is None else row.filter(among)
+        flows = None if rows is None or shapes is None else shapes["airflow"].gather(rows)
+        chosen[np.flatnonzero(among.to_numpy())[_nearest(captures.filter(among), flows, readings)]] = True
+        return chosen
+
+    return list(side_by_side(chosen_of, zip(parts, compared, drawn, strict=True), threads))
 
 
-def _nearest(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> Codes:
-    """Row of the medoid of each visit."""
-    present = [name for name in TRACKED if name in captures.columns and captures[name].count() > 0]
-    readings = captures.select(pl.col(present).cast(pl.Float64))
-    centre = readings.select(pl.all().median()).to_numpy()
-    spread = readings.select((pl.col(q) - pl.col(q).median()).abs().median() for q in present).to_numpy()
-    trace_of, traces = _traces_of(captures, shapes)
+def _nearest(captures: pl.DataFrame, flows: pl.Series | None, readings: _Readings) -> Codes:
+    """Row of the medoid of each visit; `flows` are the aligned air flows of the captures, null for none."""
+    known = np.zeros(captures.height, bool) if flows is None else flows.is_not_null().to_numpy()
     visits = captures.with_row_index("row").group_by(VISIT, maintain_order=True).agg("row")["row"]
     order, counts = visits.explode().to_numpy().astype(np.int64), visits.list.len().to_numpy()
     first = np.cumsum(counts, dtype=np.int64) - counts
     chosen = order[first]  # of one or two repeats, all are equally far from the others: take the first
+    values = captures.select(pl.col(readings.names).cast(pl.Float64)).to_numpy()
+    values = (values - readings.centre) / np.where(readings.spread > 0, readings.spread, np.inf)
     for members in np.unique(counts[counts > 2]):
         alike = np.flatnonzero(counts == members)
-        for some in np.array_split(alike, -(-alike.size // _AT_A_TIME)):
-            rows = order[first[some][:, None] + np.arange(members)]
-            drawn = (trace_of[rows] >= 0).all(axis=1)
-            best = np.zeros(len(rows), np.int64)
-            points = readings[rows[~drawn].ravel()].to_numpy()
-            points = (points - centre) / np.where(spread > 0, spread, np.inf)
-            best[~drawn] = medoids(points.reshape(-1, members, len(present)))
-            if drawn.any():
-                best[drawn] = medoids(traces[trace_of[rows[drawn]]])
-            chosen[some] = rows[np.arange(len(rows)), best]
+        rows = order[first[alike][:, None] + np.arange(members)]
+        drawn = known[rows].all(axis=1)
+        best = np.zeros(len(rows), np.int64)
+        best[~drawn] = medoids(values[rows[~drawn]])
+        if flows is not None and drawn.any():
+            traces = flows.gather(rows[drawn].ravel()).explode().cast(pl.Float64).to_numpy()
+            best[drawn] = medoids(traces.reshape(-1, members, traces.size // rows[drawn].size))
+        chosen[alike] = rows[np.arange(len(rows)), best]
     return np.asarray(chosen, np.int64)
 
 
-def _traces_of(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> tuple[Codes, Floats]:
-    """Row of each capture's aligned air flow, -1 for none, and these traces."""
-    trace_of, traces = np.full(captures.height, -1), np.empty((0, 0))
-    if shapes is not None and shapes.height:
-        held = captures.select("capture_id").with_row_index("row")
-        known = held.join(shapes.select("capture_id", "airflow"), on="capture_id", maintain_order="left").drop_nulls()
-        if known.height:
-            traces = np.array(known["airflow"].to_list(), dtype=np.float64)
-            trace_of[known["row"].to_numpy()] = np.arange(known.height)
-    return trace_of, traces
+def _traces_of(parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | None) -> list[pl.Series | None]:
+    """Row of the shapes table of each capture with an aligned air flow, null for none; None for each part without the table."""
+    if shapes is None or not shapes.height:
+        return [None] * len(parts)
+    row = shapes.select("capture_id", row=pl.int_range(pl.len(), dtype=pl.UInt32)).filter(
+        shapes["airflow"].is_not_null()
+    )
+    ids = pl.concat([captures.select("capture_id") for captures in parts])
+    every = ids.join(row, on="capture_id", how="left", maintain_order="left")["row"]
+    ends = np.cumsum([captures.height for captures in parts])
+    return [
+        every.slice(end - captures.height, captures.height) for captures, end in zip(parts, ends.tolist(), strict=True)
+    ]

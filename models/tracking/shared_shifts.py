@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians, lists_of, medians_of_lists
+from models.statistics.side_by_side import side_by_side
 
 FEWEST_TOGETHER = 5
 """Fewest vans whose shared shift can be separated from their own movements."""
@@ -120,6 +121,7 @@ def remove_shared_shifts(
     van: Codes,
     weeks: Codes,
     quantities: tuple[str, ...],
+    threads: int = 1,
 ) -> tuple[RecorderShift, ...]:
     """Remove shared shifts from x, in place.
 
@@ -136,6 +138,8 @@ def remove_shared_shifts(
         Codes of family and van, and number of the week.
     quantities : tuple of str
         Columns of x.
+    threads : int
+        How many columns at a time.
 
     Returns
     -------
@@ -151,13 +155,15 @@ def remove_shared_shifts(
     )
     unnamed = visits["recorder_serial"].fill_null("").to_numpy() == ""
     places = [_Places.of(group) for group in (van, *groups)]
-    last: list[SharedShift] = []
-    for q in range(x.shape[1]):
+
+    def of_column(q: int) -> SharedShift:
         x[:, q], moved = _without_shifts(x[:, q], places[0], places[1:])
         for each, group in zip(moved, groups, strict=True):
             variance[:, q] += each.u[group, 0] ** 2
         variance[:, q] += _unknown_recorder(moved[RECORDERS], serial, unnamed)
-        last.append(moved[-1])
+        return moved[-1]
+
+    last = list(side_by_side(of_column, range(x.shape[1]), threads))
     shift, u, vans = (np.column_stack([getattr(each, name) for each in last]) for name in ("shift", "u", "vans"))
     member = np.zeros(len(shift), np.int64)
     member[groups[-1]] = np.arange(len(x))

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -11,22 +12,22 @@ from data_contracts.family import Family
 from data_contracts.limits import ZERO_CELSIUS_K
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.weeks import week_number
-from models.physics.air import Air, known_air
+from models.physics.air import known_air
 from models.physics.speed_density import TEMPERATURE_POWER, temperature_u
 from models.physics.transfer_table import common_uncertainty
 from models.statistics.arrays import Codes, Floats
-from models.statistics.groups import group_medians, numbered
+from models.statistics.side_by_side import side_by_side
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
 from models.tracking.covariates import (
     COVARIATES,
     CovariateSlopes,
-    design,
     fill_air,
     fit_covariate_slopes,
     prior_of,
     tracked_of,
     variance_along,
 )
+from models.tracking.family_visits import FamilyVisits, visits_of_family
 from models.tracking.restarts import restarts_of
 from models.tracking.scales import derivative, to_scale
 from models.tracking.shared_shifts import RecorderShift, remove_shared_shifts
@@ -97,7 +98,11 @@ class Standardised:
 
 
 def standardise(
-    visits: pl.DataFrame, repeats: pl.DataFrame, families: Mapping[str, Family], repairs: pl.DataFrame
+    visits: pl.DataFrame,
+    repeats: pl.DataFrame,
+    families: Mapping[str, Family],
+    repairs: pl.DataFrame,
+    threads: int = 1,
 ) -> Standardised:
     """Standardise the visits of all families.
 
@@ -111,6 +116,8 @@ def standardise(
         Register; every family of the visits must be in it.
     repairs : polars.DataFrame
         van_id, done_at, work, parts.
+    threads : int
+        How many quantities at a time.
 
     Returns
     -------
@@ -120,41 +127,35 @@ def standardise(
     names = tuple(sorted(visits["family"].unique().to_list()))
     family = np.searchsorted(np.array(names), visits["family"].to_numpy().astype(str)).astype(np.int64)
     van, starts = _vans(visits)
-    number = {w: week_number(w) for w in visits["week"].unique().to_list()}
-    weeks = visits["week"].replace_strict(number, return_dtype=pl.Int64).to_numpy()
+    weeks = _week_numbers(visits["week"])
     air, air_from = fill_air(visits)
     visits = visits.with_columns(air_from)
-
     shape = (visits.height, len(quantities))
     scaled, x = np.full(shape, np.nan), np.full(shape, np.nan)
     variance, peer_variance = np.ones(shape), np.zeros(shape)
     conditions_u = np.zeros((visits.height, len(COVARIATES)))
     scatter, repeat_share = np.full((len(names), shape[1]), np.nan), np.zeros((len(names), shape[1]))
     levels: dict[tuple[int, int], FamilyLevel] = {}
-    covariate_slopes: dict[tuple[int, int], CovariateSlopes] = {}
+    slopes: dict[tuple[int, int], CovariateSlopes] = {}
     for f, name in enumerate(names):
         rows = np.flatnonzero(family == f)
-        of = _visits_of_family(visits, rows, van[rows], _rows(air, rows), families[name], repeats)
+        of = visits_of_family(visits, rows, van[rows], air, families[name], repeats)
         conditions_u[rows] = of.covariates_u
-        for q, quantity in enumerate(quantities):
-            found = _one_quantity(of, quantity)
-            if found is None:
-                continue
-            scaled[rows, q] = found.scaled
-            x[rows, q] = (found.scaled - found.level.level) / found.scatter
-            variance[rows, q], peer_variance[rows, q] = found.variance, found.peer_variance
-            scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
-            levels[f, q], covariate_slopes[f, q] = found.level, found.slopes
-    recorder_shifts = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities)
-    for (f, q), before in levels.items():
-        rows, sigma = np.flatnonzero(family == f), scatter[f, q]
-        spec = specification(families[names[f]], quantities[q])
-        after, levels[f, q] = _without_shared(x[rows, q], van[rows], before, sigma, quantities[q], spec)
-        x[rows, q] = (x[rows, q] - (levels[f, q].level - before.level) / sigma) / after
-        variance[rows, q] = 1.0 + (variance[rows, q] - 1.0) / after**2
-        peer_variance[rows, q] /= after**2
-        scatter[f, q] *= after
-        repeat_share[f, q] /= after
+        fill = partial(_filled, of, quantities, (scaled, x, variance, peer_variance))
+        for q, found in enumerate(side_by_side(fill, range(len(quantities)), threads)):
+            if found is not None:
+                scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
+                levels[f, q], slopes[f, q] = found.level, found.slopes
+    recorder_shifts = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities, threads)
+    of_families = [np.flatnonzero(family == f) for f in range(len(names))]
+
+    def settle(at: tuple[int, int]) -> tuple[float, FamilyLevel]:
+        (f, q), rows = at, of_families[at[0]]
+        tables, of = (x, variance, peer_variance), families[names[f]]
+        return _settled(tables, rows, van[rows], q, levels[at], scatter[at], quantities[q], of)
+
+    for at, (after, level) in zip(tuple(levels), side_by_side(settle, tuple(levels), threads), strict=True):
+        levels[at], scatter[at], repeat_share[at] = level, scatter[at] * after, repeat_share[at] / after
     restart = restarts_of(visits, quantities, repairs, starts)
     return Standardised(
         visits=visits.drop(quantities),  # they are in `scaled`
@@ -172,10 +173,15 @@ def standardise(
         scatter=scatter,
         repeat_share=repeat_share,
         levels=levels,
-        covariate_slopes=covariate_slopes,
+        covariate_slopes=slopes,
         restart=restart,
         recorder_shifts=recorder_shifts,
     )
+
+
+def _week_numbers(weeks: pl.Series) -> Codes:
+    number = {w: week_number(w) for w in weeks.unique().to_list()}
+    return weeks.replace_strict(number, return_dtype=pl.Int64).to_numpy()
 
 
 def _vans(visits: pl.DataFrame) -> tuple[Codes, Codes]:
@@ -184,70 +190,6 @@ def _vans(visits: pl.DataFrame) -> tuple[Codes, Codes]:
     first = np.flatnonzero(np.concatenate([[True], names[1:] != names[:-1]]))
     starts = np.append(first, len(names)).astype(np.int64)
     return np.repeat(np.arange(first.size), np.diff(starts)), starts
-
-
-@dataclass(frozen=True)
-class _FamilyVisits:
-    """The visits of one family, and their covariates.
-
-    Attributes
-    ----------
-    fleet, repeats : polars.DataFrame
-        Visits of all families, and standard deviations of their repeats.
-    rows, van : ndarray of shape (visits,), int
-        Rows of the family's visits, and their vans.
-    family : Family
-    air : Air
-    covariates, covariates_u : ndarray of shape (visits, covariates)
-        As `models.tracking.covariates.COVARIATES`, and their standard uncertainty. [1]
-    within_van, across : ndarray of shape (visits, covariates)
-        Differences from the van's median, and from the family's. [1]
-    independent : float
-        Share of the visits that count as independent: those of one depot and week share their air. [1]
-    """
-
-    fleet: pl.DataFrame
-    repeats: pl.DataFrame
-    rows: Codes
-    van: Codes
-    family: Family
-    air: Air
-    covariates: Floats
-    covariates_u: Floats
-    within_van: Floats
-    across: Floats
-    independent: float
-
-    def column(self, name: str) -> Floats:
-        """A column of the family's visits; NaN for null. [unit of the column]"""
-        return self.fleet[name].gather(self.rows).cast(pl.Float64).to_numpy()
-
-
-def _visits_of_family(
-    fleet: pl.DataFrame, rows: Codes, van: Codes, air: Air, family: Family, repeats: pl.DataFrame
-) -> _FamilyVisits:
-    peak, visits = family.main_peak, fleet.select("coolant_c", "hold_s", "fuel", "depot", "week")[rows]
-    covariates, covariates_u = design(
-        visits,
-        air,
-        reference_intake_air_c=peak.reference_intake_air_c,
-        reference_barometer_kpa=peak.reference_barometer_kpa,
-    )
-    places = visits.select("depot", "week").n_unique()
-    each = numbered(van)
-    return _FamilyVisits(
-        fleet,
-        repeats,
-        rows,
-        van,
-        family,
-        air,
-        covariates,
-        covariates_u,
-        covariates - group_medians(covariates, each, int(each[-1]) + 1)[0][each],
-        covariates - np.median(covariates, axis=0),
-        min(1.0, 2.0 * places / max(visits.height, 1)),
-    )
 
 
 @dataclass(frozen=True)
@@ -264,7 +206,19 @@ class _Corrected:
     slopes: CovariateSlopes
 
 
-def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
+def _filled(
+    of: FamilyVisits, quantities: tuple[str, ...], tables: tuple[Floats, Floats, Floats, Floats], q: int
+) -> _Corrected | None:
+    """A quantity of a family, filled into the fleet's tables: scaled, x, variance and peer variance."""
+    found, (scaled, x, variance, peer_variance) = _one_quantity(of, quantities[q]), tables
+    if found is not None:
+        scaled[of.rows, q] = found.scaled
+        x[of.rows, q] = (found.scaled - found.level.level) / found.scatter
+        variance[of.rows, q], peer_variance[of.rows, q] = found.variance, found.peer_variance
+    return found
+
+
+def _one_quantity(of: FamilyVisits, quantity: str) -> _Corrected | None:
     """A quantity of a family at reference conditions; None where it was never read."""
     value, value_u, worked_out = _values_of(of, quantity)
     if not np.isfinite(value).any():
@@ -304,6 +258,26 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
         level=level,
         slopes=slopes,
     )
+
+
+def _settled(
+    tables: tuple[Floats, Floats, Floats],
+    rows: Codes,
+    van: Codes,
+    q: int,
+    before: FamilyLevel,
+    scatter: float,
+    quantity: str,
+    family: Family,
+) -> tuple[float, FamilyLevel]:
+    """What `_without_shared` finds of a quantity of a family, taken into x, variance and peer variance of the fleet."""
+    x, variance, peer_variance = tables
+    spec = specification(family, quantity)
+    after, level = _without_shared(x[rows, q], van, before, scatter, quantity, spec)
+    x[rows, q] = (x[rows, q] - (level.level - before.level) / scatter) / after
+    variance[rows, q] = 1.0 + (variance[rows, q] - 1.0) / after**2
+    peer_variance[rows, q] /= after**2
+    return after, level
 
 
 def _without_shared(
@@ -352,11 +326,7 @@ def sound_level(std: Standardised) -> Floats:
     return level[std.family[std.starts[:-1]]]
 
 
-def _rows(air: Air, rows: Codes) -> Air:
-    return Air(*(getattr(air, name)[rows] for name in Air.__dataclass_fields__))
-
-
-def _values_of(of: _FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats]:
+def _values_of(of: FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats]:
     """Values of a quantity, their standard uncertainty but for what every visit shares, and slopes they were worked out by.
 
     A flow from manifold pressure is taken as worked out with the air known here: what is not known of that counts once.
@@ -372,7 +342,7 @@ def _values_of(of: _FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats
     return value, u, slopes
 
 
-def _without_common(of: _FamilyVisits, quantity: str) -> Floats:
+def _without_common(of: FamilyVisits, quantity: str) -> Floats:
     """Standard uncertainty a reading reports, without what is the same at every visit: its recorder's zero and gain, or the
     family's volumetric efficiency.
 
@@ -391,7 +361,7 @@ def _without_common(of: _FamilyVisits, quantity: str) -> Floats:
     return np.asarray(np.sqrt(np.maximum(reported**2 - common**2, 0.0)))
 
 
-def _repeat_sd(of: _FamilyVisits, quantity: str, steep: float, least: float) -> float:
+def _repeat_sd(of: FamilyVisits, quantity: str, steep: float, least: float) -> float:
     spread = of.repeats[quantity].filter(of.repeats["family"] == of.family.name).drop_nulls().to_numpy()
     spread = spread[np.isfinite(spread)]
     if spread.size < 5:

@@ -98,8 +98,12 @@ def ever_read(frame: pl.DataFrame | pl.LazyFrame) -> list[str]:
     """
     known = set(frame.collect_schema().names())
     present = [name for name in TRACKED if name in known]
-    counts = frame.lazy().select(pl.col(name).count() for name in {*present, MAIN_PEAK_AS_READ} & known).collect()
-    read = {name for name in counts.columns if counts[name][0]}
+    # one column after the other: together they would all be in memory at once
+    read = {
+        name
+        for name in {*present, MAIN_PEAK_AS_READ} & known
+        if frame.lazy().select(pl.col(name).count()).collect().item()
+    }
     if MAIN_PEAK_AS_READ in read:
         read.add(MAIN_PEAK)
     read |= {level for name in read & {*TRACKED} if (level := tracking_of(name).flow_level)}

@@ -3,6 +3,7 @@
 A van, family or recording that fails is left out, named in the notices, and stays as it was; the others are judged.
 """
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -26,6 +27,7 @@ from pipelines.decisions.proofs import proofs_due
 from pipelines.decisions.repairs import repairs_of
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly.captures_judged import captures_judged
 from pipelines.weekly.judge_apart import NotJudged, NotMade, facts_of, judge_apart, keep_traces, make_apart
 from pipelines.weekly.programme import NO_PROGRAMME, Programme, programme_of_week
 from pipelines.weekly.read_captures import READ_TRACES
@@ -51,6 +53,10 @@ _ASKED_TO_WAIT = """
     GROUP BY van_id
 """
 """The first week in which a van's standing proposal asked to wait."""
+
+
+MOST_THREADS = 4
+"""Threads that track at most: each has some vans' tables in memory, and what they can't share is a third of the time. Of our choosing."""
 
 
 @dataclass(frozen=True)
@@ -91,10 +97,7 @@ def judge_week(
 
     week = str(run["week"])
     repairs = repairs_of(register, warehouse)
-    frame = warehouse.query(
-        "SELECT c.*, r.* EXCLUDE (capture_id) FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?",
-        [week],
-    ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van no longer in the register keeps only its history
+    frame = captures_judged(warehouse, register, week)
     learned = lessons.learn_until(warehouse, list(register.families), settings, week)
     granted = warranties.warranties_of(register, frame, week)
     judged = _judge(warehouse, register, settings, week, frame, repairs, learned, granted)
@@ -166,21 +169,23 @@ def _judge(
     from pipelines.decisions.circumstances import circumstances_of
 
     families: dict[str, Family] = dict(register.families)
+    everyone = frozenset(frame["van_id"].unique())
     shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
     before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
     done = repairs.filter(pl.col("done_at") < week_end(week), pl.col("touches").list.len() > 0)
     asked = dict(warehouse.query(_ASKED_TO_WAIT, [week]).iter_rows())
+    threads = min(settings.intake.workers or os.cpu_count() or 1, MOST_THREADS)
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
 
     def judged(van_ids: frozenset[str]) -> _Judged:
-        mine = frame.filter(pl.col("van_id").is_in(list(van_ids)))
+        mine = frame if van_ids >= everyone else frame.filter(pl.col("van_id").is_in(list(van_ids)))
         codes = standing_codes(mine, done)
         assessment = assess(
             mine,
             families=families,
             repairs=done,
             week=week,
-            settings=settings.tracking.for_models(),
+            settings=settings.tracking.for_models(threads=threads),
             shapes=shapes,
             also=codes.keys(),
         )

@@ -75,13 +75,20 @@ class TrackingSettings(Entry):
     false_alarms_per_100_van_weeks: Annotated[float, Field(gt=0, le=50)] = 0.5
     weeks_between_visits: Annotated[float, Field(gt=0, le=52)] = 1.0
 
-    def for_models(self) -> "assess.TrackingSettings":
-        """As tracking takes them."""
+    def for_models(self, *, threads: int = 1) -> "assess.TrackingSettings":
+        """As tracking takes them.
+
+        Parameters
+        ----------
+        threads : int
+            That share the work.
+        """
         from models.tracking.assess import TrackingSettings as ForModels
 
         return ForModels(
             false_alarms_per_100_van_weeks=self.false_alarms_per_100_van_weeks,
             visit_interval_weeks=self.weeks_between_visits,
+            threads=threads,
         )
 
 
@@ -278,7 +285,7 @@ cron = "0 5 * * 1"                      # minute hour day month weekday: Mondays
 timezone = "UTC"                        # zone the schedule is read in
 
 [intake]
-workers = 0                             # processes that decode recordings; 0 is one per core
+workers = 0                             # processes that decode recordings, threads that track; 0 is one per core
 
 @CLUSTER@
 [tracking]

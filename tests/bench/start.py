@@ -36,6 +36,7 @@ def main() -> None:
         unit = 0.0
         for name, command in (
             ("python that only starts", [sys.executable, "-c", ""]),
+            ("libraries of reading alone", [sys.executable, "-c", "import numba, polars, scipy.special"]),
             ("vansnap --version", [*vansnap, "--version"]),
             ("vansnap read", [*vansnap, *read]),
             ("vansnap weekly, nothing new", weekly),

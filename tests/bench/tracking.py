@@ -2,6 +2,7 @@
 
 Each size is drawn in one process and tracked in another, so that the peak is that of tracking alone, reading its captures from a
 file included. Seconds are of this machine; the last columns, relative to the smallest fleet, travel: 1.0 per van is growth in proportion.
+As many threads share the work as a week's run would take, or `BENCH_THREADS`; processor seconds over seconds say how well.
 """
 
 import os
@@ -17,7 +18,7 @@ WEEKS = 52
 def main() -> None:
     """Measure and print."""
     sizes = [int(size) for size in os.environ.get("BENCH_VANS", "").split(",") if size] or list(SIZES)
-    print(f"tracking, {WEEKS} weeks, one pass over all readings")
+    print(f"tracking, {WEEKS} weeks, one pass over all readings, threads: {_threads()}")
     print(
         f"{'vans':>8}{'captures':>12}{'seconds':>10}{'processor s':>13}{'peak MB':>9}{'s/van':>8}{'MB/van':>8}{'listed':>8}"
     )
@@ -36,9 +37,16 @@ def main() -> None:
         )
 
 
+def _threads() -> int:
+    from pipelines.weekly.judging import MOST_THREADS
+
+    return int(os.environ.get("BENCH_THREADS", min(os.cpu_count() or 1, MOST_THREADS)))
+
+
 def _ask(*words: str) -> str:
     command = [sys.executable, "-m", "tests.bench.tracking", *words]
-    return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
+    shared = os.environ | {"POLARS_MAX_THREADS": str(_threads())}
+    return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, env=shared).stdout
 
 
 def draw(vans: int, file: str) -> None:
@@ -60,12 +68,12 @@ def track(file: str) -> None:
     from tests.readings_fleet import families, make_fleet, no_repairs
 
     warnings.simplefilter("ignore")
-    small = make_fleet(vans=30, weeks=6, seed=1)
+    small, threads = make_fleet(vans=30, weeks=6, seed=1), _threads()
     assess(small.frame, families=families(), repairs=no_repairs(), week=small.weeks[-1])  # compiled code loaded
     begun, processor = time.perf_counter(), time.process_time()
     frame = pl.scan_parquet(file)
     captures, week = frame.select(pl.len(), pl.col("week").max()).collect().row(0)
-    settings = TrackingSettings(trend_weeks=1)
+    settings = TrackingSettings(trend_weeks=1, threads=threads)
     judged = assess(frame, families=families(), repairs=no_repairs(), week=week, settings=settings)
     seconds, busy = time.perf_counter() - begun, time.process_time() - processor
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0

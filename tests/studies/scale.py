@@ -35,8 +35,8 @@ TERMS: dict[str, Term] = {
     "its rows in the published file": Term(2.2, "kB", "`python -m tests.bench board`, 100,000 vans"),
     "intake of a capture": Term(3.7, "core-ms", "`python -m tests.bench intake`, Parquet"),
     "reading of a capture": Term(0.22, "core-ms", "`python -m tests.bench reading`, 2 s at 2 kHz"),
-    "tracking, each week, of a capture held": Term(0.041, "core-ms", "`python -m tests.bench tracking`, 10,000 vans"),
-    "memory of tracking for a capture held": Term(1.26, "kB", "the same, all families at once"),
+    "tracking, each week, of a capture held": Term(0.033, "core-ms", "`python -m tests.bench tracking`, 10,000 vans"),
+    "memory of tracking for a capture held": Term(1.20, "kB", "the same, all families at once, two threads"),
     "publishing of a GB": Term(
         30, "core-s", "`python -m tests.bench board`: making its 6 GB file, which sorts and writes as publishing does"
     ),

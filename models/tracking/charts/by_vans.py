@@ -1,17 +1,20 @@
 """Charts of a fleet, some hundreds of vans at a time: first what the vans share, then each part's charts and alarms."""
 
-from collections.abc import Iterator
-from typing import NamedTuple
+from collections.abc import Callable, Iterator
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
-from models.statistics.arrays import Floats
+from models.statistics.arrays import Codes, Floats
+from models.statistics.side_by_side import side_by_side
 from models.tracking.charts.alarms import Alarms, held_otherwise, raise_alarms
-from models.tracking.charts.dispersion import dispersion_of, van_scatter
+from models.tracking.charts.dispersion import VanScatter, dispersion_of, van_scatter
 from models.tracking.charts.first_signs import gross_counts, gross_shares
 from models.tracking.charts.recursion import Followed, follow_vans
 from models.tracking.parts import Vans, of_vans, some_vans
 from models.tracking.standardise import Standardised, sound_level, vans_spread
+
+Result = TypeVar("Result")
 
 
 class Charts(NamedTuple):
@@ -36,29 +39,44 @@ class Charts(NamedTuple):
     gross: Floats
 
 
-def charts_of(std: Standardised, *, per_van_week: float, own_share: float, peer_share: float) -> Iterator[Charts]:
+def charts_of(
+    std: Standardised,
+    told: Callable[[Charts], Result],
+    *,
+    per_van_week: float,
+    own_share: float,
+    peer_share: float,
+    threads: int = 1,
+) -> Iterator[Result]:
     """Chart all vans, some at a time, with limits that rest on all.
 
     Parameters
     ----------
     std : Standardised
         Visits.
+    told : callable
+        Makes of the charts of some vans what is kept of them; it may be called in several threads.
     per_van_week, own_share, peer_share : float
         As `models.tracking.charts.alarms.raise_alarms` takes them.
+    threads : int
+        How many parts at a time.
 
     Yields
     ------
-    Charts
-        In the order of the vans. The recursion runs twice, since it costs less than to keep its tables.
+    object
+        What `told` made of each part, in the order of the vans. The recursion runs twice, since it costs less than to keep its tables.
     """
-    scatter, counts = [], np.zeros((2, len(std.quantities)), np.int64)
-    for some in some_vans(std):
+
+    def moved(some: Vans) -> tuple[VanScatter, Codes]:
         part = of_vans(std, some)
         followed = followed_of(part)
-        scatter.append(van_scatter(part, followed))
-        counts += gross_counts(part, followed)
-    dispersion, gross, otherwise = dispersion_of(std, scatter), gross_shares(counts), held_otherwise(std)
-    for some in some_vans(std):
+        return van_scatter(part, followed), gross_counts(part, followed)
+
+    scatter, counts = zip(*side_by_side(moved, some_vans(std), threads), strict=True)
+    dispersion, otherwise = dispersion_of(std, scatter), held_otherwise(std)
+    gross = gross_shares(np.sum(counts, axis=0))
+
+    def charted(some: Vans) -> Result:
         part = of_vans(std, some)
         followed = followed_of(part)
         alarms = raise_alarms(
@@ -70,7 +88,9 @@ def charts_of(std: Standardised, *, per_van_week: float, own_share: float, peer_
             dispersion=dispersion.of_vans(some.vans),
             otherwise=otherwise[some.vans],
         )
-        yield Charts(some, part, followed, alarms, gross)
+        return told(Charts(some, part, followed, alarms, gross))
+
+    yield from side_by_side(charted, some_vans(std), threads)
 
 
 def followed_of(std: Standardised) -> Followed:

@@ -5,6 +5,7 @@ hardly moves, but its repeats scatter. That scatter is charted like any quantity
 for it.
 """
 
+from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +14,7 @@ from data_contracts.signals import tracking_of
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
 from models.tracking.charts.alarms import REPEATABILITY_SHARE
-from models.tracking.charts.by_vans import charts_of
+from models.tracking.charts.by_vans import Charts, charts_of
 from models.tracking.charts.repair_trials import tried
 from models.tracking.standardise import Standardised
 
@@ -46,7 +47,9 @@ class RepeatabilityAlarms:
     since: Codes
 
 
-def chart_repeatability(std: Standardised, within: Floats, *, per_van_week: float) -> RepeatabilityAlarms:
+def chart_repeatability(
+    std: Standardised, within: Floats, *, per_van_week: float, threads: int = 1
+) -> RepeatabilityAlarms:
     """Chart the scatter of the repeats.
 
     Parameters
@@ -57,6 +60,8 @@ def chart_repeatability(std: Standardised, within: Floats, *, per_van_week: floa
         As `models.tracking.repeats.repeats_at_visits` returns. [unit of the quantity]
     per_van_week : float
         Accepted false alarms per van and week, all mechanisms together. [1]
+    threads : int
+        How many vans' charts at a time, in parts.
 
     Returns
     -------
@@ -68,12 +73,16 @@ def chart_repeatability(std: Standardised, within: Floats, *, per_van_week: floa
     charted = tried(_charted(std, within[:, watched], watched, names), std.visits["repeats"].to_numpy())
     alarm, since = np.zeros(charted.x.shape, bool), np.full(charted.x.shape, -1)
     times = np.full(charted.x.shape, np.nan)
-    for part in charts_of(charted, per_van_week=per_van_week, own_share=REPEATABILITY_SHARE, peer_share=0.0):
+
+    def note(part: Charts) -> None:
         rows = part.some.visits
         alarm[rows] = part.alarms.own & (np.nan_to_num(part.followed.ewma) > 0)
         since[rows] = np.where(alarm[rows], part.alarms.since + rows.start, -1)
         of_late = part.std.scatter[part.std.family] * (part.followed.level - part.followed.baseline)
         times[rows] = np.exp(of_late)
+
+    charted_at = {"per_van_week": per_van_week, "own_share": REPEATABILITY_SHARE, "peer_share": 0.0}
+    deque(charts_of(charted, note, **charted_at, threads=threads), maxlen=0)
     return RepeatabilityAlarms(names, alarm, times, since)
 
 

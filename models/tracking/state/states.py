@@ -1,6 +1,6 @@
 """The state of every van at its latest visit, and the facts it rests on."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.facts.of_record import HORIZON_WEEKS, limit_ahead, limit_crossed, own_movement
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import FACTS_TYPE
-from models.statistics.arrays import Codes
+from models.statistics.arrays import Codes, Flags
 from models.tracking.anomaly.fleet import FleetAnomaly
 from models.tracking.charts.alarms import AGREES, Alarms
 from models.tracking.charts.family_limits import is_response
@@ -79,14 +79,11 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
     recorders = Recorders(std) if recorders is None else recorders
     standing = Standing(judged, latest[alarmed | anomaly.flagged])
     told = std.visits.select("van_id", "family", "depot", "week")[latest].rows()
+    limited, spoken = list(forecasts.by_quantity), _spoken_of(alarms, forecasts, latest)
     for n, row in enumerate(latest.tolist()):
         alarm, flagged = bool(alarmed[n]), bool(anomaly.flagged[n])
         f = int(std.family[row])
-        columns = [
-            q
-            for q in forecasts.by_quantity
-            if np.isfinite(forecasts.beyond[row, q]) and _speaks(alarms, forecasts, row, q)
-        ]
+        columns = [limited[k] for k in np.flatnonzero(spoken[n])]
         pressing = [q for q in columns if forecasts.beyond_means[f, q][0] == "now"]
         weeks = [float(forecasts.by_quantity[q].median[row]) for q in columns]
         weeks_pressing = [float(forecasts.by_quantity[q].median[row]) for q in pressing]
@@ -95,7 +92,7 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
         together = _trims_together(judged, row)
         crossed = together is not None or min(weeks_pressing, default=np.inf) <= 0.0
         listed = alarm or flagged
-        reasons = _reasons(judged, anomaly, n, row, standing, recorders) if listed else []
+        reasons = _reasons(judged, anomaly, n, row, standing, recorders, columns) if listed else []
         reasons = [together, *reasons] if listed and together is not None else reasons
         parts = anomaly.contributions[n]
         rows.append(
@@ -116,7 +113,7 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
                 "reason_facts": [reason.row() for reason in reasons],
                 "contributions": [
                     {"quantity": anomaly.names[q], "part": float(parts[q])}
-                    for q in np.argsort(-parts)
+                    for q in (np.argsort(-parts) if flagged else ())
                     if np.isfinite(parts[q]) and parts[q] != 0.0
                 ],
             }
@@ -140,18 +137,29 @@ def _lists(rows: list[list[dict[str, Any]]], name: str) -> pl.Series:
     return every[name].fill_null(pl.Series([[]], dtype=kind)).alias(name)
 
 
-def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
-    """Whether the limit of a quantity counts: the quantity is in alarm, or its level has left the other
-    vans'.
-    """
-    apart = bool(np.abs(alarms.level_z[row, q]) >= AGREES)
-    return apart if forecasts.by_quantity[q].median[row] <= 0.0 else apart or bool(alarms.any[row, q])
+def _spoken_of(alarms: Alarms, forecasts: FleetForecast, rows: Codes) -> Flags:
+    """Whether the limit of each quantity of `by_quantity` counts at some visits: the quantity is in alarm, or its level has left the
+    other vans'; of shape (rows, limits)."""
+    limited = [*forecasts.by_quantity]
+    if not limited:
+        return np.zeros((rows.size, 0), bool)
+    beyond, level_z, alarm = (table[rows][:, limited] for table in (forecasts.beyond, alarms.level_z, alarms.any))
+    crossed = np.column_stack([forecast.median[rows] <= 0.0 for forecast in forecasts.by_quantity.values()])
+    with np.errstate(invalid="ignore"):
+        apart = np.abs(level_z) >= AGREES
+    return np.asarray(np.isfinite(beyond) & (apart | (~crossed & (alarm != 0))))
 
 
 def _reasons(
-    judged: Judged, anomaly: FleetAnomaly, n: int, row: int, standing: Standing, recorders: Recorders
+    judged: Judged,
+    anomaly: FleetAnomaly,
+    n: int,
+    row: int,
+    standing: Standing,
+    recorders: Recorders,
+    spoken: Collection[int],
 ) -> list[Fact]:
-    """Why the van is listed.
+    """Why the van is listed; `spoken` are the quantities whose limits count.
 
     Limits first, then what moved furthest from its own baseline, then from the family, then repeats that disagree, then
     the anomaly.
@@ -167,10 +175,7 @@ def _reasons(
     near = [
         q
         for q, forecast in forecasts.by_quantity.items()
-        if np.isfinite(forecasts.beyond[row, q])
-        and forecast.median[row] <= HORIZON_WEEKS
-        and (alarms.any[row, q] or forecast.median[row] <= 0)
-        and _speaks(alarms, forecasts, row, q)
+        if q in spoken and forecast.median[row] <= HORIZON_WEEKS and (alarms.any[row, q] or forecast.median[row] <= 0)
     ]
     for q in sorted(near, key=hurts):
         facts.extend(_limit_facts(judged, q, row, standing.at(row, q)))

@@ -15,7 +15,7 @@ from data_contracts.family import Family
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.anomaly.fleet import Views, calibration_rows, views_of
 from models.tracking.charts.alarms import OWN_SHARE, PEER_SHARE, Alarms
-from models.tracking.charts.by_vans import charts_of
+from models.tracking.charts.by_vans import Charts, charts_of
 from models.tracking.charts.forecast import Forecast, nothing_known
 from models.tracking.charts.limit_forecasts import FleetForecast, fleet_forecasts
 from models.tracking.charts.recursion import Followed
@@ -53,23 +53,40 @@ class Told(NamedTuple):
     residuals: Residuals
 
 
-class _Kept:
-    """Some rows of tables, part after part; each table is put together once, when it is asked for."""
+_Tables = dict[str, dict[str, NDArray[Any]]]
 
-    def __init__(self) -> None:
-        self._parts: dict[str, dict[str, list[NDArray[Any]]]] = {}
 
-    def keep(self, of: str, tables: Mapping[str, Any], rows: Codes | slice = slice(None)) -> None:
-        """Keep some rows of those tables that are arrays."""
-        parts = self._parts.setdefault(of, {})
-        for name, table in tables.items():
-            if isinstance(table, np.ndarray):
-                parts.setdefault(name, []).append(table[rows])
+class _Part(NamedTuple):
+    """What is kept of some vans.
 
-    def whole(self, of: str) -> dict[str, Any]:
-        """The tables kept by that name, of all parts."""
-        parts = self._parts.pop(of)
-        return {name: np.concatenate(parts.pop(name)) for name in list(parts)}
+    Attributes
+    ----------
+    tables : mapping of str to mapping of str to ndarray
+        Their told rows of the tables of each kind.
+    shared : mapping of str to object
+        What of `FleetForecast` is no table.
+    ahead : list of int
+        Quantities with a limit.
+    residuals : Residuals
+    """
+
+    tables: _Tables
+    shared: dict[str, Any]
+    ahead: list[int]
+    residuals: Residuals
+
+
+def _of(tables: Mapping[str, Any], rows: Codes | slice = slice(None)) -> dict[str, NDArray[Any]]:
+    """Some rows of those that are arrays, as a copy of their own."""
+    return {name: np.array(table[rows]) for name, table in tables.items() if isinstance(table, np.ndarray)}
+
+
+def _whole(parts: list[_Tables]) -> _Tables:
+    """The tables of all parts, each put together once; the parts are emptied on the way."""
+    return {
+        of: {name: np.concatenate([part[of].pop(name) for part in parts]) for name in list(parts[0][of])}
+        for of in parts[0]
+    }
 
 
 def told_of(
@@ -84,6 +101,7 @@ def told_of(
     within_weeks: int,
     latest: Codes,
     first_week: int,
+    threads: int = 1,
 ) -> Told:
     """Chart all vans and keep what is told.
 
@@ -109,74 +127,84 @@ def told_of(
         The visits of which the state is told, rising.
     first_week : int
         Number of the first week of which trends are told.
+    threads : int
+        How many parts of the fleet at a time.
 
     Returns
     -------
     Told
     """
-    kept, seen, calibrating = _Kept(), visits_with_repeats(std, within), calibration_rows(std, latest)
-    ahead: set[int] = set()
-    residuals: list[Residuals] = []
-    for some, mine, followed, alarms, gross in charts_of(
-        std, per_van_week=per_van_week, own_share=OWN_SHARE, peer_share=PEER_SHARE
-    ):
+    seen, calibrating = visits_with_repeats(std, within), calibration_rows(std, latest)
+
+    def of_part(charts: Charts) -> _Part:
+        some, mine, followed, alarms, gross = charts
         newest = _among(latest, some.visits)
         told = visits_told(mine, newest, first_week)
         forecasts = fleet_forecasts(
             mine, followed, alarms, families, usual_interval=usual_interval, wanted=told, gross=gross
         )
         carry_standing(mine, followed, alarms, forecasts, newest, within_weeks=within_weeks)
-        kept.keep("fleet", {"without_alarm": ~alarms.any.any(axis=1)})
-        kept.keep("views", views_of(followed, alarms, _among(calibrating, some.visits))._asdict())
+        views = views_of(followed, alarms, _among(calibrating, some.visits))._asdict()
         van_ids = mine.visits["van_id"].gather(newest).to_list()
-        residuals.append(residuals_of(mine, followed, alarms, repeats, van_ids, within_weeks=within_weeks))
+        residuals = residuals_of(mine, followed, alarms, repeats, van_ids, within_weeks=within_weeks)
 
         repeating = {name: table[some.visits] for name, table in _tables(repeatability).items() if name != "quantities"}
-        began = np.column_stack([alarms.since, np.maximum(repeating["since"] - some.visits.start, -1)])[told]
-        told |= (mine.restart != NO_RESTART).any(axis=1)
-        told[began[began >= 0]] = True
-        rows = np.flatnonzero(told)
-        kept.keep("fleet", {"rows": rows + some.visits.start})
-        kept.keep("followed", followed._asdict(), rows)
-        kept.keep("alarms", _tables(replace(alarms, since=_of_all(alarms.since, some.visits.start))), rows)
-        kept.keep("repeatability", repeating, rows)
-        kept.keep("forecasts", _tables(forecasts), rows)
+        rows = _kept_rows(mine, told, alarms, repeating["since"] - some.visits.start)
         scatter = repeat_scatter(mine, within[some.visits], first_week, seen)
-        for q, quantity in enumerate(std.quantities):
-            kept.keep(f"scatter {quantity}", scatter[quantity]._asdict(), rows)
-            weeks = forecasts.by_quantity.get(q) or nothing_known(mine.van.size)
-            kept.keep(f"weeks {quantity}", _tables(weeks), rows)
-        ahead |= forecasts.by_quantity.keys()
-    return _told(std, kept, repeatability.quantities, forecasts, sorted(ahead), residuals)
+        known = {q: forecasts.by_quantity.get(q) or nothing_known(mine.van.size) for q in range(len(std.quantities))}
+        tables = {
+            "fleet": {"without_alarm": ~alarms.any.any(axis=1), "rows": rows + some.visits.start},
+            "views": views,
+            "followed": _of(followed._asdict(), rows),
+            "alarms": _of(_tables(replace(alarms, since=_of_all(alarms.since, some.visits.start))), rows),
+            "repeatability": _of(repeating, rows),
+            "forecasts": _of(_tables(forecasts), rows),
+            **{f"scatter {quantity}": _of(scatter[quantity]._asdict(), rows) for quantity in std.quantities},
+            **{f"weeks {std.quantities[q]}": _of(_tables(weeks), rows) for q, weeks in known.items()},
+        }
+        return _Part(tables, _shared(forecasts), list(forecasts.by_quantity), residuals)
+
+    parts = charts_of(
+        std, of_part, per_van_week=per_van_week, own_share=OWN_SHARE, peer_share=PEER_SHARE, threads=threads
+    )
+    return _told(std, repeatability.quantities, list(parts))
 
 
-def _told(
-    std: Standardised,
-    kept: _Kept,
-    repeating: tuple[str, ...],
-    forecasts: FleetForecast,
-    ahead: list[int],
-    residuals: list[Residuals],
-) -> Told:
-    """What was kept, put together; `ahead` are the quantities with a limit, and `forecasts` those of any vans."""
-    fleet = kept.whole("fleet")
+def _kept_rows(std: Standardised, told: Flags, alarms: Alarms, repeats_since: Codes) -> Codes:
+    """The visits of which something is told, with those at which an alarm or a segment of theirs began."""
+    began = np.column_stack([alarms.since, np.maximum(repeats_since, -1)])[told]
+    kept = told | (std.restart != NO_RESTART).any(axis=1)
+    kept[began[began >= 0]] = True
+    return np.flatnonzero(kept)
+
+
+def _shared(forecasts: FleetForecast) -> dict[str, Any]:
+    """What of forecasts is no table of visits."""
+    return {
+        name: value
+        for name, value in _tables(forecasts).items()
+        if name != "by_quantity" and not isinstance(value, np.ndarray)
+    }
+
+
+def _told(std: Standardised, repeating: tuple[str, ...], parts: list[_Part]) -> Told:
+    """What was kept of all parts, put together."""
+    kept, ahead = _whole([part.tables for part in parts]), sorted({q for part in parts for q in part.ahead})
+    fleet, alarms, repeatability = kept["fleet"], kept["alarms"], kept["repeatability"]
     rows = fleet["rows"]
-    alarms, repeatability = kept.whole("alarms"), kept.whole("repeatability")
     for tables in (alarms, repeatability):
         tables["since"] = np.where(tables["since"] >= 0, np.searchsorted(rows, tables["since"]), -1)
+    weeks = {q: Forecast(**kept[f"weeks {std.quantities[q]}"]) for q in ahead}
     judged = Judged(
         at_visits(std, rows),
-        Followed(**kept.whole("followed")),
+        Followed(**kept["followed"]),
         Alarms(**alarms),
-        replace(
-            forecasts,
-            **kept.whole("forecasts"),
-            by_quantity={q: Forecast(**kept.whole(f"weeks {std.quantities[q]}")) for q in ahead},
-        ),
+        FleetForecast(**{**parts[0].shared, **kept["forecasts"]}, by_quantity=weeks),
         RepeatabilityAlarms(repeating, **repeatability),
-        {quantity: RepeatScatter(**kept.whole(f"scatter {quantity}")) for quantity in std.quantities},
+        {quantity: RepeatScatter(**kept[f"scatter {quantity}"]) for quantity in std.quantities},
     )
-    return Told(judged, rows, fleet["without_alarm"], Views(**kept.whole("views")), together(residuals))
+    residuals = together([part.residuals for part in parts])
+    return Told(judged, rows, fleet["without_alarm"], Views(**kept["views"]), residuals)
 
 
 def _among(rows: Codes, visits: slice) -> Codes:

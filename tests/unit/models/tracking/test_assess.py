@@ -221,6 +221,12 @@ def test_how_many_vans_are_in_memory_at_a_time_changes_nothing(fleet, monkeypatc
     monkeypatch.setattr(gather, "AT_A_TIME", 200)
     monkeypatch.setattr(parts, "AT_A_TIME", 60)
     some = _judge(fleet, repairs=repairs, settings=settings)
+    threaded = _judge(fleet, repairs=repairs, settings=replace(settings, threads=3))
+    for name in ("captures", "trends", "states"):
+        assert getattr(threaded, name).equals(getattr(some, name))  # to the last bit
+    assert threaded.residuals.van_ids == some.residuals.van_ids
+    np.testing.assert_array_equal(threaded.residuals.shift_u, some.residuals.shift_u)
+    assert threaded.model_cards == some.model_cards
     for name in ("captures", "trends", "states"):
         assert_frame_equal(getattr(some, name), getattr(whole, name), rel_tol=1e-9, abs_tol=1e-12)
     assert some.residuals.van_ids == whole.residuals.van_ids

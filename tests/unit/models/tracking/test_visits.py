@@ -212,7 +212,7 @@ def test_the_medoid_is_the_member_nearest_to_all_others_and_the_first_of_equals(
 
 
 def _chosen(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
-    return set(captures.filter(pl.Series(representatives(captures, shapes)))["capture_id"])
+    return set(captures.filter(pl.Series(representatives([captures], shapes)[0]))["capture_id"])
 
 
 def test_the_representative_is_the_middle_waveform_or_reading():

@@ -1,0 +1,32 @@
+"""The captures that a week is judged by, with the readings that anything looks at: a third of the columns is never asked for."""
+
+import polars as pl
+
+from data_contracts.signals import TRACKED
+from data_contracts.tables import READINGS, polars_schema
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.register import Register
+
+
+def captures_judged(warehouse: Warehouse, register: Register, week: str) -> pl.DataFrame:
+    """Captures until the end of a week, of vans of the register; one no longer in it keeps only its history.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+    register : Register
+    week : str
+        ISO week.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns of the captures, and of their readings those that are tracked or that tracking asks for, with uncertainties.
+    """
+    from models.tracking.visits import MAIN_PEAK_AS_READ  # it takes seconds to import
+
+    asked = {*TRACKED, MAIN_PEAK_AS_READ, "hold_s"}
+    readings = ", ".join(f"r.{name}" for name in polars_schema(READINGS) if name.removesuffix("_u") in asked)
+    return warehouse.query(
+        f"SELECT c.*, {readings} FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?", [week]
+    ).filter(pl.col("van_id").is_in(list(register.vans)))
