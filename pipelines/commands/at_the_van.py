@@ -113,7 +113,7 @@ def hold_against(
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
     from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
-    from models.at_the_van.unread import listed_now, missing
+    from models.at_the_van.unread import listed_now, visit_facts
 
     known = _known(target, family)
     shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
@@ -123,14 +123,8 @@ def hold_against(
     past = None if known is None else known.past
     values, u = ({name: column[kept] for name, column in of.items()} for of in (readings.values, readings.u))
     visit = judge_visit(values, u, family, target.van_id, past, held.of(kept))
-    facts = list(visit.facts) if kept.size else []
     unread = [readings.unread[snap] for snap in kept]
-    lifted = any(fact.code == "van_held_briefly" for fact in facts)
-    why_missing = (
-        missing({one.quantity for one in visit.quantities}, unread, past, lifted=lifted) if kept.size else None
-    )
-    if why_missing is not None:
-        facts.insert(1 if visit.verdict == "few" else len(facts), why_missing)
+    facts = visit_facts(visit, unread, past) if kept.size else []
     proof = _proof(visit, known, target) if kept.size else None
     if proof is not None:
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
