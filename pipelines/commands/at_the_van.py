@@ -130,10 +130,8 @@ def hold_against(
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
     if len(names) > 1 or not kept.size:
         facts.append(why)
-    on_list = None if known is None or known.on_list is None else dict(known.on_list)
-    if on_list is not None and known is not None and kept.size:
-        now = listed_now(known.listed, visit.quantities, values, unread, known.past)
-        on_list["facts"] = [*on_list["facts"], *(fact.row() for fact in now)]
+    now = listed_now(known.listed, visit.quantities, values, unread, known.past) if known and kept.size else []
+    on_list = _on_list(known, now)
     doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
     far = doubted is not None and kept.size > 0 and not _usual_of_van(visit)
     check_family, check_van = far and not target.van_id, far and bool(target.van_id)
@@ -163,6 +161,13 @@ def hold_against(
         or fuel_may_escape(on_list)
         or (proof is not None and proof["verdict"] != "proven"),
     }
+
+
+def _on_list(known: "KnownVan | None", now: Sequence[Fact]) -> dict[str, Any] | None:
+    """What the list says of a van, and what these snaps read of what it is listed for; None where it is not on it."""
+    if known is None or known.on_list is None:
+        return None
+    return {**known.on_list, "facts": [*known.on_list["facts"], *(fact.row() for fact in now)]}
 
 
 def _usual_of_van(visit: "VisitVerdict") -> bool:
