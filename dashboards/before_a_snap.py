@@ -34,7 +34,7 @@ def cautions(family: Family | None, cause: str = "") -> None:
     cause : str, optional
         What the van is on the list for.
     """
-    st.subheader(VISIT_WORDS["before_next"].in_language(language()), anchor=_PLACE)
+    st.header(VISIT_WORDS["before_next"].in_language(language()), anchor=_PLACE)
     lines = [f"- {inert(text.contract(caution.text))}" for caution in cautions_for_snap(family, cause)]
     st.info("\n".join(lines))
 

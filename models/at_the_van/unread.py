@@ -8,7 +8,7 @@ import numpy as np
 from data_contracts.facts.fact import Fact
 from data_contracts.reasons import UNREAD_REASONS
 from models.at_the_van.expected import VanPast
-from models.at_the_van.judge import Judged, known_of
+from models.at_the_van.judge import Judged, VisitVerdict, known_of
 from models.statistics.arrays import Floats
 from models.tracking.scales import derivative, to_scale
 
@@ -90,6 +90,29 @@ def _now(one: Judged) -> Fact:
         expected_high=band.high,
         basis="own" if one.own is not None else "family",
     )
+
+
+def visit_facts(visit: VisitVerdict, unread: Unread, past: VanPast | None) -> list[Fact]:
+    """What the verdict of a visit says, and why quantities are missing: at once where too few are left to say more, else last.
+
+    Parameters
+    ----------
+    visit : VisitVerdict
+    unread : Unread
+        Of the snaps that count.
+    past : VanPast or None
+        None where nothing is known of the van.
+
+    Returns
+    -------
+    list of Fact
+    """
+    facts = list(visit.facts)
+    lifted = any(fact.code == "van_held_briefly" for fact in facts)
+    why = missing({one.quantity for one in visit.quantities}, unread, past, lifted=lifted)
+    if why is not None:
+        facts.insert(1 if visit.verdict == "few" else len(facts), why)
+    return facts
 
 
 def missing(judged: Collection[str], unread: Unread, past: VanPast | None, *, lifted: bool) -> Fact | None:

@@ -113,7 +113,7 @@ def hold_against(
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
     from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
-    from models.at_the_van.unread import listed_now, missing
+    from models.at_the_van.unread import listed_now, visit_facts
 
     known = _known(target, family)
     shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
@@ -123,23 +123,15 @@ def hold_against(
     past = None if known is None else known.past
     values, u = ({name: column[kept] for name, column in of.items()} for of in (readings.values, readings.u))
     visit = judge_visit(values, u, family, target.van_id, past, held.of(kept))
-    facts = list(visit.facts) if kept.size else []
     unread = [readings.unread[snap] for snap in kept]
-    lifted = any(fact.code == "van_held_briefly" for fact in facts)
-    why_missing = (
-        missing({one.quantity for one in visit.quantities}, unread, past, lifted=lifted) if kept.size else None
-    )
-    if why_missing is not None:
-        facts.insert(1 if visit.verdict == "few" else len(facts), why_missing)
+    facts = visit_facts(visit, unread, past) if kept.size else []
     proof = _proof(visit, known, target) if kept.size else None
     if proof is not None:
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
     if len(names) > 1 or not kept.size:
         facts.append(why)
-    on_list = None if known is None or known.on_list is None else dict(known.on_list)
-    if on_list is not None and known is not None and kept.size:
-        now = listed_now(known.listed, visit.quantities, values, unread, known.past)
-        on_list["facts"] = [*on_list["facts"], *(fact.row() for fact in now)]
+    now = listed_now(known.listed, visit.quantities, values, unread, known.past) if known and kept.size else []
+    on_list = _on_list(known, now)
     doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
     far = doubted is not None and kept.size > 0 and not _usual_of_van(visit)
     check_family, check_van = far and not target.van_id, far and bool(target.van_id)
@@ -169,6 +161,13 @@ def hold_against(
         or fuel_may_escape(on_list)
         or (proof is not None and proof["verdict"] != "proven"),
     }
+
+
+def _on_list(known: "KnownVan | None", now: Sequence[Fact]) -> dict[str, Any] | None:
+    """What the list says of a van, and what these snaps read of what it is listed for; None where it is not on it."""
+    if known is None or known.on_list is None:
+        return None
+    return {**known.on_list, "facts": [*known.on_list["facts"], *(fact.row() for fact in now)]}
 
 
 def _usual_of_van(visit: "VisitVerdict") -> bool:

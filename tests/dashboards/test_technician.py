@@ -248,7 +248,7 @@ def test_where_petrol_may_escape_that_stands_right_below_the_verdict_and_no_snap
     assert app.info[0].value.startswith("## Keep it: usable, one more would be better, once nothing leaks")
     first = app.error[0].value.replace("\\", "")
     assert first.startswith("**Petrol may escape on this van: no further snap until")
-    assert f"(#{app.subheader[0].anchor})" in first
+    assert f"(#{app.header[0].anchor})" in first
     assert "0.99 to 1.05 over 3 snaps, where ± 0.002 is usual" in told(app).replace("\\", "")
     heard["against"]["on_list"] = None
     app = hand_over(view("read_one_now", van="N-02"), ("1.csv", b"x"))
