@@ -1,12 +1,13 @@
 """A van: on top the card that decides; folded below it reasons, trends, snaps, values, repairs and orders."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
+from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboards import charts, markup, meant, order_card, parts, snaps, text, van_card
+from dashboards import charts, markup, meant, order_card, parts, snaps, text, van_card, verdict
 from dashboards.conditions import conditions
 from dashboards.display import reader
 from dashboards.text import inert, message
@@ -14,8 +15,8 @@ from dashboards.trend_chart import trend_chart, trend_key
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.family import Family
 from data_contracts.signals import TRACKED, shown_at
-from data_contracts.states import shown_grade
-from pipelines.read_side import queries
+from data_contracts.states import PLANNED_STATES, shown_grade
+from pipelines.read_side import promises, queries
 from pipelines.read_side.published import Published, families
 
 MAIN = shown_at("board")
@@ -28,16 +29,16 @@ def show() -> None:
     """The view."""
     published = parts.open_or_explain()
     week = parts.choose_week(published)
-    name, choice = st.columns([3, 1], vertical_alignment="center", gap="large")
-    with choice:
-        van_id = parts.choose_van(published, labelled=False)
-    with name:
-        st.title(inert(van_id), anchor=False)
+    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute", key="van-head"):
+        name = st.empty()
+        van_id = parts.choose_van(published, labelled=False, width=180)
+    name.title(inert(van_id), anchor=False, width="content")
     van = queries.van(published, van_id)
     if van is None:
         st.warning(message("van.unknown", van=inert(van_id)), icon=":material/search_off:")
         return
     parts.show_message()
+    parts.age(published, week)
     listed = queries.van_on_list(published, van_id, week)
     visits = queries.van_visits(published, van_id, week, limit=VISITS_OFFERED)
     family = families(published.home).get(str(van["family"]))
@@ -46,10 +47,10 @@ def show() -> None:
     if not visits.height:
         st.info(message("van.no_visit", van=inert(van_id), week=week))
     van_card.show(van_card.Shown(published, van, week, listed, visits, family, order))
-    if listed is not None:
-        _why(listed)
     if order is not None:
         _steps(order, family)
+    if listed is not None:
+        _why(listed, promises.of_interval(published, "weeks_to_limit") != "not_kept")
     if visits.height:
         _trends(published, van_id, week)
         snaps.section(published, van_id, visits, family)
@@ -78,7 +79,7 @@ def _sheet(published: Published, van_id: str) -> None:
     def set_sheet() -> bytes:
         from pipelines.reports.driver_sheet import driver_pdf
 
-        return driver_pdf(published, van_id, display)
+        return driver_pdf(published, van_id, display, date.today())  # noqa: DTZ011
 
     st.download_button(
         message("van.sheet"),
@@ -92,8 +93,8 @@ def _sheet(published: Published, van_id: str) -> None:
 
 
 @st.fragment
-def _why(row: Mapping[str, object]) -> None:
-    """Every reason, and the causes with their probabilities."""
+def _why(row: Mapping[str, Any], weeks_kept: bool) -> None:
+    """Every reason, and the causes with their probabilities; weeks to a limit with a caution while such weeks are not kept."""
     with parts.fold("card.why", "fold-why") as opened:
         if not opened:
             return
@@ -101,8 +102,11 @@ def _why(row: Mapping[str, object]) -> None:
         with reasons:
             st.markdown("\n".join(f"- {reason}" for reason in meant.sentences(row, "reasons")))
             weeks, p = row["weeks_to_limit"], row["anomaly_p"]
-            if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None, str(row["urgency"])):
+            limit = text.weeks_to_limit(weeks if isinstance(weeks, float) else None, str(row["urgency"]))
+            if limit and weeks_kept:
                 st.markdown(text.sentence(limit) + ".")
+            if not weeks_kept and any(fact["code"] == "limit_ahead" for fact in row.get("reason_facts") or []):
+                parts.quiet(message("van.weeks_not_kept", address=verdict.HOW_SURE))
             if isinstance(p, float):
                 parts.quiet(message("week.anomaly", p=text.p_value(p)))
         with may_be:
@@ -128,7 +132,7 @@ def _causes(row: Mapping[str, object]) -> None:
 @st.fragment
 def _steps(order: Mapping[str, object], family: Family | None) -> None:
     """The steps of the order that the card shows; open where a code on paper led here."""
-    with parts.fold("order.steps", "fold-steps", expanded="order" in st.query_params) as opened:
+    with parts.fold("order.steps", "fold-steps", expanded=order["state"] in PLANNED_STATES) as opened:
         if opened:
             order_card.steps(order, family)
 

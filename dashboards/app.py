@@ -27,7 +27,7 @@ MARK = Path(__file__).with_name("mark.svg")
 STYLE = Path(__file__).with_name("board.css")
 # Text on the accent colour takes the paper's colour; Streamlit assumes white in both themes.
 OF_THE_THEME = (
-    "<style>:root {{ --vansnap-line: {line}; }}"
+    "<style>:root {{ --vansnap-line: {line}; --vansnap-choose: '{choose}'; }}"
     "[data-testid=stBaseButton-primary]:not(:disabled) *, [data-tag] {{ color: {paper} !important; }}</style>"
 )
 
@@ -37,7 +37,8 @@ def main() -> None:
     display.start(who.home())
     st.set_page_config(page_title=message("app.title"), page_icon=str(MARK), layout="wide")
     st.html(STYLE)
-    st.html(OF_THE_THEME.format(paper=parts.palette().paper, line=parts.palette().line))
+    shades, choose = parts.palette(), message("common.choose_file")
+    st.html(OF_THE_THEME.format(paper=shades.paper, line=shades.line, choose=choose))
     who.let_in()
     pages = {
         "this_week": st.Page(this_week.show, title=message("page.this_week"), default=True),

@@ -1,6 +1,7 @@
 """Captures: what came, how it was graded, what waits in quarantine and why."""
 
 from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -16,7 +17,7 @@ from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import Published
 from pipelines.workspace.workspace import Workspace
 
-PAGE_SIZE = 100
+PAGE_SIZE = 50
 ALL = "all"
 REASONS_FIRST = 5
 STANDS_OUT = 3.0  # times the median recorder's spread
@@ -39,7 +40,7 @@ def show() -> None:
 
 
 def _last_week(published: Published) -> None:
-    """The page's answer in words: how the newest week's snaps are graded, and the most frequent reason with what to do about it."""
+    """The page's answer in words: how the newest week's captures are graded, and the most frequent reason; what to do is below."""
     weeks = queries.weeks(published)
     if not weeks:
         st.markdown(message("captures.short_no_week"))
@@ -50,17 +51,13 @@ def _last_week(published: Published) -> None:
     reasons = capture_queries.grade_reason_counts(published, only)
     if reasons.height:
         code, captures, vans = reasons.row(0)
-        reason, remedy = inert(text.grade_reason(code)), inert(text.sentence(_remedy(GRADE_REASONS, code)))
-        said.append(
-            message("captures.most_frequent", captures=captures, total=sum(counts.values()), vans=vans, reason=reason)
-        )
-        if remedy:  # some reasons ask for nothing
-            said.append(f"{remedy}.")
+        told = {"captures": captures, "total": sum(counts.values()), "vans": vans}
+        said.append(message("captures.most_frequent", **told, reason=inert(text.grade_reason(code))))
     st.markdown(" ".join(said))
 
 
 def _graded(week: str, counts: Mapping[str, int]) -> str:
-    """How many snaps of a week are good, and what the others are."""
+    """How many captures of a week are good, and what the others are."""
     total = sum(counts.values())
     if total < 2:
         grade = next(iter(counts), "")
@@ -198,10 +195,11 @@ def _repeatability(published: Published) -> None:
     if not frame.height:
         st.markdown(message("captures.repeatability_none"))
         return
+    several = frame["recorder"].n_unique() > 1
     _table(
         "captures-4",
         {
-            message("captures.recorder"): frame["recorder"].to_list(),
+            **({message("captures.recorder"): frame["recorder"].to_list()} if several else {}),
             message("captures.serial"): [s or "" for s in frame["recorder_serial"]],
             message("captures.visits"): [str(n) for n in frame["visits"]],
             message("captures.repeats"): [str(n) for n in frame["repeats"]],
@@ -227,22 +225,24 @@ def _list(published: Published, only: CaptureFilter) -> None:
     if pages > 1:
         page = int(st.number_input(message("common.page_of", pages=pages), 1, pages, 1, key="captures-page", width=160))
     frame = capture_queries.captures(published, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
-    shown = pl.DataFrame(
-        {
-            message("common.van"): frame["van_id"],
-            message("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
-            message("captures.grade"): [text.grade(g) for g in frame["shown_grade"]],
-            message("common.reasons"): [
-                "; ".join(text.grade_reason(c) for c in codes) for codes in frame["grade_reasons"]
-            ],
-            message("common.depot"): frame["depot"],
-            message("captures.delivery"): frame["delivery"],
-            message("captures.file"): frame["file"],
-            message("captures.serial"): frame["recorder_serial"],
-        }
-    )
-    parts.table(shown, height=420)
+    with st.container(height=420, key="captures-list"):
+        _table(
+            "captures-6",
+            {
+                message("captures.of_van"): [_capture(row) for row in frame.iter_rows(named=True)],
+                message("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
+                message("common.depot"): frame["depot"].to_list(),
+                message("captures.file"): [f"{row['delivery']}, {row['file']}" for row in frame.iter_rows(named=True)],
+                message("captures.serial"): [serial or "" for serial in frame["recorder_serial"]],
+            },
+        )
     parts.download(lambda: frame, "captures.csv", "download-captures")
+
+
+def _capture(row: Mapping[str, Any]) -> str:
+    """Van and grade, and why, in one cell, so that it finds room on a phone."""
+    why = inert("; ".join(text.grade_reason(code) for code in row["grade_reasons"]))
+    return f"**{inert(row['van_id'])}** {inert(text.grade(row['shown_grade']))}" + (f" :gray[{why}]" if why else "")
 
 
 def _deliveries(published: Published) -> None:
@@ -301,7 +301,9 @@ def _checks(published: Published) -> None:
 
 
 def _table(name: str, columns: dict[str, list[str]]) -> None:
-    shown = {name: [inert(cell) for cell in cells] for name, cells in columns.items()}
+    """A table of texts; the first column of the list of captures is Markdown of our own."""
+    own = message("captures.of_van")
+    shown = {head: cells if head == own else [inert(cell) for cell in cells] for head, cells in columns.items()}
     parts.sheet(pl.DataFrame(shown), name)
 
 

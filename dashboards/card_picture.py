@@ -34,7 +34,7 @@ def trace_picture(
     *,
     side: Side | None = None,
     narrowband: bool,
-    rich_is_up: bool,
+    rich_is_up: bool | None,
     palette: Palette,
     says: str,
     width: float = WIDTH,
@@ -53,8 +53,8 @@ def trace_picture(
         Where of the band the difference lies, as `side_drawn` tells; None for either.
     narrowband : bool
         The lambda trace is in volts.
-    rich_is_up : bool
-        Rich is up on the axis of lambda.
+    rich_is_up : bool or None
+        Rich is up on the axis of lambda; None where that is not known.
     palette : Palette
         Colours.
     says : str
@@ -83,7 +83,7 @@ def trace_picture(
     split = OPENING_GRID_S.size
     right = width - _RIGHT
     parts = [_axis(rising, right, trace, palette, volts=narrowband), _title(trace, palette, volts=narrowband)]
-    if trace == "lambda":
+    if trace == "lambda" and rich_is_up is not None:
         parts.append(lambda_panel.ends(rising, palette, rich_is_up=rich_is_up))
     for frame, grid, part in ((rising, OPENING_GRID_S, slice(0, split)), (falling, RELEASE_GRID_S, slice(split, None))):
         parts.append(_moment(frame, message("snap.opening" if frame is rising else "snap.release"), palette))
@@ -132,7 +132,7 @@ def side_drawn(quantity: str, seen: Seen, side: str, sensor: LambdaSensor | None
         return None
     up = side == "high"
     if seen.trace == "lambda":
-        narrowband = sensor is not None and sensor.kind == "narrowband"
+        narrowband = quantity.endswith("_v") if sensor is None else sensor.kind == "narrowband"
         rich_low = sensor is not None and sensor.polarity == "rich_low"
         as_drawn = quantity.endswith("_v") == narrowband  # volts of a narrowband sensor are drawn, else lambda
         up = up if as_drawn or rich_low else not up  # where volts fall when rich they rise with lambda

@@ -6,17 +6,17 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import charts, meant, parts, text
+from dashboards import charts, meant, parts, text, verdict
 from dashboards.text import inert, message
+from dashboards.unbroken import NARROW_SPACE
 from data_contracts.signals import shown_at
 from models.statistics.proportions import share_interval
-from pipelines.read_side import record_queries
+from pipelines.read_side import promises, record_queries
 from pipelines.read_side.published import Published, board_settings, model_cards
 
 FEATURES_SHOWN = 8
 MOVES_SHOWN = 100
 INTERVALS = ("expected_range", "weeks_to_limit")
-FEW = 20  # cases below which a share says little (common practice)
 
 
 @parts.explained
@@ -25,25 +25,43 @@ def show() -> None:
     published = parts.open_or_explain()
     st.title(message("sure.heading"))
     _in_short(published)
-    st.info(message("sure.simulation"), icon=":material/science:")
     _false_alarms(published)
     _causes(published)
     _forecasts(published)
     _coverage(published)
-    _repeats(published)
     _learning(published)
     _repairs(published)
-    _cards(published)
+    with st.expander(message("sure.repeats")):
+        _repeats(published)
+    with st.expander(message("sure.cards")):
+        _cards(published)
     parts.footer(published)
 
 
 def _in_short(published: Published) -> None:
-    """The page's answer in words: of everything that was promised, whether it was kept."""
+    """The page's answer in words: of everything that was promised, whether it was kept, and what to do by it."""
     seen = record_queries.alarm_record(published)
     said = [_alarms_in_short(seen, board_settings(published.home).tracking.false_alarms_per_100_van_weeks)]
+    said.append(_causes_in_short(published))
     kept = {row["interval"]: row for row in record_queries.coverage(published).iter_rows(named=True)}
     said += [_interval_in_short(name, kept.get(name)) for name in INTERVALS]
     st.markdown("\n".join(f"- {line}" for line in said))
+    parts.quiet(verdict.scale())
+
+
+def _causes_in_short(published: Published) -> str:
+    kept, right, cases, stated = promises.of_causes(published)
+    return message(
+        f"sure.short_causes_{kept}",
+        right=right,
+        count=cases,
+        share=_share(right, cases) if cases else "",
+        stated=text.percent(stated),
+    )
+
+
+def _share(came: int, cases: int) -> str:
+    return f"{100 * came / cases:.0f}{NARROW_SPACE}%"
 
 
 def _alarms_in_short(seen: Mapping[str, int], setting: float) -> str:
@@ -68,39 +86,33 @@ def _interval_in_short(name: str, row: Mapping[str, Any] | None) -> str:
     """Whether an interval held as often as it should: not, where even the favourable end of its own interval is less."""
     if row is None or not row["cases"]:
         return message(f"sure.short_{name}_none")
-    share, _, high = share_interval(row["inside"], row["cases"])
-    verdict = "not_kept" if high < row["stated"] else "few" if row["cases"] < FEW else "kept"
+    kept = promises.verdict(row["inside"], row["cases"], row["stated"])
     told = message(
         f"sure.short_{name}",
-        verdict=message(f"sure.verdict_{verdict}"),
+        verdict=message(f"sure.verdict_{kept}"),
         inside=text.count(row["inside"]),
         cases=row["cases"],
         of=text.count(row["cases"]),
-        share=f"{100 * share:.0f}{text.NARROW_SPACE}%",
+        share=_share(row["inside"], row["cases"]),
         stated=text.percent(row["stated"]),
+        vans=row["vans"],
     )
-    unusable = name == "weeks_to_limit" and verdict == "not_kept"
-    return f"{told} {message('sure.short_weeks_unusable')}" if unusable else told
+    return f"{told} {message(f'sure.so_{name}_{kept}')}"
 
 
 def _false_alarms(published: Published) -> None:
-    st.header(message("sure.false_alarms"))
     setting = board_settings(published.home).tracking.false_alarms_per_100_van_weeks
     seen = record_queries.alarm_record(published)
+    if not seen["findings"]:
+        return
+    st.header(message("sure.false_alarms"))
     with st.container(horizontal=True, gap="large", key="numbers"):
         st.metric(message("sure.setting"), text.number(setting, 2), width="content")
         rate = 100 * seen["nothing_found"] / seen["van_weeks"] if seen["van_weeks"] else None
-        st.metric(
-            message("sure.observed"),
-            text.number(rate, 2) if seen["findings"] else message("number.none"),
-            width="content",
-        )
+        st.metric(message("sure.observed"), text.number(rate, 2), width="content")
         st.metric(message("sure.findings"), seen["findings"], width="content")
         st.metric(message("sure.nothing_found"), seen["nothing_found"], width="content")
         st.metric(message("sure.van_weeks"), text.count(seen["van_weeks"]), width="content")
-    if not seen["findings"]:
-        st.markdown(message("sure.no_findings"))
-        return
     low, high = _alarms_between(seen)
     key = "sure.kept" if low <= setting else "sure.not_kept"
     st.markdown(message(key, setting=text.number(setting, 2), low=text.number(low, 2), high=text.number(high, 2)))
@@ -108,11 +120,10 @@ def _false_alarms(published: Published) -> None:
 
 
 def _causes(published: Published) -> None:
-    st.header(message("sure.causes"))
     frame = record_queries.cause_record(published)
     if not frame.height:
-        st.markdown(message("sure.causes_none"))
         return
+    st.header(message("sure.causes"))
     rows = [
         (
             message("sure.band", low=round(100 * row["low"]), high=round(100 * row["high"])),
@@ -178,7 +189,7 @@ def _promise(rows: Sequence[tuple[str, int, float, int]], heads: str, key: str) 
                     names[1]: [text.count(row[1]) for row in bands],
                     names[2]: [text.percent(row[2]) for row in bands],
                     names[3]: [
-                        text.observed(share, low, high) + (f" · {message('sure.few')}" if cases < FEW else "")
+                        text.observed(share, low, high) + (f" · {message('sure.few')}" if cases < promises.FEW else "")
                         for _, cases, _, share, low, high in bands
                     ],
                 }
@@ -196,14 +207,13 @@ def _coverage(published: Published) -> None:
     shown = []
     for row in frame.iter_rows(named=True):
         share, low, high = share_interval(row["inside"], row["cases"])
-        few = f" · {message('sure.few')}" if row["cases"] < FEW else ""
+        few = f" · {message('sure.few')}" if row["cases"] < promises.FEW else ""
         shown.append(
             (
                 message(f"sure.{row['interval']}"),
                 text.percent(row["stated"]),
-                text.observed(share, low, high) + few,
-                text.count(row["cases"]),
-                text.count(row["vans"]),
+                text.observed(share, low, high),
+                message("sure.of_vans", cases=text.count(row["cases"]), vans=row["vans"]) + few,
             )
         )
     names = message("sure.coverage_heads").split("|")
@@ -212,7 +222,6 @@ def _coverage(published: Published) -> None:
 
 
 def _repeats(published: Published) -> None:
-    st.header(message("sure.repeats"))
     known = {row["quantity"]: row for row in record_queries.repeat_record(published).iter_rows(named=True)}
     rows = [known[name] for name in shown_at("board") if name in known]
     if not rows:
@@ -235,11 +244,10 @@ def _repeats(published: Published) -> None:
 
 
 def _learning(published: Published) -> None:
-    st.header(message("sure.learning"))
     frame = record_queries.learning(published, limit=MOVES_SHOWN)
     if not frame.height:
-        st.markdown(message("sure.learning_none"))
         return
+    st.header(message("sure.learning"))
     names = message("sure.learning_heads").split("|")
     parts.sheet(
         pl.DataFrame(
@@ -292,7 +300,6 @@ def _repairs(published: Published) -> None:
 
 
 def _cards(published: Published) -> None:
-    st.header(message("sure.cards"))
     cards = [card for card in model_cards(published.home) if card.get("family")]
     if not cards:
         st.markdown(message("sure.cards_none"))
@@ -300,9 +307,9 @@ def _cards(published: Published) -> None:
     st.markdown(message("sure.cards_lead"))
     for card in cards:
         name = str(card["family"]).replace("+", ", ")
-        with st.expander(message("sure.card", family=inert(name))):
-            for key, value in sorted(card.items()):
-                st.markdown(f"**{inert(text.sentence(key.replace('_', ' ')))}:** {_card_value(value)}")
+        st.subheader(message("sure.card", family=inert(name)))
+        lines = [f"**{inert(text.sentence(k.replace('_', ' ')))}:** {_card_value(v)}" for k, v in sorted(card.items())]
+        st.markdown("  \n".join(lines))
 
 
 def _card_value(value: object) -> str:

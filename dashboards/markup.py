@@ -36,17 +36,19 @@ def _image(drawn: Drawing, place: str = "") -> str:
     )
 
 
-def gallery(shown: Sequence[tuple[str, str, str, Drawing | None]]) -> None:
-    """Pictures in rows, each below its title.
+def gallery(shown: Sequence[tuple[str, str, Sequence[str], Drawing | None]]) -> None:
+    """Pictures in rows, each below its title and above what is said of it.
 
     Parameters
     ----------
-    shown : sequence of (title, address, words, drawing)
-        What each is called, where that leads, what the picture shows, and the picture; None for none.
+    shown : sequence of (title, address, lines, drawing)
+        What each is called, where that leads, what is said of it, and the picture; None for none.
     """
     pieces = "".join(
-        f'<div><a href="{escape(address)}">{escape(title)}</a><p>{escape(words)}</p>{_image(drawn) if drawn else ""}</div>'
-        for title, address, words, drawn in shown
+        f'<div><a href="{escape(address)}">{escape(title)}</a>{_image(drawn) if drawn else ""}'
+        + "".join(f"<p>{escape(line)}</p>" for line in lines)
+        + "</div>"
+        for title, address, lines, drawn in shown
     )
     st.html(f'<div class="gallery">{pieces}</div>')
 
@@ -79,16 +81,19 @@ def sums(heading: str, rows: Sequence[tuple[str, str]]) -> None:
     )
 
 
-def facts(rows: Sequence[tuple[str, str]]) -> None:
-    """Facts as names with their values, as many beside each other as there is room for."""
-    told = "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in rows)
-    st.html(f'<dl class="facts">{told}</dl>')
-
-
 def cautions(heading: str, told: Sequence[str]) -> None:
-    """What to mind before any work, small, in columns where there is room."""
-    lines = "".join(f"<li>{escape(one)}</li>" for one in told)
-    st.html(f'<div class="cautions"><strong>{escape(heading)}</strong><ul>{lines}</ul></div>')
+    """What to mind before a job, in columns where there is room."""
+    st.html(f'<div class="cautions"><strong>{escape(heading)}</strong>{_lines(told)}</div>')
+
+
+def cautions_folded(heading: str, short: str, told: Sequence[str]) -> None:
+    """The same folded under a heading and a few words."""
+    bold = f"<strong>{escape(heading)}</strong> " if heading else ""
+    st.html(f'<details class="cautions"><summary>{bold}{escape(short)}</summary>{_lines(told)}</details>')
+
+
+def _lines(told: Sequence[str]) -> str:
+    return f"<ul>{''.join(f'<li>{escape(one)}</li>' for one in told)}</ul>"
 
 
 def photos(shown: Sequence[tuple[str, str]]) -> None:

@@ -7,12 +7,13 @@ from typing import get_args
 
 import streamlit as st
 
-from dashboards import markup, meant, parts, text
+from dashboards import markup, meant, parts, text, told_by, verdict
 from dashboards import meaning_pictures as pictures
 from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
+from data_contracts.cautions import cautions_for
 from data_contracts.make_pages import pages
 from data_contracts.quantities.record import Group
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
@@ -28,9 +29,10 @@ def titles() -> Mapping[str, str]:
     }
 
 
-def body(page: str) -> str:
-    """Markdown of a page in the reader's language without its heading, links leading to other pages of this view, by their titles."""
-    made = _made(language())[f"{page}.md"]
+def body(page: str, told_in: str = "") -> str:
+    """Markdown of a page in the reader's language, or another, without its heading; links lead to other pages of this view, by
+    their titles."""
+    made = _made(told_in or language())[f"{page}.md"]
     made = re.sub(r"<!--.*?-->\s*", "", made)
     made = re.sub(r"\A# .*\n+", "", made)
     return re.sub(r"\[[^\]]*\]\((?:\.\./)?(?:quantities/|causes/)?(\w+)\.md\)", lambda found: _titled(found[1]), made)
@@ -50,56 +52,125 @@ def _way_back() -> None:
 
 
 OVERVIEW = "overview"
+_OPEN = ("The job", "Tests that find it", "Hard to tell from")
+"""Sections of a cause's page that are open at once, by their English headings."""
 
 
 @parts.explained
 def show() -> None:
     """The view. It needs no published file."""
     st.title(message("meaning.heading"))
-    st.markdown(message("meaning.lead"))
-    known = {OVERVIEW: message("meaning.overview")} | dict(titles())
-    parts.keep_in_address("page", list(known), OVERVIEW)
-    page = st.selectbox(message("meaning.choose"), list(known), format_func=lambda p: known[p], key="page")
+    known = titles()
+    parts.keep_in_address("page", [OVERVIEW, *known], OVERVIEW)
+    page = st.session_state["page"]
+    sought = st.text_input(
+        message("meaning.find"), placeholder=message("meaning.find_example"), key="find-word", icon=":material/search:"
+    )
     _way_back()
-    if page == OVERVIEW:
+    if sought.strip():
+        _found(sought, known)
+    elif page == OVERVIEW:
         _overview(known)
-        return
-    st.header(known[page])
-    if page.startswith("quantities/"):
-        name = page.removeprefix("quantities/")
-        parts.quiet(message("meaning.column", column=text.inert(name)))
     else:
-        _picture(page.removeprefix("causes/"), known[page])
-    st.markdown(body(page))
+        _page(page, known[page])
+
+
+def _found(sought: str, known: Mapping[str, str]) -> None:
+    """Every page that all words of the search are in: title, half a line about it, name of its column."""
+    wanted = sought.casefold().split()
+    told = {page: f"{title} {_about(page)} {page}".casefold() for page, title in known.items()}
+    hits = [page for page, words in told.items() if all(word in words for word in wanted)]
+    hits.sort(key=lambda page: not any(word in known[page].casefold() for word in wanted))
+    if not hits:
+        st.info(message("meaning.found_none"))
+    st.markdown("\n".join(f"- {_line(page)}" for page in hits))
+
+
+def _line(page: str) -> str:
+    """A page's title, leading there, and half a line about it."""
+    name, about = page.partition("/")[2], _about(page)
+    title = meant.cause(name, first=True) if name in EVERY_CAUSE else meant.quantity(name)
+    return f"{title}: :gray[{text.inert(about)}]" if about else title
+
+
+def _about(page: str) -> str:
+    """Half a line about a quantity or a cause, as the contracts have it."""
+    kind, _, name = page.partition("/")
+    return " ".join(told_by.lines(name)) if kind == "causes" else _half(text.contract(QUANTITIES[name].description))
+
+
+def _half(description: str) -> str:
+    """A description up to its first break, where that says enough."""
+    first = re.split(r": |; | [(]", description)[0]
+    return first if len(first) >= _ENOUGH else description
+
+
+_ENOUGH = 20  # letters of a description that say something
+
+
+def _page(page: str, title: str) -> None:
+    """One quantity, or one cause; of a cause what is needed for the work is open, the rest folded."""
+    parts.link("meaning", message("meaning.overview"))
+    st.header(title)
+    if page.startswith("quantities/"):
+        parts.quiet(message("meaning.column", column=text.inert(page.removeprefix("quantities/"))))
+        st.markdown(body(page))
+        return
+    code = page.removeprefix("causes/")
+    st.markdown("  \n".join(text.inert(line) for line in told_by.lines(code)))
+    _picture(code, title)
+    english, told = _sections(body(page, "en")), _sections(body(page))
+    folded = []
+    for (key, _), (heading, words) in zip(english[1:], told[1:], strict=True):
+        if key in _OPEN:
+            st.markdown(f"## {heading}\n\n{words}")
+            if key == _OPEN[0]:  # work is asked for: the cautions stand beside it, their sources in the fold
+                markup.cautions(message("card.cautions"), [text.contract(each.text) for each in cautions_for(code)])
+        else:
+            folded.append((heading, words))
+    for heading, words in (*folded, (message("meaning.of_code"), told[0][1])):
+        with st.expander(heading):
+            st.markdown(words)
+
+
+def _sections(made: str) -> list[tuple[str, str]]:
+    """Headings of a page with what stands below each; first what stands above all."""
+    first, *rest = re.split(r"^## ", made, flags=re.MULTILINE)
+    return [("", first), *((one.partition("\n")[0].strip(), one.partition("\n")[2]) for one in rest)]
 
 
 def _overview(known: Mapping[str, str]) -> None:
-    """Every landmark on a healthy snap, and every cause beside it, each leading to its page."""
+    """Every landmark on a healthy snap, every cause beside it, and every quantity, each leading to its page."""
     of = pictures.traces()
     if of is not None:
         st.header(message("meaning.landmarks"))
         wide, narrow = (pictures.landmarks(of, parts.palette(), narrow=narrow) for narrow in (False, True))
         markup.picture(wide, narrow)
-    st.header(message("meaning.quantities"))
-    for group in get_args(Group):
-        mine = [q.name for q in QUANTITIES.values() if q.group == group and f"quantities/{q.name}" in known]
-        with st.container(key=f"names-{group}", gap=None):
-            st.markdown(f"**{message(f'group.{group}')}**")
-            st.markdown("\n".join(f"- {meant.quantity(name)}" for name in mine))
     st.header(message("meaning.causes"))
     if of is not None:
         parts.quiet(message("meaning.beside", severity=text.number(of.severity, 1)))
-    markup.gallery([_beside(code, known[f"causes/{code}"], of) for code in EVERY_CAUSE])
+    for trace, codes in pictures.alike(of).items():
+        st.subheader(message(f"meaning.seen_{trace}"))
+        markup.gallery([_beside(code, known[f"causes/{code}"], trace, of) for code in codes])
+    st.header(message("meaning.quantities"))
+    for group in get_args(Group):
+        mine = [q.name for q in QUANTITIES.values() if q.group == group and f"quantities/{q.name}" in known]
+        with st.expander(f"{message(f'group.{group}')} ({len(mine)})", key=f"names-{group}"):
+            st.markdown("\n".join(f"- {_line(f'quantities/{name}')}" for name in mine))
+    st.header(message("verdict.heading"))
+    st.markdown(verdict.scale())
 
 
-def _beside(code: str, title: str, of: pictures.Traces | None) -> tuple[str, str, str, Drawing | None]:
-    """A cause's title, its address, what its picture shows and the picture; words alone where the eye sees nothing."""
-    names = [] if of is None else pictures.shown_by(code, of)
-    address = meant.address(f"causes/{code}")
-    if of is None or not names:
-        return title, address, message("meaning.not_by_eye"), None
-    drawn = pictures.beside_healthy(code, names[0], of, parts.palette(), title, small=True)
-    return title, address, pictures.axis(names[0]), drawn
+def _beside(
+    code: str, title: str, trace: str, of: pictures.Traces | None
+) -> tuple[str, str, list[str], Drawing | None]:
+    """A cause's title, its address, what tells it and the picture; words alone where the eye sees nothing."""
+    drawn = (
+        pictures.beside_healthy(code, trace, of, parts.palette(), title, small=True)
+        if of is not None and trace in pictures.TRACES
+        else None
+    )
+    return title, meant.address(f"causes/{code}"), told_by.in_short(code), drawn
 
 
 def _picture(code: str, title: str) -> None:

@@ -14,9 +14,10 @@ from dashboards.drawing import Drawing, Floats, Frame
 from dashboards.palette import Palette
 from dashboards.text import message
 from data_contracts import lambda_axis
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.make_pages import PAGES
 
-_LEAST_SEEN = 0.007
+_LEAST_SEEN = 0.0105
 """Mean distance from the healthy trace, as a share of its range, from which a difference is seen by eye. Tried on these drawings."""
 TRACES = ("airflow", "lambda")
 _ALIKE = 2  # samples by which an edge may be earlier or later and still looks the same
@@ -90,6 +91,39 @@ def shown_by(code: str, of: Traces) -> list[str]:
     return [name for name in sorted(told, key=lambda name: -told[name]) if told[name] >= _LEAST_SEEN]
 
 
+def alike(of: Traces | None) -> dict[str, list[str]]:
+    """Causes by the trace on which each is seen best, those that look alike beside each other; last those that the eye does not see.
+
+    Parameters
+    ----------
+    of : Traces or None
+        None where there are none: then nothing is seen.
+
+    Returns
+    -------
+    dict of str to list of str
+        By a name of `TRACES`, or "none"; without those that hold none.
+    """
+    seen: dict[str, list[str]] = {name: [] for name in (*TRACES, "none")}
+    for code in EVERY_CAUSE:
+        seen[next(iter(shown_by(code, of) if of is not None else []), "none")].append(code)
+    return {name: _in_turn(codes, name, of) for name, codes in seen.items() if codes}
+
+
+def _in_turn(codes: list[str], name: str, of: Traces | None) -> list[str]:
+    """Causes in an order in which each stands beside the one left that looks most like it."""
+    if of is None or name not in TRACES:
+        return codes
+    away = {code: of.causes[code].trace(name) - of.healthy.trace(name) for code in codes}
+    turn, left = codes[:1], codes[1:]
+    while left:
+        last = away[turn[-1]]
+        nearest = max(left, key=lambda code: float(last @ away[code]) / float(np.linalg.norm(away[code])))
+        turn.append(nearest)
+        left.remove(nearest)
+    return turn
+
+
 def axis(name: str) -> str:
     """What a trace shows, in words, with its unit or which way is lean."""
     return message("snap.airflow", unit=text.shown_unit("g/s")) if name == "airflow" else message("meaning.lambda")
@@ -129,10 +163,16 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
         drawing.line(upper, of.time_s, air, palette.accent, 2),
         drawing.line(lower, of.time_s, mixture, palette.accent, 2),
     ]
-    for key, at, level in _air_marks(of.time_s, air, of.release_s):
-        parts += _named(upper, key, at, level, palette, width)
-    for key, at, level in _lambda_marks(of.time_s, mixture, of.release_s):
-        parts += _named(lower, key, at, level, palette, width)
+    for frame, trace, marks in (
+        (upper, air, _air_marks(of.time_s, air, of.release_s)),
+        (lower, mixture, _lambda_marks(of.time_s, mixture, of.release_s)),
+    ):
+        fine = np.linspace(of.time_s[0], of.time_s[-1], 40 * of.time_s.size)  # a steep rise has points too
+        lines = [frame.at(float(t), float(y)) for t, y in zip(fine, np.interp(fine, of.time_s, trace), strict=True)]
+        lines += [(frame.at(at, 0.0)[0], down) for at in (0.0, of.release_s) for down in range(24, 370, 4)]
+        taken: list[_Box] = []
+        for key, at, level in marks:
+            parts += _named(frame.at(at, level), message(f"landmark.{key}"), lines, taken, palette, width)
     return drawing.drawing(parts, width, 392, message("meaning.landmarks_alt"), most=340 if narrow else 760)
 
 
@@ -163,26 +203,41 @@ def _highest(time: Floats, trace: Floats, first: float, last: float) -> int:
     return int(np.argmax(np.where((time >= first) & (time <= last), trace, -np.inf)))
 
 
-_BELOW = ("idle", "dip", "full")
-_TO_THE_LEFT = ("full",)
-"""Landmarks whose words stand below their place, and those whose words end at it: so no two meet."""
-_LETTER = 9.0  # width of a letter of these words, on the wide side [px]
+_LETTER = 8.7  # width of a letter of these words, on the wide side [px]
+_Box = tuple[float, float, float, float]
 
 
-def _named(frame: Frame, key: str, at: float, level: float, palette: Palette, width: float) -> list[str]:
-    across, down = frame.at(at, level)
+def _named(
+    place: tuple[float, float],
+    says: str,
+    lines: list[tuple[float, float]],
+    taken: list[_Box],
+    palette: Palette,
+    width: float,
+) -> list[str]:
+    """A ring at a landmark and its name, where it lies on the fewest lines and on no other name."""
+    across, down = place
     ring = (
         f'<circle cx="{across:.1f}" cy="{down:.1f}" r="3.6" fill="none" stroke="{palette.alarm}" stroke-width="1.8"/>'
     )
-    says = message(f"landmark.{key}")
-    left, long = key in _TO_THE_LEFT, _LETTER * len(says)
-    from_, anchor = (across - 7, "end") if left else (across + 6, "start")
-    if left and from_ - long < 2.0:  # it would run off the paper
-        from_, anchor = 2.0, "start"
-    elif not left and from_ + long > width - 2.0:
-        from_, anchor = width - 2.0, "end"
-    below = down + (17 if key in _BELOW else -8)
-    return [ring, drawing.words(from_, below, says, palette.ink, 13, anchor, weight=600, paper=palette.paper)]
+    long = _LETTER * len(says)
+    boxes = []
+    for near, shift in enumerate((9.0, -6.0, -18.0, 22.0, -32.0)):  # foot of the words beside, above and below the ring
+        for from_ in (across + 8.0, across - 8.0 - long, across - 0.5 * long):
+            left = min(max(from_, 2.0), width - 2.0 - long)
+            box = (left, down + shift - 11.0, left + long, down + shift + 4.0)
+            crossed = sum(
+                _inside(point, box) for point in [*lines, (across, down), (across - 3, down), (across + 3, down)]
+            )
+            met = sum(box[0] < o[2] and o[0] < box[2] and box[1] < o[3] and o[1] < box[3] for o in taken)
+            boxes.append((100 * met + min(crossed, 10) + 0.3 * near, box))
+    _, best = min(boxes)
+    taken.append(best)
+    return [ring, drawing.words(best[0], best[3] - 4.0, says, palette.ink, 13, weight=600, paper=palette.paper)]
+
+
+def _inside(point: tuple[float, float], box: _Box) -> bool:
+    return box[0] - 2 <= point[0] <= box[2] + 2 and box[1] <= point[1] <= box[3]
 
 
 def beside_healthy(code: str, name: str, of: Traces, palette: Palette, title: str, *, small: bool) -> Drawing:
@@ -217,8 +272,8 @@ def beside_healthy(code: str, name: str, of: Traces, palette: Palette, title: st
         drawing.band(
             frame, of.time_s, np.minimum(healthy, faulty), np.maximum(healthy, faulty), palette.alarm, opacity=0.22
         ),
-        drawing.line(frame, of.time_s, healthy, palette.past, 2.4),
-        drawing.line(frame, of.time_s, faulty, palette.alarm, 1.8),
+        drawing.line(frame, of.time_s, faulty, palette.alarm, 2.0),
+        drawing.line(frame, of.time_s, healthy, palette.ink, 1.2, "5 3"),
     ]
     return drawing.drawing(
         parts, width, height, message("meaning.beside_alt", cause=title, trace=axis(name)), most=width if small else 640

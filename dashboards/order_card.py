@@ -6,10 +6,10 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, markup, meant, order_history, parts, text
+from dashboards import decide, markup, meant, order_history, parts, standing, text
 from dashboards.text import inert, message
 from dashboards.who import home
-from data_contracts.cautions import cautions_for
+from data_contracts.cautions import of_the_job
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import steps_of
@@ -29,69 +29,66 @@ STATE_COLOURS = {
 
 
 def card(
-    row: Mapping[str, Any], currency: str, noted: Sequence[Mapping[str, object]] = (), *, link: bool = True
+    row: Mapping[str, Any],
+    why: Sequence[str],
+    currency: str,
+    noted: Sequence[Mapping[str, object]] = (),
+    *,
+    family: Family | None = None,
 ) -> None:
     """Draw the card of an order.
 
     Parameters
     ----------
     row : mapping
-        A row of `work_orders`.
+        A row of `work_orders` with `list_rank`.
+    why : sequence of str
+        Lines of Markdown: what the van reads, its likeliest causes and what comes of leaving it, as the list says them.
     currency : str
         Of the workspace.
     noted : sequence of mapping
         What was noted at it, as `order_queries.noted` gives it.
-    link : bool
-        The van's name leads to its page.
+    family : Family, optional
+        Of the van.
     """
-    van_id = str(row["van_id"])
-    with st.container(border=True):
+    van_id, rank, waits = str(row["van_id"]), row["list_rank"], row["state"] in PLANNED_STATES
+    with st.container(border=True, key=f"order-{row['order_id']}"):
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-            if link:
-                parts.link("a_van", inert(van_id), van=van_id, order=str(row["order_id"]))
-            else:
-                st.markdown(f"**{message('order.one', order=inert(row['order_id']))}**", width="content")
+            place = f"{rank}. " if rank is not None else ""
+            parts.link("a_van", place + inert(van_id), van=van_id, order=str(row["order_id"]))
             parts.badge_urgency(str(row["urgency"]))
             if row["safety"]:
                 badge_safety()
             badge_state(str(row["state"]))
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
-        what, when = st.columns([3, 2], gap="medium")
+        what, worth = st.columns([2, 1], gap="medium")
         with what:
-            st.markdown(f"**{inert(action)}**")
-            st.markdown(meant.sentence(row, "reason"))
-            said = [
-                text.sentence(text.sentence_of(row, column)).removesuffix(".") for column in ("plan_note", "warranty")
-            ]
-            if any(said):
-                parts.quiet(". ".join(inert(one) for one in said if one) + ".")
-        with when:
-            markup.facts(_facts(row, currency))
+            st.header(inert(action), anchor=False)
+            st.markdown("  \n".join([standing.when(row), *why] if waits else why))
+        with worth:
             _worth(row, currency)
+            said = [text.sentence(text.sentence_of(row, column)) for column in ("warranty", "plan_note")]
+            told = " ".join(f"{inert(one.removesuffix('.'))}." for one in said if one)
+            if told:
+                parts.quiet(told)
         if row["found"]:
             parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))
+        if waits:
+            cautions_in_short(str(row["cause"]), family)
         with st.container(horizontal=True, gap="small"):
             decide.buttons(row, action, finding=True)
             decide.note_button(row)
-            if not link:
-                paper(row)
         order_history.at_order(str(row["order_id"]), noted, currency)
 
 
-def _facts(row: Mapping[str, Any], currency: str) -> list[tuple[str, str]]:
-    """When, how long and what it is worth; what is not known is left out."""
-    worth = row["expected_cost_avoided"]
-    told = [(message("order.due"), text.day(row["due_by"]))]
-    if row["state"] in ("postponed", "booked") and row["until"]:
-        told.append((message(f"workshop.{row['state']}"), text.day(row["until"])))
-    if row["plan_week"]:
-        told.append((message("workshop.planned_for"), row["plan_week"]))
-    told.append((message("order.work"), text.work(row["hours"])))
-    if worth is not None and worth > 0:
-        told.append((message("workshop.worth"), text.plain_money(worth, currency)))
-    told.append((message("order.likely"), text.sentence(text.cause(row["cause"]))))
-    return told
+def cautions_in_short(cause: str, family: Family | None) -> None:
+    """What to mind before this very job in a few words, which open to the whole of it."""
+    own, rest = of_the_job(cause, family)
+    short = "; ".join(text.contract(caution.short) for caution in own if caution.short is not None)
+    markup.cautions_folded(
+        message("card.cautions_of_job"), short, [text.contract(caution.text) for caution in (*own, *rest)]
+    )
 
 
 def _worth(row: Mapping[str, object], currency: str) -> None:
@@ -99,15 +96,21 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
     facts = row.get("worth_facts")
     told = [Fact.from_row(fact) for fact in facts] if isinstance(facts, list) else []
     numbers = next((fact.numbers for fact in told if fact.code == "worth"), None)
+    saved = row.get("expected_cost_avoided")
+    saving = ""
+    if isinstance(saved, float) and saved > 0:
+        saving = message("worth.saving", worth=text.plain_money(saved, currency))
     if numbers is None:
-        if sentence := text.sentence_of(row, "worth"):
-            parts.quiet(inert(sentence))
+        if said := " ".join(one for one in (saving and f"{saving}.", text.sentence_of(row, "worth")) if one):
+            parts.quiet(inert(said))
         return
     rest = [fact.row() for fact in told if fact.code != "worth"]
     if rest:
         parts.quiet(inert(text.sentence_of({"worth": None, "worth_facts": rest}, "worth")))
     markup.sums(
-        message("worth.heading", weeks=text.weeks_count(numbers["horizon_weeks"])),
+        text.sentence(
+            (saving and f"{saving}: ") + message("worth.heading", weeks=text.weeks_count(numbers["horizon_weeks"]))
+        ),
         [
             (message(f"worth.{name}"), text.signed_money(numbers[name], currency))
             for name in WORTH_LINES
@@ -132,8 +135,15 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
     else:
         st.markdown(message("order.steps_open"))
     if order["state"] not in PLANNED_STATES:
-        told = [text.contract(caution.text) for caution in cautions_for(str(order["cause"]), family)]
-        markup.cautions(message("card.cautions"), told)
+        cautions(str(order["cause"]), family)
+    parts.quiet(message("order.one", order=inert(order["order_id"])))
+
+
+def cautions(cause: str, family: Family | None) -> None:
+    """What to mind before any work: what this job asks for in full, the rest folded below it."""
+    own, rest = ([text.contract(caution.text) for caution in some] for some in of_the_job(cause, family))
+    markup.cautions(message("card.cautions_of_job"), own)
+    markup.cautions_folded("", message("card.cautions", count=len(rest)), rest)
 
 
 def badge_safety() -> None:

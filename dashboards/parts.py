@@ -4,7 +4,7 @@ import contextlib
 import functools
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -19,6 +19,8 @@ from dashboards.who import home as home
 from dashboards.who import me
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
 from data_contracts.facts.rendering import render
+from data_contracts.limits import SILENT_WEEKS
+from data_contracts.weeks import week_end, week_start
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, open_published, run_in_progress
 from pipelines.read_side.restricted import restricted
@@ -146,6 +148,18 @@ def command_sentence(sentence: str) -> str:
     return joined.strip()
 
 
+def age(published: Published, week: str) -> None:
+    """On top of a view of a week's list: that another week is the newest, or that the newest has long passed."""
+    newest = queries.weeks(published)[0]
+    if week != newest:
+        st.info(message("week.past", week=week, newest=newest), icon=":material/history:")
+        return
+    weeks = (datetime.now(UTC) - week_end(newest)).days // 7
+    if weeks >= SILENT_WEEKS:
+        last = message("unit.days", first=text.day(week_start(newest)), last=text.day(week_end(newest) - timedelta(1)))
+        st.warning(message("week.old", days=last, weeks=weeks), icon=":material/schedule:")
+
+
 def footer(published: Published) -> None:
     """Which run the page shows: week, time, version, data."""
     run = queries.last_run(published)
@@ -221,7 +235,7 @@ def choose_week(published: Published) -> str:
     return week
 
 
-def choose_van(published: Published, *, labelled: bool = True) -> str:
+def choose_van(published: Published, *, labelled: bool = True, width: int | Literal["stretch"] = "stretch") -> str:
     """The van to show, kept in the address of the page; any id may be typed. Ends the page if there is none."""
     known = queries.find_vans(published)
     others = (st.query_params.get("van"), st.session_state.get("van"))
@@ -238,6 +252,7 @@ def choose_van(published: Published, *, labelled: bool = True) -> str:
             accept_new_options=True,
             help=message("van.choose_help"),
             label_visibility="visible" if labelled else "collapsed",
+            width=width,
         )
     )
 

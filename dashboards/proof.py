@@ -1,13 +1,16 @@
 """Proof: build and download the warranty file of a van, and check one."""
 
 import tempfile
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboards import parts, text
+from dashboards.display import reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.text import inert, message
 from dashboards.who import home
@@ -15,6 +18,7 @@ from data_contracts.errors import VansnapError
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.claim import LONGEST_STATEMENT, Claim
+from pipelines.reports.evidence_contents import contents
 from pipelines.workspace.workspace import open_workspace
 
 _BUILT = "vansnap_warranty_file"
@@ -42,16 +46,16 @@ def _build(published: Published) -> None:
         facts = [row.get("vin"), row.get("plate"), message("van.facts", family=row["family"], depot=row["depot"])]
         parts.quiet(" · ".join(inert(fact) for fact in facts if fact))
         if warranty := text.sentence_of(row, "warranty"):
-            st.markdown(inert(warranty))
+            st.markdown(inert(warranty) + (f" {message('proof.still')}" if _ended(row) else ""))
     span = queries.van_days(published, van_id)
     if span is None:
         st.info(message("proof.no_captures", van=inert(van_id)))
         return
     left, right = st.columns(2)
     first = left.date_input(
-        message("proof.first"), span[0], min_value=span[0], max_value=span[1], key=f"first-{van_id}"
+        message("proof.first"), span[0], *span, key=f"first-{van_id}", format="YYYY-MM-DD", help=message("proof.period")
     )
-    last = right.date_input(message("proof.last"), span[1], min_value=span[0], max_value=span[1], key=f"last-{van_id}")
+    last = right.date_input(message("proof.last"), span[1], *span, key=f"last-{van_id}", format="YYYY-MM-DD")
     quantities = st.multiselect(
         message("proof.quantities"),
         queries.van_quantities(published, van_id),
@@ -77,6 +81,7 @@ def _build(published: Published) -> None:
         notes,
         published.stamp,
     )
+    _say_contents(published, van_id, Claim(*asked[1:6]))
     if st.button(message("proof.build_it"), type="primary", icon=":material/inventory_2:"):
         try:
             claim = Claim(*asked[1:6])
@@ -88,6 +93,25 @@ def _build(published: Published) -> None:
     built = st.session_state.get(_BUILT)
     if built is not None and built[0] == asked:
         _hand_over(van_id, *built[1:])
+
+
+def _ended(row: Mapping[str, Any]) -> bool:
+    """Whether a warranty has run out, by date or by mileage."""
+    words = [told["words"] for told in row.get("warranty_facts") or []]
+    return any(dict(told).get(by) in ("ended", "driven") for told in words for by in ("by_date", "by_km"))
+
+
+def _say_contents(published: Published, van_id: str, claim: Claim) -> None:
+    """What the file will hold, what is left to be written in, and what its seal looks like."""
+    holds = contents(published, van_id, claim, reader())
+    if not holds.recordings:
+        return
+    sizes = [text.number(max(size / 1e6, 0.1), 1) for size in (holds.size_low, holds.size_high)]
+    counts = {name: getattr(holds, name) for name in ("visits", "recordings", "repairs", "orders")}
+    lines = [message("proof.holds", **counts, low=sizes[0], high=sizes[1])]
+    if holds.empty:
+        lines.append(message("proof.empty", fields=", ".join(inert(field) for field in holds.empty)))
+    st.markdown("\n".join(f"- {line}" for line in (*lines, message("proof.seal_before"))))
 
 
 def _made(van_id: str, claim: Claim) -> tuple[bytes, int, str]:

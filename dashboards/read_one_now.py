@@ -9,10 +9,10 @@ from typing import Any, NamedTuple
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboards import parts, text, visit_conditions
+from dashboards import before_a_snap, parts, text, visit_conditions
 from dashboards.a_van import reading_table
 from dashboards.conditions import measured
-from dashboards.display import language, reader
+from dashboards.display import reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.snap_drawing import draw
 from dashboards.text import inert, message
@@ -20,9 +20,7 @@ from dashboards.van_now import held_table, is_snap, more_said, on_list, reading_
 from dashboards.who import me
 from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
-from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import ProposalError, VansnapError
-from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.family import Family
 from pipelines.commands.at_the_van import Target
 from pipelines.commands.read import read_apart
@@ -84,12 +82,13 @@ def show() -> None:
 def _for_van(published: Published | None, van: str, row: Mapping[str, Any]) -> Given:
     """The page for a van that is known: the recording first, everything else behind it."""
     family = str(row.get("family", ""))
+    cause = before_a_snap.listed_for(published, van)
     left, right = st.columns(2, gap="large")
     with left:
         recordings = _uploader(van)
         conditions = visit_conditions.ask(van)
     with right:
-        _cautions(families(parts.home()).get(family))
+        before_a_snap.cautions(families(parts.home()).get(family), cause)
     with st.expander(message("read.other"), icon=":material/tune:"):
         _choose_van(published)
         asked = _asked(published, van, family)
@@ -112,7 +111,7 @@ def _for_family(published: Published | None, known: Sequence[str]) -> Given:
             folder = _folder("")
         _card(family, asked.recorder)
     with right:
-        _cautions(families(parts.home()).get(family))
+        before_a_snap.cautions(families(parts.home()).get(family))
     return Given(recordings, folder, conditions, asked)
 
 
@@ -266,13 +265,6 @@ def _card(family: str, recorder: str) -> None:
     )
 
 
-def _cautions(family: Family | None) -> None:
-    """The cautions, for as long as the page asks for a recording."""
-    lines = [f"**{VISIT_WORDS['before_next'].in_language(language())}**", ""]
-    lines += [f"- {inert(text.contract(caution.text))}" for caution in cautions_for_snap(family)]
-    st.info("\n".join(lines), icon=":material/health_and_safety:")
-
-
 def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions) -> None:
     """Read what was handed over, once for the same files and choices, and say what was found."""
     key = (tuple(upload.file_id for upload in uploads), asked, conditions, parts.home())
@@ -291,6 +283,10 @@ def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions)
     _, document, drawing = held
     _say(document, drawing)
     _details(document)
+
+
+def _family_read(document: Mapping[str, Any]) -> Family | None:
+    return families(parts.home()).get(str(document.get("family", "")))
 
 
 def _read_anew(
@@ -338,6 +334,7 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
     with said:
         with st.container(key="verdict"):
             verdict(against, captures)
+            before_a_snap.foremost(_family_read(document), against)
             on_list(against)
         more_said(against)
         refused(document.get("refused", ()))

@@ -60,12 +60,14 @@ class _Panel:
         return self.top + self.height * (1.0 - (inside - low) / (high - low))
 
     def write(self, words: str, box: Box, colour: str, size: float = TEXT, anchor: str = "start") -> None:
-        """Text in its box, with a rim of paper around the letters."""
+        """Text in its box, which hides the lines behind it."""
         at = {"start": box[0], "middle": 0.5 * (box[0] + box[2]), "end": box[2]}[anchor]
         self.written.append(box)
         self.lines.append(
+            f'<rect class="under" x="{box[0] - 1:.1f}" y="{box[1]:.1f}" width="{box[2] - box[0] + 2:.1f}" '
+            f'height="{box[3] - box[1]:.1f}" fill="{self.palette.paper}" fill-opacity="0.85"/>'
             f'<text x="{at:.1f}" y="{box[3] - 0.3 * size:.1f}" text-anchor="{anchor}" font-size="{size:g}" '
-            f'fill="{colour}" stroke="{self.palette.paper}" stroke-width="3" paint-order="stroke">{html.escape(words)}</text>'
+            f'fill="{colour}">{html.escape(words)}</text>'
         )
 
     def label(self, words: str, x: float, y: float, colour: str) -> None:
@@ -215,6 +217,7 @@ def _body(
             )
     for event in events:
         x = panel.x(event["first"])
+        panel.traced += _filled([(x, panel.top), (x, panel.top + panel.height)])
         lines.append(
             f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{panel.top:.1f}" y2="{panel.top + panel.height:.1f}" '
             f'stroke="{colours.quiet}" stroke-width="1" stroke-dasharray="2 3"/>'
@@ -238,7 +241,7 @@ def _body(
             )
         elif mark["kind"] == "point" and mark["name"] in _NAMED:
             lines.append(
-                f'<circle cx="{panel.x(mark["first"]):.1f}" cy="{y:.1f}" r="4" fill="{colours.paper}" '
+                f'<circle cx="{panel.x(mark["first"]):.1f}" cy="{y:.1f}" r="4" fill="{colour if _judged(mark, marks) else colours.paper}" '
                 f'stroke="{colour}" stroke-width="2"/>'
             )
     panel.lines[:0] = lines
@@ -327,6 +330,11 @@ def _filled(points: Sequence[tuple[float, float]]) -> Iterator[tuple[float, floa
     for (x, y), (to_x, to_y) in itertools.pairwise(points):
         steps = max(1, math.ceil(max(to_x - x, abs(to_y - y)) / 4.0))
         yield from ((x + (to_x - x) * k / steps, y + (to_y - y) * k / steps) for k in range(steps))
+
+
+def _judged(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether a point is held against a band."""
+    return any(band["kind"] == "band" and band["name"] == mark["name"] for band in marks)
 
 
 def _outside(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool:

@@ -41,7 +41,7 @@ def _drawn(published: Published, van_id: str, visits: pl.DataFrame, family: Fami
     captured = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
     drawn = traces(published, van_id, list(captured)[:VISITS_DRAWN], family) if family is not None else {}
     ids = [capture for capture in captured if capture in drawn]
-    if not ids:
+    if family is None or not ids:  # without the family nothing says what its volts mean
         st.info(message("van.no_snaps"))
         return
     latest, *others = ids
@@ -73,8 +73,8 @@ def _drawn(published: Published, van_id: str, visits: pl.DataFrame, family: Fami
             [_snap(drawn[capture], days[capture]) for capture in sorted(earlier, key=lambda c: days[c])],
             moments=moments,
             levels=levels,
-            narrowband=family is not None and family.lambda_sensor.kind == "narrowband",
-            rich_is_up=lambda_axis.rich_is_up(None if family is None else family.lambda_sensor),
+            narrowband=family.lambda_sensor.kind == "narrowband",
+            rich_is_up=lambda_axis.rich_is_up(family.lambda_sensor),
             palette=parts.palette(),
         ),
         theme=None,

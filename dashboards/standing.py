@@ -1,10 +1,12 @@
 """Where a van of the list stands, in words: what changed since the list before, how long its alarm and its order have stood."""
 
 from collections.abc import Mapping
+from datetime import date, timedelta
+from typing import Any
 
 from dashboards import text
 from dashboards.text import message
-from data_contracts.weeks import week_number
+from data_contracts.weeks import week_number, week_start
 
 
 def change_since_before(row: Mapping[str, object]) -> str:
@@ -20,7 +22,50 @@ def change_since_before(row: Mapping[str, object]) -> str:
     return message("week.up" if rank < before else "week.down", places=text.places_count(abs(before - rank)))
 
 
-def how_long(since: str | None, proposed: str | None, week: str, shown: Mapping[str, object] | None = None) -> str:
+def days_of(week: str) -> str:
+    """First and last day of an ISO week, with their names."""
+    monday = week_start(week)
+    return message("unit.days", first=text.weekday(monday), last=text.weekday(monday + timedelta(days=6)))
+
+
+def due(row: Mapping[str, Any]) -> str:
+    """By which day an order is due; of one that is postponed or booked, until when."""
+    state = str(row["state"])
+    if state in ("postponed", "booked") and row["until"]:
+        return message(f"due.{state}", day=text.weekday(row["until"]))
+    return message("due.by", day=text.weekday(row["due_by"]))
+
+
+def planned(row: Mapping[str, Any]) -> str:
+    """Which week an order is planned for, held against the day it is due; empty where it is not planned."""
+    week, day = row["plan_week"], row["due_by"]
+    if not week:
+        return ""
+    monday = week_start(str(week))
+    if not isinstance(day, date) or row["until"] or day >= monday + timedelta(days=7):
+        told = "planned.for"
+    elif day < monday:
+        told = "planned.late"
+    else:
+        told = "planned.first" if day == monday else "planned.within"
+    return message(told, week=week, day=text.weekday(monday))
+
+
+def when(row: Mapping[str, Any]) -> str:
+    """Markdown of by when an order is due, how that lies to its planned week, and the hours it takes."""
+    hours = row["hours"]
+    told = [f"**{due(row)}**", planned(row), text.work(hours if isinstance(hours, float) else None)]
+    return " · ".join(one for one in told if one)
+
+
+def how_long(
+    since: str | None,
+    proposed: str | None,
+    week: str,
+    shown: Mapping[str, object] | None = None,
+    *,
+    first: str | None = None,
+) -> str:
     """Since when a van has been in alarm, and since when its order has waited for a decision; empty where neither has.
 
     Parameters
@@ -33,6 +78,8 @@ def how_long(since: str | None, proposed: str | None, week: str, shown: Mapping[
         ISO week of the list.
     shown : mapping, optional
         The latest row of `trends` of the quantity drawn beside it: its alarm is told too where it began in another week.
+    first : str, optional
+        ISO week of the first list there is: an alarm that is older could not be proposed before.
     """
     told = []
     if since is not None:
@@ -46,5 +93,6 @@ def how_long(since: str | None, proposed: str | None, week: str, shown: Mapping[
         if drawn is not None and drawn != since:
             told[-1] += ", " + message("week.alarm_shown", since=drawn)
     if proposed is not None and proposed != week:
-        told.append(message("week.undecided", since=proposed))
+        older = since is not None and proposed == first and since < proposed
+        told.append(message("week.undecided_first" if older else "week.undecided", since=proposed))
     return " · ".join(told)

@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime
 
 from dashboards import words_de, words_en
 from dashboards.display import language, units
+from dashboards.unbroken import NARROW_SPACE, kept_together
 from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE, OTHER
 from data_contracts.facts.numerals import in_language, plain
@@ -28,10 +29,11 @@ CATALOGUES = {"en": words_en.WORDS, "de": words_de.WORDS}
 URGENCY_SYMBOLS = {"now": "▲", "plan": "◆", "watch": "○"}
 GRADE_SYMBOLS = {"good": "✓", "usable": "◐", "repeat": "↻", IDLE_ONLY: "▬", SHOWN_HELD: "▼"}
 MINUS = "\N{MINUS SIGN}"
-NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
 
 _LEAST = 1e-6
 """A scatter below that is of the arithmetic: values that are stored rounded and never differed. [any unit]"""
+_SPACES = re.compile(r"[^\S\u00a0\u202f]+")
+"""Spaces and ends of lines, but for those at which no line may break."""
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&\"'=^])")
 
 
@@ -54,12 +56,7 @@ def message(key: str, **places: object) -> str:
     KeyError
         If the words file has no such key.
     """
-    return _kept_together(filled(CATALOGUES[language()][key], places))
-
-
-def _kept_together(told: str) -> str:
-    """No figure parted from its per cent sign at the end of a line."""
-    return told.replace(" %", NARROW_SPACE + "%")
+    return kept_together(filled(CATALOGUES[language()][key], places))
 
 
 def _word(key: str, otherwise: str) -> str:
@@ -91,7 +88,7 @@ def sentence_of(row: Mapping[str, object], column: str) -> str:
 
 def inert(text: object) -> str:
     """Text from outside made harmless inside Markdown: marks escaped, no links, one line."""
-    flat = " ".join(str(text).split())
+    flat = _SPACES.sub(" ", str(text)).strip()
     flat = flat.replace("://", ":\N{ZERO WIDTH SPACE}//").replace("www.", "www\N{ZERO WIDTH SPACE}.")
     flat = flat.replace("@", "@\N{ZERO WIDTH SPACE}")
     return _MARKDOWN.sub(r"\\\1", flat)
@@ -135,8 +132,8 @@ def tick(value: float, levels: Sequence[float]) -> str:
 
 
 def plain_minus(told: str) -> str:
-    """A sentence with true minus signs before its numbers, and none parted from its per cent sign."""
-    return re.sub(r"(?<![\w\d])-(?=\d)", MINUS, _kept_together(told))
+    """A sentence with true minus signs before its numbers, and nothing parted that belongs together."""
+    return re.sub(r"(?<![\w\d])-(?=\d)", MINUS, kept_together(told))
 
 
 def separators() -> str:
@@ -279,7 +276,7 @@ def day(value: date | datetime | None) -> str:
     """A day, ISO; a dash for none."""
     if value is None:
         return message("number.none")
-    return (value.astimezone(UTC) if isinstance(value, datetime) else value).strftime("%Y-%m-%d")
+    return kept_together((value.astimezone(UTC) if isinstance(value, datetime) else value).strftime("%Y-%m-%d"))
 
 
 def weekday(value: date | None) -> str:
@@ -289,7 +286,7 @@ def weekday(value: date | None) -> str:
 
 def moment(value: datetime | None) -> str:
     """A moment in UTC to the minute."""
-    return message("number.none") if value is None else value.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    return message("number.none") if value is None else f"{day(value)} {value.astimezone(UTC):%H:%M} UTC"
 
 
 # Names ---------------------------------------------------------------------------------------

@@ -5,13 +5,13 @@ from typing import Any
 
 import streamlit as st
 
-from dashboards import decide, fleet_sections, markup, meant, order_card, parts, standing, tests_due, text
+from dashboards import decide, fleet_sections, markup, meant, order_card, parts, standing, tests_due, text, verdict
 from dashboards.text import inert, message
 from dashboards.trend_picture import trend_picture
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import Fact
 from data_contracts.weeks import is_silent
-from pipelines.read_side import fleet_queries, queries
+from pipelines.read_side import fleet_queries, promises, queries
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.published import Published
 from pipelines.read_side.queries import ListFilter
@@ -29,6 +29,7 @@ def show() -> None:
     seen = queries.week_in_numbers(published, week)
     st.title(message("week.heading", week=week))
     parts.show_message()
+    parts.age(published, week)
     _numbers(published, week, counts, seen)
     for notice in queries.notices(published, week):
         st.info(text.sentence(meant.sentence(notice, "text")), icon=":material/campaign:")
@@ -40,6 +41,7 @@ def show() -> None:
     else:
         _no_visit(published, week, seen["seen"])
         listed = _list(published, week, only, total)
+    st.header(message("week.beside_list"))
     fleet_sections.left(published, week)
     fleet_sections.unseen(published, week, only.depots)
     fleet_sections.beside(published, week, listed)
@@ -54,13 +56,24 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
     page = _page(pages)
     rows = queries.watchlist(published, week, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE).to_dicts()
     first = queries.week_before(published, week) is None
-    parts.quiet(message("week.ranked") + " " + message("week.trend_key"))
+    parts.quiet(message("week.ranked") + "  \n" + message("week.trend_key"))
     told = reads.in_short_of(published, rows, week)
     since = reads.alarm_weeks(published, rows, week)
     trends = fleet_queries.trends_of(published, {van: fact.quantity or "" for van, fact in told.items()}, week)
+    mark, first_list = verdict.checked_mark(published), queries.weeks(published)[-1]
+    by_weeks = promises.of_interval(published, "weeks_to_limit") != "not_kept"
     for row in rows:
         van = row["van_id"]
-        _van_card(row, week, told.get(van), trends.get(van, []), since.get(van), first=first)
+        stands = standing.how_long(
+            since.get(van),
+            row.get("proposed") if row.get("state") == "proposed" else None,
+            week,
+            trends[van][-1] if trends.get(van) else None,
+            first=first_list,
+        )
+        changed = "" if first else standing.change_since_before(row)
+        limit = _limit(row, told.get(van)) if by_weeks else ""
+        _van_card(row, week, told.get(van), trends.get(van, []), [changed, stands], mark + limit)
     decide.several(rows)
     parts.download(
         lambda: queries.watchlist(published, week, only, limit=DOWNLOAD_ROWS), f"watchlist-{week}.csv", "download-list"
@@ -97,7 +110,7 @@ def _numbers(published: Published, week: str, counts: Mapping[str, int], seen: M
             st.metric(text.urgency(word), counts.get(word, 0), help=message(f"urgency.{word}.help"), width="content")
         st.metric(message("week.seen"), message("common.of", part=seen["seen"], whole=seen["vans"]), width="content")
         tests_due.metric(published, week)
-    told = [message("week.repeat", part=seen["repeat"], count=seen["captures"])]
+    told = [standing.days_of(week), message("week.repeat", part=seen["repeat"], count=seen["captures"])]
     if seen["idle_only"]:
         told.append(message("week.idle_only", part=seen["idle_only"]))
     parts.quiet(" · ".join(told))
@@ -112,20 +125,27 @@ def _filters(published: Published, week: str) -> ListFilter:
         parts.keep_several_in_address(key, options)
     parts.keep_text_in_address("find")
     parts.keep_in_address("decided", ["all", "open", "decided"], "all")
-    left, middle, right = st.columns([5, 3, 2], vertical_alignment="bottom")
-    with left:
-        find = st.text_input(message("week.find"), key="find", max_chars=80, placeholder=message("week.find_help"))
-    with middle:
+    row = st.container(horizontal=True, vertical_alignment="center", gap="small", key="find-row")
+    with row:
+        find = st.text_input(
+            message("week.find"),
+            key="find",
+            max_chars=80,
+            placeholder=message("week.find_help"),
+            label_visibility="collapsed",
+        )
         decided = st.segmented_control(
             message("week.decided"),
             ["all", "open", "decided"],
             format_func=lambda word: message(f"week.decided_{word}"),
             required=True,
             key="decided",
+            label_visibility="collapsed",
+            width="content",
         )
     narrowed = sum(bool(st.session_state[key]) for key in offered)
     named = message("week.filters") + (f" ({narrowed})" if narrowed else "")
-    with right, st.popover(named, icon=":material/filter_list:", width="stretch", key="filters"):
+    with row, st.popover(named, icon=":material/filter_list:", width="content", key="filters"):
         shown: dict[str, Callable[[str], str]] = {
             "urgency": text.urgency,
             "depot": str,
@@ -155,9 +175,8 @@ def _van_card(
     week: str,
     fact: Fact | None,
     trend: Sequence[Mapping[str, Any]],
-    since: str | None,
-    *,
-    first: bool,
+    stands: Sequence[str],
+    mark: str,
 ) -> None:
     van_id, state = str(row["van_id"]), row.get("state")
     waits = state in (None, "proposed")
@@ -169,28 +188,17 @@ def _van_card(
                 order_card.badge_safety()
             if not waits:
                 order_card.badge_state(str(state))
-            about = [message("van.facts", family=inert(row["family"]), depot=inert(row["depot"]))]
-            if not first and (changed := standing.change_since_before(row)):
-                about.append(changed)
-            if stands := standing.how_long(
-                since, row.get("proposed") if state == "proposed" else None, week, trend[-1] if trend else None
-            ):
-                about.append(stands)
-            parts.quiet(" · ".join(about), width="content")
+            about = [message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), *stands]
+            parts.quiet(" · ".join(one for one in about if one), width="content")
         why, drawn, job = st.columns([11, 6, 8], gap="medium")
         with why:
-            reasons, hurts = meant.sentences(row, "reasons"), reads.hurts_most(row)
-            verdict = meant.fact(fact) if fact is not None else reasons.pop(0) if reasons else ""
-            st.markdown("  \n".join([*([f"**{verdict}**"] if verdict else []), _cause_line(row, fact)]))
-            if hurts is not None or reasons:
-                told = text.sentence(reasons[0] if hurts is None else meant.fact(hurts))
-                (st.markdown if row.get("safety") else parts.quiet)(told)
+            st.markdown("  \n".join(verdict.of_listed(row, fact, mark).lines()))
         with drawn:
             _trend(fact, trend)
         with job:
             if row.get("action"):
                 action = text.sentence_of(row, "action")
-                st.markdown(f"{message('week.action')} **{inert(action)}**  \n:small[:gray[{_order_line(row)}]]")
+                st.markdown(f"{message('week.action')} **{inert(action)}**  \n{standing.when(row)}")
                 with st.container(horizontal=True, gap="small"):
                     decide.buttons(row, action)
 
@@ -204,35 +212,9 @@ def _trend(fact: Fact | None, trend: Sequence[Mapping[str, Any]]) -> None:
         markup.picture(drawn)
 
 
-def _cause_line(row: Mapping[str, object], fact: Fact | None) -> str:
-    """The likeliest causes, and how far a limit is where the verdict doesn't name it."""
-    causes = row["causes"]
-    ranked = text.likeliest(causes if isinstance(causes, Sequence) else [])
-    lead = str(row["leading_cause"])
-    named = lead in dict(ranked)
-    others = [c for c in ranked if c[0] != lead]
-    line = [f"**{meant.cause(lead, first=True)}**" + (f", {text.percent(dict(ranked)[lead])}" if named else "")]
-    if others:
-        told = ", ".join(f"{meant.cause(c)} {text.percent(p)}" for c, p in others)
-        line.append(message("week.also", others=told) if named else told)
-    weeks = text.finite(row["weeks_to_limit"])
-    crossed_said = fact is not None and "limit" in fact.numbers
-    if (limit := text.weeks_to_limit(weeks, str(row["urgency"]))) and not crossed_said:
-        line.append(limit)
-    return " · ".join(line)
-
-
-def _order_line(row: Mapping[str, Any]) -> str:
-    """By when, how long and in which week; of an order that is postponed or booked, until when."""
-    work, state = row["hours"], str(row["state"])
-    key = f"week.order_{state}" if state in ("postponed", "booked") and row["until"] else "week.order"
-    if key == "week.order" and not work:
-        key = "week.order_no_work"
-    told = message(
-        key,
-        hours=text.hours(work if isinstance(work, float) else None),
-        due=text.weekday(row["due_by"]),
-        until=text.day(row["until"]),
-    )
-    told += f" · {message('card.planned', week=row['plan_week'])}" if row["plan_week"] else ""
-    return text.sentence(told)
+def _limit(row: Mapping[str, object], fact: Fact | None) -> str:
+    """How far a limit is, where the verdict doesn't name it."""
+    if fact is not None and "limit" in fact.numbers:
+        return ""
+    limit = text.weeks_to_limit(text.finite(row["weeks_to_limit"]), str(row["urgency"]))
+    return f" · {limit}" if limit else ""

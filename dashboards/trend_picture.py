@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -45,6 +45,10 @@ _SIZES = {
 }
 """For a card, for a card on a phone, and to stand beside a line of text without levels and names."""
 
+_NAMES_FROM = 18.0
+"""Left end of the names at the right of a plot, from its edge. [px]"""
+_LETTER = 7.4
+"""Width of a bold letter of a name, at most on average, in any font a browser may take. [px]"""
 _APART = 15.0
 """Between two names at the right. [px]"""
 _TWO_SIDED = 1.96
@@ -92,11 +96,12 @@ def trend_picture(
         return None
     spread = _TWO_SIDED * repeat if fact is not None and fact.code == "in_short_unsteady" else None
     if spread is not None:
-        low, high = np.full(value.size, np.nan), np.full(value.size, np.nan)
+        low, high = _usual(rows, value, spread)
     weeks = np.array([week_number(str(row["week"])) for row in rows], dtype=np.float64)
     limits = [scale * at for key in ("limit_low", "limit_high") if (at := text.finite(rows[-1].get(key))) is not None]
     foot, top = _span(value, low, high, limits, spread) if reach is None else _room(scale * np.array(reach))
-    on, small = _SIZES[size], size == "small"
+    limits = [limit for limit in limits if foot <= limit <= top]
+    on, small = _with_room(_SIZES[size], rows, fact, limits), size == "small"
     frame = on.frame((weeks[0], max(weeks[-1], weeks[0] + 1)), (foot, top))
     parts = [drawing.words(on.left if small else 4, 13, text.quantity_with_unit(name), palette.quiet, 12)]
     parts += _weeks(frame, weeks, palette, steps=3 if size == "large" else 1)
@@ -104,11 +109,10 @@ def trend_picture(
         parts += _levels(frame, palette)
     parts += _expected(frame, weeks, low, high, palette, 4.0 if small else 8.0)
     known = np.isfinite(low) & np.isfinite(high)
-    shown = [limit for limit in limits if foot <= limit <= top]
-    for limit in shown:
+    for limit in limits:
         across, down = frame.at(frame.x[0], limit)
         parts.append(drawing.rule(across, down, frame.left + frame.width, palette.alarm, 1.3, "5 4"))
-    names = [(limit, message("card.limit", level=_level_of(limit, name, fact)), palette.alarm, 400) for limit in shown]
+    names = [(limit, message("card.limit", level=_level_of(limit, name, fact)), palette.alarm, 400) for limit in limits]
     if not small and fact is not None and fact.code == "in_short":
         told, lines = _was_and_now(frame, fact, scale, palette)
         parts += lines
@@ -124,7 +128,7 @@ def trend_picture(
         of,
         expected=bool(known.any()),
         alarms=any(row.get("alarm") for row in rows),
-        limits=len(shown),
+        limits=len(limits),
         spread=spread is not None,
     )
     return drawing.drawing(parts, on.width, on.height, says, most=on.most)
@@ -136,7 +140,13 @@ def _says(
     """What is drawn, in words; nothing that is not."""
     title, first, last = text.quantity(str(rows[0]["quantity"])), str(rows[0]["week"]), str(rows[-1]["week"])
     told = [message("card.trend", title=f"{of}: {title}" if of else title, first=first, week=last)]
-    there = {"spread": spread, "expected": expected, "crosses": alarms, "dashed": bool(limits)}
+    there = {
+        "spread": spread,
+        "usual": spread and expected,
+        "expected": expected and not spread,
+        "crosses": alarms,
+        "dashed": bool(limits),
+    }
     return " ".join([*told, *(message(f"card.trend_{key}") for key, drawn in there.items() if drawn)])
 
 
@@ -185,6 +195,24 @@ def _spread(
     return drawn
 
 
+def _usual(rows: Sequence[Row], value: Floats, spread: Floats) -> tuple[Floats, Floats]:
+    """How far the snaps of a visit usually lie apart, about each visit: the middle of the visits whose snaps agree."""
+    steady = np.array([not row.get("unsteady") for row in rows]) & np.isfinite(spread)
+    half = float(np.median(spread[steady])) if steady.any() else np.nan
+    return value - half, value + half
+
+
+def _with_room(on: _Size, rows: Sequence[Row], fact: Fact | None, limits: Sequence[float]) -> _Size:
+    """The size with as much room at the right as the names there need."""
+    name = str(rows[0]["quantity"])
+    told = [message("card.limit", level=_level_of(limit, name, fact)) for limit in limits]
+    if fact is not None and fact.code == "in_short":
+        for key, place in (("was", "was"), ("others", "others"), ("now", "rounded")):
+            told.append(message(f"card.{key}", level=render_place(fact, place, language(), units()) or ""))
+    longest = max(map(len, told), default=0)
+    return on if on.right < 20 else replace(on, right=max(_NAMES_FROM + _LETTER * longest, 20.0))
+
+
 def _was_and_now(
     frame: Frame, fact: Fact, scale: float, palette: Palette
 ) -> tuple[list[tuple[float, str, str, int]], list[str]]:
@@ -230,7 +258,7 @@ def _named(frame: Frame, names: Sequence[tuple[float, str, str, int]], palette: 
     for k in reversed(order):  # what was pushed past the foot moves up again, and those above it
         placed[k] = last = min(placed[k], last)
         last -= _APART
-    across = frame.left + frame.width + 18
+    across = frame.left + frame.width + _NAMES_FROM
     return [
         drawing.words(across, placed[k] + 4, says, colour, 12, weight=weight, paper=palette.paper)
         for k, (_, says, colour, weight) in enumerate(names)

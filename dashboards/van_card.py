@@ -8,26 +8,23 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, standing, text
+from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, standing, text, verdict
 from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import inert, message
 from dashboards.trend_picture import trend_picture
 from data_contracts import lambda_axis
-from data_contracts.causes import NONE
-from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from data_contracts.states import PLANNED_STATES
-from data_contracts.weeks import is_silent
+from data_contracts.weeks import is_silent, week_start
 from pipelines.read_side import order_queries, queries
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.past_snaps import changed_week, past_snaps
 from pipelines.read_side.published import Published, board_settings
 
-CAUSES_SHOWN = 3
 VISITS_OF_BAND = 200
 """Visits to take the band of the picture from, as the order on paper does."""
 
@@ -97,10 +94,9 @@ def show(shown: Shown) -> None:
             _codes(shown)
             if order is not None:
                 _buttons(order)
-                parts.quiet(message("order.one", order=inert(order["order_id"])))
+                if order["state"] in PLANNED_STATES:
+                    order_card.cautions(str(order["cause"]), shown.family)
                 order_history.show(shown.published, shown.van_id)
-        if order is not None and order["state"] in PLANNED_STATES:
-            _cautions(order, shown.family)
 
 
 def order_shown(published: Published, van_id: str, week: str) -> Mapping[str, Any] | None:
@@ -136,46 +132,37 @@ def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]
         parts.badge_urgency(str(listed["urgency"]))
         if shown.order is not None and shown.order["safety"] and shown.order["state"] in PLANNED_STATES:
             order_card.badge_safety()
-        about = [message("van.on_list", rank=listed["rank"], week=week)]
+        about = [message("van.on_list", rank=listed["rank"], week=week, day=text.weekday(week_start(week)))]
         if seen is not None:
             about.append(message("card.last_seen", day=text.day(seen)))
         parts.quiet(" · ".join(about), width="content")
         if following := queries.next_on_list(shown.published, week, int(listed["rank"])):
             with st.container(key="next-van", width="content"):
                 parts.link("a_van", message("card.next", van=inert(following)), van=following, week=week)
-    reasons = meant.sentences(listed, "reasons")
-    told = meant.fact(fact) if fact is not None else (reasons.pop(0) if reasons else "")
-    st.header(told.removesuffix("\\."), anchor=False)
-    causes = listed["causes"]
-    ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=CAUSES_SHOWN)
-    named = ", ".join(f"**{meant.cause(code)}** {text.percent(p)}" for code, p in ranked if code != NONE)
-    hurts = reads.hurts_most(listed)
-    lines = [message("card.likely", causes=named)] if named else []
-    if hurts is not None or reasons:
-        lines.append(reasons[0] if hurts is None else meant.fact(hurts))
-    if lines:
-        st.markdown("  \n".join(lines))
+    told = verdict.of_listed(listed, fact, verdict.checked_mark(shown.published))
+    st.header(told.reading.removesuffix("\\."), anchor=False)
+    also = None if fact is None else reads.also_of(shown.published, listed, week, fact)
+    lines = [told.causes, told.left_alone]
+    if also is not None:
+        lines.insert(1, message("card.also", told=meant.fact(also)))
+    st.markdown("  \n".join(line for line in lines if line))
     proposed = shown.order["week"] if shown.order is not None and shown.order["state"] == "proposed" else None
     since = reads.alarm_weeks(shown.published, [listed], week).get(shown.van_id)
-    if stands := standing.how_long(since, proposed, week, trend[-1] if trend else None):
+    first = queries.weeks(shown.published)[-1]
+    if stands := standing.how_long(since, proposed, week, trend[-1] if trend else None, first=first):
         parts.quiet(text.sentence(stands))
 
 
 def _to_do(shown: Shown, order: Mapping[str, Any]) -> None:
     """What to do first, by when and for how long; of an order that waits no longer, what became of it and when."""
-    hours, waits = order["hours"], order["state"] in PLANNED_STATES
+    waits = order["state"] in PLANNED_STATES
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.markdown(f"**{message('card.do_first' if waits else 'card.last_order')}**", width="content")
         if order["state"] != "proposed":
             order_card.badge_state(str(order["state"]))
     st.subheader(inert(text.sentence_of(order, "action")), anchor=False)
     if waits:
-        line = [message("card.by", day=text.weekday(order["due_by"]))]
-        if order["plan_week"]:
-            line.append(message("card.planned", week=order["plan_week"]))
-        if isinstance(hours, float) and hours:
-            line.append(text.hours(hours))
-        st.markdown(f"**{line[0]}**" + "".join(f" · {more}" for more in line[1:]))
+        st.markdown(standing.when(order))
     elif (event := reads.last_event(shown.published, order)) is not None:
         st.markdown(order_history.event_line(event, board_settings(shown.published.home).workshop.currency))
 
@@ -245,8 +232,8 @@ def _picture(shown: Shown, fact: Fact, rows: Sequence[Mapping[str, Any]]) -> tup
                 words.seen,
                 mark,
                 side=card_picture.side_drawn(quantity, words.seen, fact.words["side"], sensor),
-                narrowband=sensor is not None and sensor.kind == "narrowband",
-                rich_is_up=lambda_axis.rich_is_up(sensor),
+                narrowband=snaps.in_volts(sensor),
+                rich_is_up=None if sensor is None and snaps.in_volts(sensor) else lambda_axis.rich_is_up(sensor),
                 palette=parts.palette(),
                 says=said,
             )
@@ -254,12 +241,6 @@ def _picture(shown: Shown, fact: Fact, rows: Sequence[Mapping[str, Any]]) -> tup
                 return wide, narrow
     wide, narrow = (trend_picture(rows, parts.palette(), fact=fact, size=size) for size in ("large", "narrow"))
     return None if wide is None or narrow is None else (wide, narrow)
-
-
-def _cautions(order: Mapping[str, Any], family: Family | None) -> None:
-    """Beside the request: what to mind before any work on it."""
-    told = [text.contract(caution.text) for caution in cautions_for(str(order["cause"]), family)]
-    markup.cautions(message("card.cautions"), told)
 
 
 def _buttons(order: Mapping[str, Any]) -> None:

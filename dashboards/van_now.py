@@ -13,9 +13,9 @@ from dashboards.text import inert, message
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import IDLE_ONLY
-from pipelines.commands.at_the_van import list_facts, verdict_words
+from pipelines.commands.at_the_van import fuel_may_escape, list_facts, verdict_words
 
-_HELD_BRIEFLY = "van_held_briefly"
+_HELD_BRIEFLY, _MISSING = "van_held_briefly", "van_missing"
 _STATES = ("limit", "worse", "better", "same", "few")
 _KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
 _ICONS = {
@@ -39,13 +39,14 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
     """
     words = verdict_words(against)
     state = next((word for word in words if word in _STATES), "")
-    lead = _facts(against["facts"][:1])
+    lead = _facts(against["facts"][: _leading(against)])
+    dry = message("read.once_dry") if fuel_may_escape(against["on_list"]) else ""
     if "check_van" in words:
         st.warning(_headed(message("read.check_van"), lead), icon=":material/help:")
         lead = []
     if "repeat" in words:
         why = [_sent_back(captures), *([] if state else lead)]
-        st.warning(_headed(message("read.repeat"), why), icon=":material/replay:")
+        st.warning(_headed(message("read.repeat") + dry, why), icon=":material/replay:")
     elif "check" in words:
         st.warning(_headed(message("read.check_family"), lead), icon=":material/help:")
         lead = []
@@ -55,10 +56,16 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
         st.success(_headed(message("read.accept"), [] if state else lead), icon=":material/check:")
     else:
         missing = [_missing(captures, against), *([] if state else lead)]
-        st.info(_headed(message("read.accept_usable"), missing), icon=":material/check:")
+        st.info(_headed(message("read.accept_usable") + dry, missing), icon=":material/check:")
     if state:
         box = _box(state, listed=bool(against["on_list"]))
         box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])
+
+
+def _leading(against: Mapping[str, Any]) -> int:
+    """How many of the facts belong to the verdict: of too few quantities also why the others are missing."""
+    codes = [row["code"] for row in against["facts"][:2]]
+    return 2 if codes[1:] == [_MISSING] and against["verdict"] == "few" else 1
 
 
 def _box(state: str, *, listed: bool) -> Callable[..., object]:
@@ -91,7 +98,8 @@ def _headed(head: str, lines: Sequence[str]) -> str:
 
 def more_said(against: Mapping[str, Any]) -> None:
     """Everything else that was found, after what hurts most. Parameters as `verdict`."""
-    facts = _facts(row for row in against["facts"][1:] if row["code"] != _HELD_BRIEFLY)
+    rest = against["facts"][_leading(against) :]
+    facts = _facts(row for row in rest if row["code"] != _HELD_BRIEFLY)
     if facts:
         st.markdown("\n".join(f"- {fact}" for fact in facts))
 
@@ -144,10 +152,9 @@ def held_table(against: Mapping[str, Any]) -> None:
 
 
 def _sent_back(captures: Sequence[Mapping[str, Any]]) -> str:
-    """Why to record again, in one line: the first reason of those sent back, and what to do about it."""
-    return next(
-        (_reasons(capture)[0] for capture in captures if capture["shown_grade"] == "repeat" and _reasons(capture)), ""
-    )
+    """Why to record again, in one line: the first reason of those sent back, in how many, and what to do about it."""
+    sent = [capture for capture in captures if capture["shown_grade"] == "repeat" and capture["grade_reasons"]]
+    return _reason_of(sent[0]["grade_reasons"][0], captures) if sent else ""
 
 
 def _missing(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) -> str:
@@ -157,7 +164,7 @@ def _missing(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) 
     stands = [capture for capture in captures if chosen and is_snap(capture, chosen)]
     reasons = [reason for capture in stands or captures for reason in capture["grade_reasons"]]
     reasons.sort(key=lambda reason: reason["code"].endswith("_unmeasured"))
-    return next(iter([*held, *(f"{_reason(reason)}." for reason in reasons)]), "")
+    return next(iter([*held, *(f"{_reason_of(reason, captures)}." for reason in reasons)]), "")
 
 
 def is_snap(capture: Mapping[str, Any], chosen: Mapping[str, Any]) -> bool:
@@ -174,8 +181,14 @@ def _reasons(capture: Mapping[str, Any]) -> list[str]:
     return [_reason(reason) for reason in capture["grade_reasons"]]
 
 
-def _reason(reason: Mapping[str, str]) -> str:
-    said = inert(text.sentence(text.contract(reason["sentence"])))
+def _reason_of(reason: Mapping[str, str], captures: Sequence[Mapping[str, Any]]) -> str:
+    """The same of several snaps: in how many of them."""
+    count = sum(reason["code"] in [each["code"] for each in capture["grade_reasons"]] for capture in captures)
+    return _reason(reason, f" ({message('common.of', part=count, whole=len(captures))})" if len(captures) > 1 else "")
+
+
+def _reason(reason: Mapping[str, str], where: str = "") -> str:
+    said = inert(text.sentence(text.contract(reason["sentence"])) + where)
     return said + (f": {inert(text.contract(reason['remedy']))}" if reason["remedy"] else "")
 
 

@@ -6,12 +6,13 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, order_card, parts, programme, text
+from dashboards import decide, order_card, parts, programme, text, verdict
 from dashboards.text import inert, message
 from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
+from data_contracts.weeks import week_start
 from pipelines.read_side import order_queries, queries
-from pipelines.read_side.published import Published, board_settings
+from pipelines.read_side.published import Published, board_settings, families
 
 PAGE_SIZE = 25
 DOWNLOAD_ROWS = 5000
@@ -23,38 +24,54 @@ def show() -> None:
     published = parts.open_or_explain()
     st.title(message("workshop.heading"))
     parts.show_message()
+    parts.age(published, queries.weeks(published)[0])
     short = st.container()
-    left, right = st.columns(2)
-    depots, _ = queries.depots_and_families(published)
-    with left:
-        only_depots = st.multiselect(
-            message("common.depot"), depots, key="workshop-depot", placeholder=message("common.all")
-        )
-    with right:
-        chosen = st.multiselect(
-            message("order.state"),
-            ORDER_STATES,
-            format_func=text.order_state,
-            key="workshop-state",
-            placeholder=message("workshop.open_orders"),
-        )
+    only_depots, chosen, by_day = _choices(published)
     states = chosen or list(PLANNED_STATES)
     counts = order_queries.order_counts(published, only_depots, states)
     if counts["jobs"]:
         with short:
             _in_short(counts, waiting=set(states) <= set(PLANNED_STATES))
-    st.header(message("workshop.jobs"))
     if counts["jobs"]:
-        _orders(published, only_depots, states, counts["jobs"])
+        _orders(published, only_depots, states, counts["jobs"], by_day=by_day)
     else:
         st.info(message("workshop.none"))
-    parts.quiet(message("workshop.caution"))
     _plan(published, only_depots)
     _parts(published, only_depots)
     programme.part_lives(published)
     _worth(published, only_depots)
     programme.compared(published)
     parts.footer(published)
+
+
+def _choices(published: Published) -> tuple[list[str], list[str], bool]:
+    """Depots and states to show, and whether in order of the day due."""
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="choose-row"):
+        by_day = st.segmented_control(
+            message("workshop.order"),
+            ["worth", "day"],
+            format_func=lambda word: message(f"workshop.by_{word}"),
+            default="worth",
+            key="workshop-order",
+            label_visibility="collapsed",
+            width="content",
+        )
+        kept = [st.session_state.get(key) for key in ("workshop-depot", "workshop-state")]
+        named = message("week.filters") + (f" ({sum(map(bool, kept))})" if any(kept) else "")
+        with st.popover(named, icon=":material/filter_list:", width="content", key="workshop-filters"):
+            depots, _ = queries.depots_and_families(published)
+            only_depots = st.multiselect(
+                message("common.depot"), depots, key="workshop-depot", placeholder=message("common.all")
+            )
+            chosen = st.multiselect(
+                message("order.state"),
+                ORDER_STATES,
+                format_func=text.order_state,
+                key="workshop-state",
+                placeholder=message("workshop.open_orders"),
+            )
+        _print(published, only_depots, chosen or list(PLANNED_STATES))
+    return only_depots, chosen, by_day == "day"
 
 
 def _in_short(counts: Mapping[str, Any], *, waiting: bool) -> None:
@@ -69,34 +86,24 @@ def _in_short(counts: Mapping[str, Any], *, waiting: bool) -> None:
     st.markdown(f"**{said[0]}** {' '.join(said[1:])}")
 
 
-def _orders(published: Published, depots: list[str], states: list[str], counts: int) -> None:
-    with st.container(horizontal=True, vertical_alignment="bottom", gap="medium"):
-        by_day = (
-            st.segmented_control(
-                message("workshop.order"),
-                ["worth", "day"],
-                format_func=lambda word: message(f"workshop.by_{word}"),
-                default="worth",
-                key="workshop-order",
-            )
-            == "day"
-        )
-        pages = -(-counts // PAGE_SIZE)
-        page = 1
-        if pages > 1:
-            label = message("common.page_of", pages=pages)
-            page = int(st.number_input(label, 1, pages, 1, key="workshop-page", width=160))
-        _print(published, depots, states)
+def _orders(published: Published, depots: list[str], states: list[str], counts: int, *, by_day: bool) -> None:
+    pages = -(-counts // PAGE_SIZE)
+    page = 1
+    if pages > 1:
+        page = int(st.number_input(message("common.page_of", pages=pages), 1, pages, 1, key="workshop-page", width=160))
     ask = order_queries.orders_by_day if by_day else order_queries.orders
     frame = ask(published, depots, states, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
     currency = board_settings(published.home).workshop.currency
     noted = order_queries.noted(published, frame["order_id"].to_list())
+    why = verdict.of_orders(published, queries.weeks(published)[0], frame.to_dicts())
+    known = families(published.home)
     day: object = None
     for row in frame.iter_rows(named=True):
         if by_day and row["due_by"] != day:
             day = row["due_by"]
-            st.subheader(message("workshop.day", day=text.weekday(row["due_by"])))
-        order_card.card(row, currency, noted.get(row["order_id"], ()))
+            st.header(message("workshop.day", day=text.weekday(row["due_by"])))
+        family = known.get(str(row["family"]))
+        order_card.card(row, why[row["order_id"]], currency, noted.get(row["order_id"], ()), family=family)
     decide.several(frame.to_dicts())
     parts.download(
         lambda: order_queries.orders(published, depots, states, limit=DOWNLOAD_ROWS),
@@ -138,7 +145,8 @@ def _plan(published: Published, depots: list[str]) -> None:
     names = sorted(frame["depot"].unique())
     columns = {message("common.depot"): [inert(name) for name in names]}
     for week in weeks:
-        columns[week] = [_planned(rows.get((week, name)), offered) for name in names]
+        head = message("planned.week", week=week, day=text.weekday(week_start(week)))
+        columns[head] = [_planned(rows.get((week, name)), offered) for name in names]
     columns[message("workshop.left_out")] = [_planned(rows.get((None, name)), 0.0) for name in names]
     parts.sheet(pl.DataFrame(columns), "plan", width="content")
     parts.quiet(message("workshop.plan_note", hours=text.hours(offered)))

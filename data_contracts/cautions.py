@@ -27,14 +27,17 @@ class Caution:
     source : str
         Where it is published, or that it is common practice.
     for_work : tuple of str
-        Kinds of work it is shown for: any, running, fuel, ignition, exhaust, snap; and kinds of family: hybrid, mild,
-        full, gas, lpg, cng.
+        Kinds of work it is shown for: any, running, fuel, ignition, exhaust, snap; kinds of family: hybrid, mild,
+        full, gas, lpg, cng; and escapes, where a cause lets petrol escape.
+    short : Words or None
+        The same in a few words, for a card that leads to the whole; None where no job of its own asks for it.
     """
 
     name: str
     text: Words
     source: str
     for_work: tuple[str, ...]
+    short: Words | None = None
 
 
 _PRACTICE = "common practice, no published source read; the vehicle maker's procedure governs"
@@ -43,6 +46,15 @@ CAUTIONS: Mapping[str, Caution] = {
     caution.name: caution
     for caution in (
         Caution(
+            "fuel_escapes",
+            Words(
+                "Petrol may escape on this van: no further snap until its lines, rail and injectors have been looked over and are dry. Where petrol is seen or smelt: engine off, no spark, nobody drives it.",
+                "An diesem Fahrzeug kann Benzin austreten: kein weiterer Gasstoß, bevor Leitungen, Verteiler und Einspritzventile angesehen und trocken sind. Wo Benzin zu sehen oder zu riechen ist: Motor aus, keine Funken, niemand fährt damit.",
+            ),
+            _PRACTICE,
+            ("escapes",),
+        ),
+        Caution(
             "qualified",
             Words(
                 "Qualified people only. The vehicle maker's procedure and local codes decide; this is an indication, not a verdict on roadworthiness.",
@@ -50,6 +62,10 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             "HSE HSG261, Health and safety in motor vehicle repair and associated industries (2009)",
             ("any",),
+            Words(
+                "qualified people, by the maker's procedure and local codes",
+                "nur Fachleute, nach Herstellerverfahren und örtlichen Vorschriften",
+            ),
         ),
         Caution(
             "brakes",
@@ -68,6 +84,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             "HSE, hse.gov.uk/mvr/mechanical-repair/exhaust.htm; limit 20 ppm over 8 h, 100 ppm over 15 min (UK EH40/2005)",
             ("running", "snap", "exhaust"),
+            Words("extract exhaust gas", "Abgas absaugen"),
         ),
         Caution(
             "fuel",
@@ -77,6 +94,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             "HSE OC 803/71 (explosive atmospheres in motor vehicle repair) for vapour and ignition sources; pressure release: common practice, the vehicle maker's procedure governs",
             ("fuel",),
+            Words("release fuel pressure, no ignition source", "Kraftstoffdruck ablassen, keine Zündquelle"),
         ),
         Caution(
             "hot_and_moving",
@@ -86,6 +104,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             _PRACTICE,
             ("running", "snap", "exhaust"),
+            Words("hot exhaust, moving belts", "heißer Auspuff, laufende Riemen"),
         ),
         Caution(
             "high_voltage",
@@ -95,6 +114,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             _PRACTICE,
             ("ignition", "running"),
+            Words("high ignition voltage", "hohe Zündspannung"),
         ),
         Caution(
             "direct_injection",
@@ -104,6 +124,7 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             f"from memory; {_PRACTICE}",
             ("fuel",),
+            Words("direct injection: rail under high pressure", "Direkteinspritzung: Verteiler unter Hochdruck"),
         ),
         Caution(
             "hybrid",
@@ -113,6 +134,10 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             f"from memory; {_PRACTICE}",
             ("hybrid",),
+            Words(
+                "hybrid: lethal voltage, may start by itself",
+                "Hybrid: lebensgefährliche Spannung, kann von selbst starten",
+            ),
         ),
         Caution(
             "hearing",
@@ -167,6 +192,10 @@ CAUTIONS: Mapping[str, Caution] = {
             ),
             _PRACTICE,
             ("gas",),
+            Words(
+                "gas: licensed people only, no snap where it smells",
+                "Gas: nur zugelassene Leute, kein Gasstoß bei Gasgeruch",
+            ),
         ),
         Caution(
             "lpg_collects_low",
@@ -224,9 +253,15 @@ def cautions_for(cause: str, family: Family | None = None) -> tuple[Caution, ...
     """
     known = EVERY_CAUSE.get(cause)
     kinds = {"any", "running", "snap"} | set(get_args(WorkKind) if known is None else known.cautions)
-    own = set() if family is None else _kinds_of(family)
+    own = _escapes(cause) | (set() if family is None else _kinds_of(family))
     mine = [caution for caution in CAUTIONS.values() if own & set(caution.for_work)]
     return (*mine, *(caution for caution in CAUTIONS.values() if kinds & set(caution.for_work)))
+
+
+def _escapes(cause: str) -> set[str]:
+    """What a cause's own caution is shown for: one that lets petrol escape forbids a snap before that is looked at."""
+    known = EVERY_CAUSE.get(cause)
+    return {"escapes"} if known is not None and known.fuel_may_escape else set()
 
 
 def _kinds_of(family: Family) -> set[str]:
@@ -235,19 +270,44 @@ def _kinds_of(family: Family) -> set[str]:
     return hybrid | (set() if family.fuel == "petrol" else {"gas", family.fuel})
 
 
-def cautions_for_snap(family: Family | None = None) -> tuple[Caution, ...]:
+def of_the_job(cause: str, family: Family | None = None) -> tuple[tuple[Caution, ...], tuple[Caution, ...]]:
+    """The cautions of a job, those that this very job asks for apart from what holds for any.
+
+    Parameters
+    ----------
+    cause, family
+        As for `cautions_for`.
+
+    Returns
+    -------
+    tuple of (tuple of Caution, tuple of Caution)
+        Of this job: what its kind of work and the van's drive and fuel add, and that qualified people do it; where they add
+        nothing, what any running engine asks for. And the rest. Together as `cautions_for` has them.
+    """
+    every, known = cautions_for(cause, family), EVERY_CAUSE.get(cause)
+    kinds = set(get_args(WorkKind) if known is None else known.cautions) - {"any", "running", "snap"}
+    kinds |= set() if family is None else _kinds_of(family)
+    own = [caution for caution in every if kinds & set(caution.for_work)]
+    least = ("qualified",) if own else ("qualified", "exhaust_gas", "hot_and_moving")
+    own += [CAUTIONS[name] for name in least if CAUTIONS[name] not in own]
+    return tuple(own), tuple(caution for caution in every if caution not in own)
+
+
+def cautions_for_snap(family: Family | None = None, cause: str = "") -> tuple[Caution, ...]:
     """The cautions before a throttle snap.
 
     Parameters
     ----------
     family : Family, optional
         Of the van, whose drive and fuel add their own; where it is not known, those of hybrids are told.
+    cause : str, optional
+        What the van is on the list for.
 
     Returns
     -------
     tuple of Caution
-        The family's own first.
+        What the cause forbids, then the family's own, first.
     """
-    own = {"hybrid"} if family is None else _kinds_of(family)
+    own = _escapes(cause) | ({"hybrid"} if family is None else _kinds_of(family))
     mine = [caution for caution in CAUTIONS.values() if own & set(caution.for_work)]
     return (*mine, *(caution for caution in CAUTIONS.values() if {"any", "snap"} & set(caution.for_work)))

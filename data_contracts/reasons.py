@@ -133,31 +133,39 @@ USABLE_REASONS = _page(
 )
 GRADE_REASONS = REPEAT_REASONS | USABLE_REASONS
 
-# Why a quantity of a capture is null.
+# Why a quantity of a capture is null; what to do is as the grades have it.
 UNREAD_REASONS = _page(
-    Reason("no_channel", "the channel was not recorded"),
+    Reason("no_channel", "the channel was not recorded", "record the channel too"),
     Reason("not_for_this_family", "the family's sensors do not give this quantity"),
-    Reason("no_snap", "no throttle snap was found"),
-    Reason("rate_too_low", "the sampling rate is too low for it"),
-    Reason("not_enough_before", "too little was recorded before the opening"),
-    Reason("record_ends_early", "the record ends before it could be read"),
-    Reason("hold_too_short", "the pedal was released too soon"),
+    Reason("no_snap", "no throttle snap was found", GRADE_REASONS["no_snap"].remedy),
+    Reason("rate_too_low", "the sampling rate is too low for it", GRADE_REASONS["low_rate"].remedy),
+    Reason("not_enough_before", "too little was recorded before the opening", GRADE_REASONS["short_before"].remedy),
+    Reason("record_ends_early", "the record ends before it could be read", GRADE_REASONS["ends_before_settle"].remedy),
+    Reason("hold_too_short", "the pedal was released too soon", GRADE_REASONS["hold_too_short"].remedy),
     Reason("not_steady", "the trace was not steady there"),
-    Reason("not_at_idle", "the engine was not at idle there"),
+    Reason("not_at_idle", "the engine was not at idle there", GRADE_REASONS["not_at_idle"].remedy),
     Reason("not_found", "the landmark could not be told from the trace"),
-    Reason("noise", "noise hides it"),
-    Reason("clipped", "the signal is at the end of its range there"),
+    Reason("noise", "noise hides it", GRADE_REASONS["noisy"].remedy),
+    Reason("clipped", "the signal is at the end of its range there", GRADE_REASONS["partly_clipped"].remedy),
     Reason("censored", "the signal is at the end of the characteristic there"),
-    Reason("outside_transfer", "the signal is outside the family's table"),
-    Reason("sensor_inactive", "the lambda sensor was not active"),
-    Reason("polarity_contradicts", "the lambda trace contradicts the polarity in the register"),
+    Reason("outside_transfer", "the signal is outside the family's table", GRADE_REASONS["outside_transfer"].remedy),
+    Reason("sensor_inactive", "the lambda sensor was not active", GRADE_REASONS["sensor_inactive"].remedy),
+    Reason(
+        "polarity_contradicts",
+        "the lambda trace contradicts the polarity in the register",
+        GRADE_REASONS["polarity_contradicts"].remedy,
+    ),
     Reason("no_fuel_cut", "no fuel cut was seen after the release"),
     Reason("fuel_cut_before", "the engine was still in fuel cut before the opening"),
     Reason("no_step", "lambda did not move enough to tell a response"),
-    Reason("unmeasured_condition", "a condition it needs was not measured"),
-    Reason("gap", "samples are missing there"),
+    Reason(
+        "unmeasured_condition",
+        "a condition it needs was not measured",
+        "write down coolant and intake air temperature, station pressure and trims",
+    ),
+    Reason("gap", "samples are missing there", GRADE_REASONS["gap"].remedy),
     Reason("family_incomplete", "the register does not give what it needs"),
-    Reason("cold", "the engine was not warm"),
+    Reason("cold", "the engine was not warm", GRADE_REASONS["cold"].remedy),
     Reason(
         "not_with_this_sensor", "manifold pressure does not show it: only an air-mass sensor ahead of the throttle does"
     ),

@@ -349,13 +349,13 @@ TRENDS = Table(
             "this visit and not recorded again; null: no repair",
             words=states.AFTER_REPAIR,
         ),
-        Column("weeks_to_limit_low", "number", "10 % quantile of the weeks to the limit"),
+        Column("weeks_to_limit_low", "number", "10 % quantile of the weeks to the limit, never among what may come"),
         Column(
             "weeks_to_limit",
             "number",
-            "median weeks to the limit if the movement goes on; null no limit known, infinity no crossing in sight, 0 crossed",
+            "median weeks to the limit; null no limit known, infinity no crossing likelier than not, 0 crossed",
         ),
-        Column("weeks_to_limit_high", "number", "90 % quantile of the weeks to the limit"),
+        Column("weeks_to_limit_high", "number", "90 % quantile of the weeks to the limit; infinity: it may never come"),
         Column(
             "cross_within_4",
             "number",

@@ -72,6 +72,7 @@ GERMAN: dict[str, str] = {
     "let the idle settle before the snap": "den Leerlauf vor dem Gasstoß ruhig werden lassen",
     # Warum eine Größe leer ist
     "the channel was not recorded": "der Kanal wurde nicht aufgenommen",
+    "record the channel too": "auch den Kanal aufnehmen",
     "the family's sensors do not give this quantity": "die Sensoren der Motorfamilie geben diese Größe nicht her",
     "the sampling rate is too low for it": "die Abtastrate ist dafür zu niedrig",
     "too little was recorded before the opening": "vor der Öffnung wurde zu wenig aufgenommen",
@@ -89,6 +90,7 @@ GERMAN: dict[str, str] = {
     "no fuel cut was seen after the release": "nach dem Loslassen war keine Schubabschaltung zu sehen",
     "lambda did not move enough to tell a response": "Lambda bewegte sich zu wenig für eine Antwort",
     "a condition it needs was not measured": "eine nötige Bedingung wurde nicht gemessen",
+    "write down coolant and intake air temperature, station pressure and trims": "Kühlmittel- und Ansauglufttemperatur, Luftdruck vor Ort und Trimmwerte aufschreiben",
     "samples are missing there": "dort fehlen Werte",
     "the register does not give what it needs": "das Register gibt das Nötige nicht her",
     # Quarantäne

@@ -32,11 +32,12 @@ def listed(published: Published) -> Iterator[tuple[dict[str, Any], Record]]:
 
 def squeezed(text: str) -> str:
     """A text without the spaces, breaks and marks that layout puts into it."""
-    return re.sub(r"[\s\u200b\u00ad\\]", "", text)
+    return re.sub(r"[\s\u200b\u00ad\\]", "", text).replace("\N{NON-BREAKING HYPHEN}", "-")
 
 
 def traced(text: str, record: Record, language: str) -> int:
     """Hold every movement, limit and date that a text tells against the record; returns how many figures were held."""
+    text = text.replace("\N{NON-BREAKING HYPHEN}", "-")
     text = " ".join(text.replace("\u200b", "").replace("\\", "").split()).replace("- W", "-W")  # a line may break there
     return sum(_held(text, quantity, row, language) for quantity, row in record.items())
 
@@ -60,7 +61,7 @@ def _held(text: str, quantity: str, row: Mapping[str, Any], language: str) -> in
         assert (found[1], found[2]) == (row["alarm_since"], row["onset_week"]), found[0]
         assert (found[3], found[4]) == (ends if ends[0] != ends[1] else (None, None)), found[0]
         held += 4
-    beyond = rf"{start} (?:is beyond|liegt jenseits)[^(]*\(({NUMBER})[^,(]*?, (?:limit|Grenze) ({NUMBER})"
+    beyond = rf"{start} (?:is (?:beyond|above|below)|liegt (?:jenseits|über|unter))[^(]*\(({NUMBER})[^,(]*?, (?:limit|Grenze) ({NUMBER})"
     for found in re.finditer(beyond, text):
         places = len(plain(row["level"]).partition(".")[2])  # of the level beside it, the least that a limit has
         limits = [row[end] for end in ("limit_low", "limit_high") if row[end] is not None]

@@ -180,8 +180,8 @@ class Cause:
     """A cause of a changed snap, and all that is known of it beforehand.
 
     Signs and sizes of effects are from "what severity 1 means" (common practice, no publication, 2026-11-25). A cause
-    is judged by them at once; where models/causes/cause_effects.toml holds what was fitted for it, that counts beside
-    them.
+    is judged by them at once; where cause_effects.toml and structure_effects.toml of models/causes hold what was fitted for it, that counts
+    beside them.
 
     Attributes
     ----------
@@ -262,6 +262,11 @@ class Cause:
     def danger(self) -> Words | None:
         """How people may come to harm while it waits; None where they don't."""
         return next((one.danger for one in self.if_left if one.danger is not None), None)
+
+    @property
+    def fuel_may_escape(self) -> bool:
+        """Whether petrol may escape while it waits: then no engine is snapped before that is looked at."""
+        return self.danger == FIRE
 
     @property
     def endangers(self) -> bool:

@@ -22,6 +22,9 @@ NUMBERS: dict[str, str] = {
     "slope_high": "difference",
     "level_u": "difference",
     "baseline_u": "difference",
+    "lowest": "level",
+    "highest": "level",
+    "usual_spread": "spread",
     "change": "signed",
     "low": "bare_signed",
     "high": "bare_signed",
@@ -77,6 +80,8 @@ NUMBERS: dict[str, str] = {
     "told": "whole",
     "in_family": "whole",
     "out_of": "whole",
+    "second_count": "whole",
+    "third_count": "whole",
     "family_findings": "whole",
     "in_fleet": "whole",
     "fleet_findings": "whole",
@@ -100,8 +105,13 @@ WORDS: dict[str, str] = {
     "second_cause": "cause",
     "test": "test",
     "means": "means",  # kind of a consequence of waiting
+    "second_means": "means",
     "fault_code": "name",  # of SAE J2012
     "says": "fault_code",  # the code again: told as its definition
+    "unread": "unread",  # of data_contracts.reasons.UNREAD_REASONS
+    "second_unread": "unread",
+    "third_unread": "unread",
+    "remedy": "remedy",  # the code again: told as what to do about it
     "feature": "feature",  # a name of data_contracts/features.py
     "side": "choice",  # high or low: where the quantity lies of what is expected
     "scale": "choice",  # relative, times, scatter, plain, richer or count: the scale of the two below
@@ -127,8 +137,8 @@ WORDS: dict[str, str] = {
     "step": "step",  # judging, proof or order
     "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part
     "value": "name",
-    "by_date": "stands",  # stands or ended
-    "by_km": "stands",  # stands, ended, unread, or driven: run out since the reading, at its mileage
+    "by_date": "choice",  # stands or ended
+    "by_km": "choice",  # stands, ended, unread, or driven: run out since the reading, at its mileage
     "until": "name",  # ISO day
     "read": "name",
     "runs_out": "name",

@@ -14,9 +14,12 @@ from data_contracts.facts.vocabulary import FACTS, PHRASES
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
+from data_contracts.likelihood import likely
 from data_contracts.plurals import PLACE, filled, form_of
+from data_contracts.reasons import UNREAD_REASONS
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES, words_for
 from data_contracts.units import shown
+from data_contracts.wording import translated
 
 _CLAUSE = re.compile(r"\[([^\]]*)\]")
 _PLACE = re.compile(PLACE)
@@ -323,8 +326,8 @@ def _limit(rendering: _Rendering) -> str | None:
     return rendering.with_unit(figures if places <= there else f"{rendering.level(limit):.{places}f}")
 
 
-def _expected_range(rendering: _Rendering) -> str | None:
-    ends = [rendering.fact.numbers.get(name) for name in ("expected_low", "expected_high")]
+def _range(rendering: _Rendering, *names: str) -> str | None:
+    ends = [rendering.fact.numbers.get(name) for name in names]
     low, high = (None if end is None else plain(rendering.level(end)) for end in ends)
     return (
         None
@@ -335,7 +338,7 @@ def _expected_range(rendering: _Rendering) -> str | None:
 
 def _weeks_most(rendering: _Rendering) -> str:
     high, horizon = rendering.fact.numbers["weeks_high"], rendering.fact.numbers["horizon"]
-    return f"{high:.0f}" if high < horizon else rendering.phrase("more_than", amount=f"{horizon:.0f}")
+    return f"{high:.0f}" if high < horizon else rendering.phrase("more_than_or_never", amount=f"{horizon:.0f}")
 
 
 def _plainly(rendering: _Rendering) -> str:
@@ -376,6 +379,34 @@ def _instrument(rendering: _Rendering) -> str:
     return rendering.phrase("named_recorder", recorder=recorder) if recorder else rendering.phrase("the_recorder")
 
 
+def _likely(rendering: _Rendering) -> str | None:
+    probability = rendering.fact.numbers.get("probability")
+    return None if probability is None else likely(probability, rendering.language)
+
+
+def _before_driving(rendering: _Rendering) -> str | None:
+    """What to do first where people may come to harm."""
+    hazard = rendering.fact.code == "dangers_likely" or rendering.fact.words.get("means") == "hazard"
+    return rendering.phrase("means.before_driving") if hazard else None
+
+
+def _beyond(rendering: _Rendering) -> str:
+    """On which side of a limit a reading lies."""
+    level, limit = (rendering.fact.numbers.get(name) for name in ("level", "limit"))
+    side = "beyond" if level is None or limit is None else "over" if level > limit else "under"
+    return rendering.phrase(f"limit.{side}")
+
+
+def _by_the_date(rendering: _Rendering) -> str | None:
+    stands, until = (rendering.fact.words.get(name) for name in ("by_date", "until"))
+    return None if stands is None or until is None else rendering.phrase(f"by_date.{stands}", until=until)
+
+
+def _by_mileage(rendering: _Rendering) -> str:
+    stands = rendering.fact.words.get("by_km", "none")
+    return rendering.phrase(f"by_km.{stands}", limit=rendering.place("until_km") or "")
+
+
 _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "quantity": lambda rendering: rendering.name_of(rendering.fact.quantity or ""),
     "apart": _apart,
@@ -392,7 +423,8 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "others": lambda rendering: _rounded(rendering, "peer_baseline"),
     "limit": _limit,
     "onset_range": _onset_range,
-    "expected_range": _expected_range,
+    "expected_range": lambda rendering: _range(rendering, "expected_low", "expected_high"),
+    "read_range": lambda rendering: _range(rendering, "lowest", "highest"),
     "plainly": _plainly,
     "short": _short,
     "weeks_most": _weeks_most,
@@ -400,6 +432,11 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "job": lambda rendering: _job(rendering, "cause"),
     "second_job": lambda rendering: _job(rendering, "second_cause"),
     "instrument": _instrument,
+    "likely": _likely,
+    "before_driving": _before_driving,
+    "beyond": _beyond,
+    "by_the_date": _by_the_date,
+    "by_mileage": _by_mileage,
     "capture": lambda rendering: rendering.phrase("capture"),
 }
 """Places made of several fields."""
@@ -429,6 +466,7 @@ _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
     "difference": lambda rendering, value: rendering.with_unit(
         plain(abs(rendering.difference(value))), difference=True
     ),
+    "spread": lambda rendering, value: rendering.with_unit(plain(abs(rendering.difference(value)), 2), difference=True),
     "signed": lambda rendering, value: rendering.with_unit(
         plain(rendering.difference(value), 2, sign=True), difference=True
     ),
@@ -466,8 +504,7 @@ def _cause(rendering: _Rendering, word: str) -> str:
 
 
 def _means(rendering: _Rendering, word: str) -> str:
-    means = means_words(word, rendering.fact.words.get("cause")).in_language(rendering.language)
-    return f"{means}; {rendering.phrase('means.before_driving')}" if word == "hazard" else means
+    return means_words(word, rendering.fact.words.get("cause")).in_language(rendering.language)
 
 
 def means_words(means: str, cause: str | None = None) -> Words:
@@ -506,6 +543,8 @@ _WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
     "fault_code": lambda rendering, word: FAULT_CODES[word].says.in_language(rendering.language),
     "test": lambda rendering, word: rendering.inside(TESTS[word].title),
     "feature": _feature,
+    "unread": lambda rendering, word: translated(UNREAD_REASONS[word].sentence, rendering.language),
+    "remedy": lambda rendering, word: translated(UNREAD_REASONS[word].remedy, rendering.language),
     "outcome": lambda rendering, word: rendering.phrase(f"outcome.{word}"),
     "verdict": lambda rendering, word: rendering.phrase(f"verdict.{word}"),
     "step": lambda rendering, word: rendering.phrase(f"failed.{word}"),
@@ -515,7 +554,6 @@ _WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
     "holding": lambda rendering, word: rendering.phrase(f"holding.{word}"),
     "basis": lambda rendering, word: rendering.phrase(f"basis.{word}"),
     "proof": lambda rendering, word: rendering.phrase(f"proof.{word}"),
-    "stands": lambda rendering, word: rendering.phrase(f"stands.{word}"),
     "reference": lambda rendering, word: rendering.phrase(f"reference.{word}"),
     "outside": lambda rendering, word: rendering.phrase(f"outside.{word}"),
 }

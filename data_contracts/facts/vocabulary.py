@@ -23,8 +23,8 @@ _REASONS = (
     ),
     _of_quantity(
         "limit_crossed",
-        "{Quantity} is beyond the family's limit[ ({level}, limit {limit})][: {means}].",
-        "{Quantity} liegt jenseits der Grenze der Motorfamilie[ ({level}, Grenze {limit})][: {means}].",
+        "{Quantity} is {beyond} the family's limit[ ({level}, limit {limit})][: {means}].",
+        "{Quantity} liegt {beyond} der Grenze der Motorfamilie[ ({level}, Grenze {limit})][: {means}].",
         may="level limit means",
     ),
     _of_quantity(
@@ -47,14 +47,14 @@ _REASONS = (
     ),
     _template(
         "cause_hurts",
-        "'{cause}' is {probability} likely; left alone, {means}.",
-        "„{cause}“ ist zu {probability} wahrscheinlich; bleibt es so, heißt das: {means}.",
+        "'{cause}' is {likely}; left alone, {means}.[ {Before_driving}.]",
+        "„{cause}“ ist {likely}; bleibt es so, heißt das: {means}.[ {Before_driving}.]",
         "cause probability means",
     ),
     _template(
         "dangers_likely",
-        "With {probability} it is one of the causes that can endanger people: {cause}[ or {second_cause}].",
-        "Zu {probability} ist es eine der Ursachen, die Menschen gefährden können: {cause}[ oder {second_cause}].",
+        "A cause that can endanger people is {likely}: {cause}[ or {second_cause}].[ {Before_driving}.]",
+        "Eine Ursache, die Menschen gefährden kann, ist {likely}: {cause}[ oder {second_cause}].[ {Before_driving}.]",
         "probability cause",
         "second_cause",
     ),
@@ -170,8 +170,8 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "Comes and goes: repeats of one visit differ in {quantity} {times} times as much as usual.",
-        "Kommt und geht: die Gasstöße eines Besuchs unterscheiden sich {times}-mal so stark wie üblich ({quantity}).",
+        "The fault comes and goes: of late the snaps of one visit differ in {quantity} some {times} times as much as usual.",
+        "Der Fehler kommt und geht: die Gasstöße eines Besuchs unterscheiden sich zuletzt rund {times}-mal so stark wie üblich ({quantity}).",
         "times",
     ),
     _of_quantity(
@@ -183,7 +183,15 @@ _VERDICTS = (
 )
 
 # What hurts most, beside a cause that is named already.
-_CONSEQUENCES = (_template("left_alone", "Left alone, {means}.", "Bleibt es so: {means}.", "means", "cause"),)
+_CONSEQUENCES = (
+    _template(
+        "left_alone",
+        "Left alone, {means}[; {second_means}].[ {Before_driving}.]",
+        "Bleibt es so: {means}[; {second_means}].[ {Before_driving}.]",
+        "means",
+        "cause second_means",
+    ),
+)
 
 # The record of one quantity, said by data_contracts/facts/of_record.py.
 _RECORD = (
@@ -335,8 +343,8 @@ _ORDERS = (
     ),
     _template(
         "cause_likely",
-        "'{cause}' is {probability} likely.",
-        "„{cause}“ ist zu {probability} wahrscheinlich.",
+        "'{cause}' is {likely}.",
+        "„{cause}“ ist {likely}.",
         "cause probability",
     ),
     _template(
@@ -436,10 +444,10 @@ _ORDERS = (
 _WARRANTY = (
     _template(
         "warranty_stands",
-        "Warranty: [by date {by_date} (last day {until})|by mileage {by_km} (limit {until_km})][; last reading {odometer} on "
-        "{read}][; as it is driven, that is reached about {runs_out} ({runs_out_low} to {runs_out_high})].",
-        "Garantie: [nach Datum {by_date} (letzter Tag {until})|nach Laufleistung {by_km} (Grenze {until_km})][; letzter Stand "
-        "{odometer} am {read}][; so wie es gefahren wird, ist sie um den {runs_out} erreicht ({runs_out_low} bis "
+        "Warranty: [{by_the_date}|{by_mileage}][; last reading {odometer} on {read}]"
+        "[; as it is driven, that is reached about {runs_out} ({runs_out_low} to {runs_out_high})].",
+        "Garantie: [{by_the_date}|{by_mileage}][; letzter Stand {odometer} am {read}]"
+        "[; so wie es gefahren wird, ist sie um den {runs_out} erreicht ({runs_out_low} bis "
         "{runs_out_high})].",
         "",
         "by_date until by_km until_km odometer read runs_out runs_out_low runs_out_high",
@@ -620,7 +628,7 @@ PHRASES: dict[str, Words] = {
         "verändert etwa seit {onset}, ob es sich noch bewegt, ist unklar",
     ),
     "range": Words("{low} to {high}", "{low} bis {high}"),
-    "more_than": Words("more than {amount}", "mehr als {amount}"),
+    "more_than_or_never": Words("more than {amount}, or never", "mehr als {amount}, oder nie"),
     "points": Words("percentage points", "Prozentpunkte"),
     "weeks": Words("{weeks:# week/# weeks}", "{weeks:# Woche/# Wochen}"),
     "more_visits": Words("{visits:# more visit/# more visits}", "noch {visits:# Besuch/# Besuche}"),
@@ -658,13 +666,16 @@ PHRASES: dict[str, Words] = {
     "moved.leaner": Words("leaner than expected", "magerer als erwartet"),
     "moved.more": Words("more than expected", "mehr als erwartet"),
     "moved.fewer": Words("fewer than expected", "weniger als erwartet"),
+    "limit.over": Words("above", "über"),
+    "limit.under": Words("below", "unter"),
+    "limit.beyond": Words("beyond", "jenseits"),
     "means.hazard": Words(
         "people may come to harm",
         "Menschen können zu Schaden kommen",
     ),
     "means.before_driving": Words(
-        "the workshop decides whether it may be driven",
-        "die Werkstatt entscheidet, ob es fahren darf",
+        "let the workshop decide before it is driven again",
+        "vor der nächsten Fahrt die Werkstatt entscheiden lassen",
     ),
     "means.engine": Words(
         "the engine or its turbocharger can be damaged", "Motor oder Turbolader können Schaden nehmen"
@@ -695,10 +706,16 @@ PHRASES: dict[str, Words] = {
         "three good captures can't tell yet whether it helped",
         "drei gute Aufnahmen sagen noch nicht, ob es half",
     ),
-    "stands.stands": Words("still in force", "noch in Kraft"),
-    "stands.ended": Words("over", "abgelaufen"),
-    "stands.driven": Words("probably over since the last reading", "seit dem letzten Stand wohl abgelaufen"),
-    "stands.unread": Words("not known for want of a reading", "mangels Kilometerstand nicht bekannt"),
+    "by_date.stands": Words("until {until} by date", "nach Datum bis {until}"),
+    "by_date.ended": Words("ended {until} by date", "nach Datum am {until} abgelaufen"),
+    "by_km.stands": Words("in force by mileage (limit {limit})", "nach Laufleistung in Kraft (Grenze {limit})"),
+    "by_km.ended": Words("ended by mileage (limit {limit})", "nach Laufleistung abgelaufen (Grenze {limit})"),
+    "by_km.driven": Words(
+        "probably ended by mileage since the last reading (limit {limit})",
+        "nach Laufleistung seit dem letzten Stand wohl abgelaufen (Grenze {limit})",
+    ),
+    "by_km.unread": Words("mileage not known (limit {limit})", "Laufleistung nicht bekannt (Grenze {limit})"),
+    "by_km.none": Words("no mileage limit on record", "keine Kilometergrenze hinterlegt"),
     "urgency.now": Words("now", "jetzt"),
     "urgency.plan": Words("to be planned", "einzuplanen"),
     "urgency.watch": Words("to be watched", "zu beobachten"),

@@ -62,6 +62,42 @@ AT_THE_VAN = (
         "van week urgency",
         "cause",
     ),
+    of_quantity(
+        "listed_now",
+        "{Quantity} now: {rounded}[; expected {expected_range}, {basis}].",
+        "{Quantity} jetzt: {rounded}[; erwartet {expected_range}, {basis}].",
+        "level level_u",
+        "expected_low expected_high basis",
+    ),
+    of_quantity(
+        "listed_apart",
+        "{Quantity} now: {read_range} over {count} snaps[, where ± {usual_spread} is usual].",
+        "{Quantity} jetzt: {read_range} über {count} Gasstöße[, wo ± {usual_spread} üblich ist].",
+        "lowest highest count",
+        "usual_spread",
+    ),
+    of_quantity(
+        "listed_once",
+        "{Quantity} now: {rounded}; whether repeats differ, one snap alone does not show.",
+        "{Quantity} jetzt: {rounded}; ob Gasstöße sich unterscheiden, zeigt ein einzelner nicht.",
+        "level level_u",
+    ),
+    of_quantity(
+        "listed_unread",
+        "{Quantity}[, {second}][, {third}]: not read now ({unread}).",
+        "{Quantity}[, {second}][, {third}]: jetzt nicht gelesen ({unread}).",
+        "unread",
+        "second third",
+    ),
+    template(
+        "van_missing",
+        "Quantities not read: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
+        "[. What brings back most: {remedy}].",
+        "Nicht gelesene Größen: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
+        "[. Am meisten bringt zurück: {remedy}].",
+        "count unread",
+        "second_count second_unread third_count third_unread remedy",
+    ),
     template(
         "van_within_limits",
         "{count:The one quantity read is not/None of # quantities is} beyond a limit of the register; what is usual is not known.",
@@ -70,11 +106,12 @@ AT_THE_VAN = (
     ),
     template(
         "van_held_briefly",
-        "The pedal was lifted before the engine reached its highest speed, so main peak and run-up are not judged: hold it to the "
-        "floor about a second, no longer than to the limiter, in one more snap.",
-        "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte; Hauptspitze und Hochlauf sind daher nicht "
-        "beurteilt: in einem weiteren Gasstoß etwa eine Sekunde "
+        "The pedal was lifted before the engine reached its highest speed[, in each of {count} snaps], so main peak and run-up are "
+        "not judged: hold it to the floor about a second, no longer than to the limiter, in one more snap.",
+        "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte[, in jedem von {count} Gasstößen]; "
+        "Hauptspitze und Hochlauf sind daher nicht beurteilt: in einem weiteren Gasstoß etwa eine Sekunde "
         "durchgetreten halten, nicht länger als bis zum Begrenzer.",
+        may="count",
     ),
     of_quantity(
         "van_held_otherwise",

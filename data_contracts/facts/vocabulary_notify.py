@@ -56,9 +56,9 @@ NOTIFIED = (
     template(
         "van_now",
         "Van {van} (depot {depot}, family {family}) is listed as now: acting within a week is worth it"
-        "[; most likely '{cause}' ({probability})].",
+        "[; '{cause}' is {likely}].",
         "Fahrzeug {van} (Standort {depot}, Familie {family}) steht unter „jetzt“: binnen einer Woche zu handeln lohnt sich"
-        "[; am ehesten „{cause}“ ({probability})].",
+        "[; „{cause}“ ist {likely}].",
         "van depot family",
         "cause probability",
     ),

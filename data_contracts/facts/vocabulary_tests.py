@@ -51,8 +51,8 @@ TESTS_PLANNED = (
     ),
     template(
         "test_listed",
-        "On the list: a fault is {probability} likely[, most of all '{cause}'].",
-        "Auf der Liste: zu {probability} stimmt etwas nicht[, am ehesten „{cause}“].",
+        "On the list: a fault is {likely}[, most of all '{cause}'].",
+        "Auf der Liste: ein Fehler ist {likely}[, am ehesten „{cause}“].",
         "probability",
         "cause",
     ),

@@ -1,6 +1,6 @@
 """What the next snap of a van should read: its own baseline and its family's level, and how far a snap may stand off."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -102,7 +102,7 @@ class VanPast:
     vans : int
         Vans of the family with a visit.
     expected : mapping of str to Expectation
-        By quantity of `JUDGED`.
+        By quantity of `JUDGED`, and those the van is on the list for.
     hold_s : float
         Usual hold of the van's snaps, or its family's without any; NaN where none is known. [s]
     """
@@ -116,7 +116,9 @@ class VanPast:
     hold_s: float = np.nan
 
 
-def past_of(van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFrame) -> VanPast:
+def past_of(
+    van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFrame, listed: Sequence[str] = ()
+) -> VanPast:
     """What the published tables let expect of a van.
 
     Parameters
@@ -128,6 +130,8 @@ def past_of(van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFra
     trends : polars.DataFrame
         van_id, week, quantity, value, value_u, baseline, baseline_u, alarm, onset_low, and where published repeat_u and
         repeat_from, of the family's vans.
+    listed : sequence of str, optional
+        Quantities that the van is on the list for: they matter too.
 
     Returns
     -------
@@ -141,7 +145,7 @@ def past_of(van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFra
     """
     mine = trends.filter(pl.col("van_id") == van_id)
     expected = {}
-    for quantity in JUDGED:
+    for quantity in dict.fromkeys((*JUDGED, *listed)):
         rows = trends.filter((pl.col("quantity") == quantity) & pl.col("value").is_not_null())
         if rows.height and quantity in captures.columns:
             expected[quantity] = _expected(quantity, van_id, captures, rows.sort("van_id", "week"))

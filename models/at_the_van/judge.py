@@ -137,7 +137,8 @@ def judge_visit(
     VisitVerdict
     """
     expected = {} if past is None else past.expected
-    known = over_repeats({name: values[name] for name in JUDGED if name in values}, u, expected, held)
+    names = dict.fromkeys((*JUDGED, *expected))  # and what the van is listed for, which its past tells of too
+    known = over_repeats({name: values[name] for name in names if name in values}, u, expected, held)
     otherwise = [] if held is None or past is None else _held_otherwise(held, past)
     if otherwise:
         known = {name: found for name, found in known.items() if not base_name(name).startswith(RESPONSES)}
@@ -148,7 +149,8 @@ def judge_visit(
     compared = _compared(judged, past)
     if verdict != "worse" and judged and compared.held < FEWEST_COMPARED * compared.known:
         verdict = "few"
-    brief = [Fact.of("van_held_briefly")] if held is not None and held.long.size and not held.long.any() else []
+    snaps = 0 if held is None or held.long.any() else held.long.size
+    brief = [Fact.of("van_held_briefly", count=snaps if snaps > 1 else None)] if snaps else []
     return VisitVerdict(
         verdict,
         (*_leading(judged, compared, few=verdict == "few"), *brief, *otherwise, *_basis(judged, van_id, family, past)),
@@ -164,11 +166,22 @@ class _Compared(NamedTuple):
     basis: Literal["own", "family"]
 
 
-def _compared(judged: Sequence[Judged], past: VanPast | None) -> _Compared:
+def known_of(past: VanPast | None) -> tuple[set[str], Literal["own", "family"]]:
+    """The quantities known of a van, and whether its own past knows them or its family.
+
+    Parameters
+    ----------
+    past : VanPast or None
+        None where nothing is published.
+    """
     expected = {} if past is None else past.expected
     own = {name for name, of in expected.items() if np.isfinite(of.baseline + of.baseline_u)}
-    known = own or {name for name, of in expected.items() if of.family is not None}
-    return _Compared(sum(one.quantity in known for one in judged), len(known), "own" if own else "family")
+    return (own, "own") if own else ({name for name, of in expected.items() if of.family is not None}, "family")
+
+
+def _compared(judged: Sequence[Judged], past: VanPast | None) -> _Compared:
+    known, basis = known_of(past)
+    return _Compared(sum(one.quantity in known for one in judged), len(known), basis)
 
 
 def _held_otherwise(held: Held, past: VanPast) -> list[Fact]:

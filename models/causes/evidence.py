@@ -16,6 +16,8 @@ _MOST = 4
 _LEAST = 0.5
 # Share of the most a rise tends to, from which a fact tells no more. [1]
 _NEARLY = 0.99
+# The step of the reading that tells how much repeats scatter, and no bank of its own.
+_OF_REPEATS = ("repeats", False)
 _FACT_SCALE = {
     "relative": "relative",
     "log": "times",
@@ -30,11 +32,22 @@ _FACT_SCALE = {
 
 @dataclass(frozen=True)
 class Evidence:
-    """What supports one cause of one van, strongest first, and how many independent steps of the reading it rests
-    on."""
+    """What supports one cause of one van.
+
+    Attributes
+    ----------
+    supporting : tuple of Fact
+        Strongest first.
+    readings : int
+        Independent steps of the reading it rests on. How much repeats scatter is one of them, whatever scatters: what the foot
+        did otherwise from one to the next shows in all of it.
+    lasts : bool
+        One of them is read at every visit anew: a level, a time or a count, not how much repeats scatter.
+    """
 
     supporting: tuple[Fact, ...]
     readings: int
+    lasts: bool
 
 
 def _on_fact_scale(feature: Feature, moved: float) -> float:
@@ -133,11 +146,11 @@ def gather_evidence(
         either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in the direction
         if contribution >= _LEAST:
             same_step = step_of.get(feature.quantity, feature.reading_step) if feature.plus else feature.reading_step
-            readings.add((same_step, bool(second)))
+            readings.add(_OF_REPEATS if feature.scale == "scatter" else (same_step, bool(second)))
             if (code := _evidence_code(x, meant, declared=declared, either_way=either_way)) is not None:
                 rows.append((contribution, _fact(code, cause, feature, quantity, x, meant, u, level, expected)))
     rows.sort(key=lambda row: -row[0])
-    return Evidence(tuple(fact for _, fact in rows[:_MOST]), len(readings))
+    return Evidence(tuple(fact for _, fact in rows[:_MOST]), len(readings), bool(readings - {_OF_REPEATS}))
 
 
 def _evidence_code(moved: float, meant: float, *, declared: bool, either_way: bool) -> str | None:

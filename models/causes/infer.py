@@ -10,7 +10,7 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
-from models.causes.effects import EffectTable, Symptoms, load_effects, symptoms
+from models.causes.effects import Symptoms, symptoms
 from models.causes.evidence import Evidence, gather_evidence
 from models.causes.likelihood import (
     CauseSettings,
@@ -24,6 +24,7 @@ from models.causes.likelihood import (
 from models.causes.next_test import NextTest, next_tests
 from models.causes.pairs import Best, PairProbability, PairTables, pair_tables, with_pairs
 from models.causes.signs import told_by_signs
+from models.causes.table import EffectTable, load_effects
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
@@ -160,6 +161,7 @@ def infer_causes(
     all may be what another cause does     likelier the fewer signs support the likeliest: one keeps it at 0.95
     movement proportional to severity      as the scale of severity is defined
     engines differ in what they show       in all quantities at once: the gain of a pattern
+    engines differ in kind                 patterns pooled over several structures stand beside the others
     no reading, no contribution            missing is not zero
     =====================================  =====================================================================
     """
@@ -240,8 +242,8 @@ def _posterior(
 
 
 def _may_be_named(code: str, probability: float, evidence: Evidence, visits: int, settings: CauseSettings) -> bool:
-    """Whether the likeliest code is likely enough, and rests on more than one reading of few visits."""
-    enough = code == NONE or evidence.readings >= 2 or visits >= settings.alone_visits
+    """Whether the likeliest code is likely enough, and rests on more than one reading of few visits, or one of many that lasts."""
+    enough = code == NONE or evidence.readings >= 2 or (visits >= settings.alone_visits and evidence.lasts)
     return bool(probability >= settings.minimum_probability and enough)
 
 

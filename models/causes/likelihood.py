@@ -7,8 +7,9 @@ import numpy as np
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.features import Feature
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import EffectTable, Symptoms, effect_at
+from models.causes.effects import Symptoms, effect_at
 from models.causes.signs import SUPPORTS, Otherwise, shown_otherwise, sign_groups
+from models.causes.table import EffectTable
 from models.statistics.arrays import Codes, Floats
 
 ERROR_FLOORS = 20.0
@@ -47,7 +48,7 @@ class CauseSettings:
         Prior share of gross errors in the quantities of one visit, under any cause. It is divided by the number of
         visits the level rests on: a lasting fault is read again, a gross error is not. [1]
     alone_visits : int
-        Fewest visits from which a single step of the reading may name a part; with fewer, two must support the cause.
+        Fewest visits from which a single step of the reading may name a part, if each visit reads it anew; else two must support the cause.
     otherwise : Otherwise
         Probability that an engine shows a sign otherwise than the table says of its cause.
     severities : tuple of float

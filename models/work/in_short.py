@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from data_contracts.causes.record import CONSEQUENCE_KINDS
 from data_contracts.facts.fact import Fact
 from data_contracts.signals import QUANTITIES
 
@@ -39,7 +40,7 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
     """The reason by which a van is shown first wherever it is shown: list, card, order and papers.
 
     A crossed limit says most, then what moved or disagrees, in the order of the reasons; a signal in volts only where the lambda
-    made of it says nothing. What only all readings together show comes last.
+    made of it is not among them. What only all readings together show comes last.
 
     Parameters
     ----------
@@ -60,17 +61,27 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
         fact for fact in reasons if fact.code in MOVED and (fact.code == "repeats_disagree" or _told(fact, latest))
     ]
     named = {fact.quantity for fact in moved}
-    plain = [fact for fact in moved if (fact.quantity or "").removesuffix("_v") == fact.quantity]
-    plain = plain or [fact for fact in moved if (fact.quantity or "").removesuffix("_v") not in named]
+    plain = [
+        fact
+        for fact in moved
+        if (q := fact.quantity or "").removesuffix("_v") == q or q.removesuffix("_v") not in named
+    ]
     return next(iter([*plain, *(fact for fact in reasons if fact.code == "unlike_healthy")]), None)
 
 
 def left_alone(reasons: Sequence[Fact]) -> Fact | None:
-    """What comes of leaving a van as it is, by the reason that hurts most; None where that one says nothing of it."""
+    """What comes of leaving a van as it is, by the reason that hurts most; None where that one says nothing of it.
+
+    Of the other reasons the worst is told too, unless the first says as much: a van that endangers people may strand as well.
+    """
     first = reasons[0] if reasons else None
     if first is None or "means" not in first.words:
         return None
-    return Fact.of("left_alone", means=first.words["means"], cause=first.words.get("cause"))
+    worst = first.words["means"]
+    said = {worst, "stranding"} if worst == "hazard" else {worst}
+    others = {fact.words["means"] for fact in reasons if "means" in fact.words} - said
+    second = next((kind for kind in CONSEQUENCE_KINDS if kind in others), None)
+    return Fact.of("left_alone", means=worst, cause=first.words.get("cause"), second_means=second)
 
 
 def with_evidence_first(reasons: Sequence[Fact], evidence: Sequence[Fact]) -> list[Fact]:

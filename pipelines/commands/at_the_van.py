@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import InputError, VansnapError
 from data_contracts.facts.fact import Fact
@@ -97,8 +98,8 @@ def hold_against(
     Returns
     -------
     dict
-        van, on_list (None, or week, urgency and facts: that it is on the newest week's list, and why in short, whatever the
-        snaps say), verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
+        van, on_list (None, or week, urgency, cause and facts: that it is on the newest week's list, why in short, and what these
+        snaps read of what it is listed for), verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
         and the snaps can't be of the family), check_van (a van was named, they can't be of its family, and its own past says no
         such thing: the van is judged, but it and the recorder are to be checked), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),
         quantities, repeats (of every quantity, from repeat to repeat), representative (file and snap, or
@@ -112,6 +113,7 @@ def hold_against(
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
     from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
+    from models.at_the_van.unread import listed_now, missing
 
     known = _known(target, family)
     shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
@@ -122,11 +124,22 @@ def hold_against(
     values, u = ({name: column[kept] for name, column in of.items()} for of in (readings.values, readings.u))
     visit = judge_visit(values, u, family, target.van_id, past, held.of(kept))
     facts = list(visit.facts) if kept.size else []
+    unread = [readings.unread[snap] for snap in kept]
+    lifted = any(fact.code == "van_held_briefly" for fact in facts)
+    why_missing = (
+        missing({one.quantity for one in visit.quantities}, unread, past, lifted=lifted) if kept.size else None
+    )
+    if why_missing is not None:
+        facts.insert(1 if visit.verdict == "few" else len(facts), why_missing)
     proof = _proof(visit, known, target) if kept.size else None
     if proof is not None:
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
     if len(names) > 1 or not kept.size:
         facts.append(why)
+    on_list = None if known is None or known.on_list is None else dict(known.on_list)
+    if on_list is not None and known is not None and kept.size:
+        now = listed_now(known.listed, visit.quantities, values, unread, known.past)
+        on_list["facts"] = [*on_list["facts"], *(fact.row() for fact in now)]
     doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
     far = doubted is not None and kept.size > 0 and not _usual_of_van(visit)
     check_family, check_van = far and not target.van_id, far and bool(target.van_id)
@@ -134,7 +147,7 @@ def hold_against(
         facts.insert(0 if far else min(1, len(facts)), doubted)
     return {
         "van": target.van_id or None,
-        "on_list": None if known is None else known.on_list,
+        "on_list": on_list,
         "verdict": visit.verdict if kept.size else None,
         "sent_back": all(grade == "repeat" for grade in shown),
         "check_family": check_family,
@@ -153,6 +166,7 @@ def hold_against(
         or far
         or visit.verdict in ("worse", "few")
         or "repeat" in shown
+        or fuel_may_escape(on_list)
         or (proof is not None and proof["verdict"] != "proven"),
     }
 
@@ -219,9 +233,20 @@ def verdict_words(against: Mapping[str, Any]) -> list[str]:
     return [*first, "limit" if word == "worse" and against["limit_crossed"] else word]
 
 
-def cautions_told(family: Family, display: DisplaySettings) -> list[str]:
-    """The cautions before a snap of a family's van, as lines for a terminal."""
-    lines = [f"  - {caution.text.in_language(display.language)}" for caution in cautions_for_snap(family)]
+def cause_on_list(on_list: Mapping[str, Any] | None) -> str:
+    """What a van is on the list for, as `hold_against` gives it; empty where it is not on it."""
+    return str(on_list["cause"]) if on_list else ""
+
+
+def fuel_may_escape(on_list: Mapping[str, Any] | None) -> bool:
+    """Whether petrol may escape at a van by what it is on the list for."""
+    cause = EVERY_CAUSE.get(cause_on_list(on_list))
+    return cause is not None and cause.fuel_may_escape
+
+
+def cautions_told(family: Family, display: DisplaySettings, cause: str = "") -> list[str]:
+    """The cautions before a snap of a family's van that may be on the list for a cause, as lines for a terminal."""
+    lines = [f"  - {caution.text.in_language(display.language)}" for caution in cautions_for_snap(family, cause)]
     return [said_of_visit("before_next", display), *lines]
 
 

@@ -1,6 +1,7 @@
 """`vansnap sheet`, `vansnap card` and `vansnap labels`: paper for others, as PDF."""
 
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 from data_contracts.bilingual import LANGUAGES
@@ -36,7 +37,7 @@ def write_sheet(workspace: Workspace, van_id: str, out: Path, language: str | No
     from pipelines.read_side.published import open_published
     from pipelines.reports.driver_sheet import driver_pdf
 
-    write_whole(out, driver_pdf(open_published(workspace.root), van_id, display))
+    write_whole(out, driver_pdf(open_published(workspace.root), van_id, display, date.today()))  # noqa: DTZ011
     return f"sheet for the driver of {van_id} written to {out}"
 
 

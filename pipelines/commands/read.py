@@ -23,7 +23,15 @@ from data_contracts.reasons import GRADE_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES
 from data_contracts.states import shown_grade
-from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, report_lines
+from pipelines.commands.at_the_van import (
+    Target,
+    bands_of,
+    cause_on_list,
+    cautions_told,
+    family_of,
+    hold_against,
+    report_lines,
+)
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
 from pipelines.commands.read_lines import snap_told, snaps_table
 from pipelines.intake.readers.recording import ending_of, told_endings
@@ -145,7 +153,8 @@ def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, displ
     told_first = against["check_family"] or against["check_van"] or against["verdict"] not in (None, "unknown")
     head = [found] if told_first else []  # first what hurts
     tail = [] if head or not found else [found]
-    cautions = ["\n".join(cautions_told(family, display))] if against["asks_for_work"] else []
+    told = cautions_told(family, display, cause_on_list(against["on_list"]))
+    cautions = ["\n".join(told)] if against["asks_for_work"] else []
     return "\n\n".join((*head, *blocks, *tail, *cautions))
 
 

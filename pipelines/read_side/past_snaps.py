@@ -6,6 +6,7 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
+from data_contracts.family import LambdaSensor
 from models.statistics.arrays import Floats
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
@@ -36,6 +37,8 @@ class PastSnaps:
         When the earlier ones were captured.
     before_change : bool
         The earlier ones are all from before the change began.
+    volts_alone : bool
+        The van's idle was only ever read in volts of the lambda sensor, never as lambda.
     """
 
     latest_airflow: Floats
@@ -47,6 +50,11 @@ class PastSnaps:
     latest: str = ""
     days: tuple[datetime, ...] = ()
     before_change: bool = False
+    volts_alone: bool = False
+
+    def in_volts(self, sensor: LambdaSensor | None) -> bool:
+        """Whether the lambda signal is in volts: of a narrowband sensor, known by what was read where the family is not known."""
+        return self.volts_alone if sensor is None else sensor.kind == "narrowband"
 
 
 def changed_week(published: Published, van_id: str, week: str) -> str | None:
@@ -103,6 +111,11 @@ def past_snaps(published: Published, visits: pl.DataFrame, changed: str | None) 
     if latest not in shapes:
         return None
     used = before.filter(pl.col("capture_id").is_in(list(shapes))).sort("captured_at")
+    idle = published.ask(
+        "SELECT count(lambda_idle_v) AS volts, count(lambda_idle) AS ratios FROM readings WHERE capture_id IN "
+        "(SELECT unnest($captures))",
+        {"captures": visits["capture_id"].to_list()},
+    )
     hold = published.ask("SELECT hold_s FROM readings WHERE capture_id = $capture", {"capture": latest})
     one = shapes[latest]
     return PastSnaps(
@@ -114,6 +127,7 @@ def past_snaps(published: Published, visits: pl.DataFrame, changed: str | None) 
         latest=latest,
         days=tuple(used["captured_at"].to_list()),
         before_change=dated,
+        volts_alone=bool(idle["volts"][0]) and not idle["ratios"][0],
     )
 
 

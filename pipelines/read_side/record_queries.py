@@ -30,7 +30,7 @@ def cause_record(published: Published) -> pl.DataFrame:
         low, high: edges of the band; findings; mean: mean stated probability; right: causes found as stated. Bands
         without a finding are left out.
     """
-    return published.ask(
+    return published.ask_once(
         """
         WITH found AS (
             SELECT o.found, list_max(list_transform(w.causes, lambda c: c.probability)) AS p, w.causes

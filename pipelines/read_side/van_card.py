@@ -8,6 +8,7 @@ import polars as pl
 
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary import FACTS
+from data_contracts.signals import BANK2_PREFIX
 from models.work.in_short import in_short, left_alone
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
@@ -35,6 +36,47 @@ def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week:
     dict of str to Fact
         By van; a van of whose reasons no facts are stored, or none names a quantity, is left out.
     """
+    latest = _latest_of(published, listed, week)
+    found = {str(one["van_id"]): in_short(_reasons(one), latest.get(one["van_id"], {})) for one in listed}
+    return {van: fact for van, fact in found.items() if fact is not None}
+
+
+def also_of(published: Published, listed: Mapping[str, Any], week: str, first: Fact) -> Fact | None:
+    """What to say second of a van on a week's list: the next of its reasons that tells of another quantity, in short.
+
+    Parameters
+    ----------
+    published : Published
+    listed : mapping
+        Row of `watchlist`.
+    week : str
+        ISO week.
+    first : Fact
+        What is said first.
+    """
+    said = first.quantity or ""
+    others = [
+        fact
+        for fact in _reasons(listed)
+        if fact.quantity and not fact.quantity.removeprefix(BANK2_PREFIX).startswith(said.removeprefix(BANK2_PREFIX))
+    ]
+    found = in_short(others, _latest_of(published, [listed], week).get(listed["van_id"], {}))
+    return found if found is not None and found.code == "in_short" else None
+
+
+def listed(published: Published, week: str, vans: Sequence[str]) -> dict[str, dict[str, Any]]:
+    """Rows of a week's list by van, of some vans; those that are not on it are left out."""
+    frame = published.ask(
+        "SELECT * FROM watchlist WHERE week = $week AND list_contains($vans, van_id)",
+        {"week": week, "vans": list(vans)},
+    )
+    return {str(row["van_id"]): row for row in frame.iter_rows(named=True)}
+
+
+def _latest_of(
+    published: Published, listed: Sequence[Mapping[str, Any]], week: str
+) -> dict[str, dict[str, dict[str, Any]]]:
+    """The latest row of `trends` up to a week, by van and quantity."""
     rows = published.ask(
         f"""
         SELECT van_id, COLUMNS('^({"|".join(_LATEST)})$') FROM trends WHERE week <= $week AND van_id IN (SELECT unnest($vans))
@@ -45,12 +87,7 @@ def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week:
     latest: dict[str, dict[str, dict[str, Any]]] = {}
     for row in rows.iter_rows(named=True):
         latest.setdefault(row["van_id"], {})[row["quantity"]] = row
-    found: dict[str, Fact] = {}
-    for one in listed:
-        fact = in_short(_reasons(one), latest.get(one["van_id"], {}))
-        if fact is not None:
-            found[str(one["van_id"])] = fact
-    return found
+    return latest
 
 
 def hurts_most(listed: Mapping[str, Any]) -> Fact | None:

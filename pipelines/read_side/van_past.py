@@ -6,6 +6,8 @@ from typing import Any
 
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import Fact
+from data_contracts.facts.vocabulary import FACTS
+from data_contracts.signals import TRACKED
 from data_contracts.states import IDLE_ONLY
 from models.at_the_van.expected import JUDGED, VanPast, before_repair, past_of
 from pipelines.read_side import queries
@@ -37,6 +39,9 @@ class KnownVan:
         or no visit from before it. [unit of the quantity]
     on_list : mapping or None
         What the newest week's list says of it; see `_on_list`.
+    listed : mapping of str to bool
+        Quantities it is on that list for, the leading one first, and whether for repeats that disagree; empty where it is not on
+        it.
     """
 
     past: VanPast
@@ -44,6 +49,7 @@ class KnownVan:
     repaired_on: str
     ahead: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     on_list: Mapping[str, Any] | None = None
+    listed: Mapping[str, bool] = field(default_factory=dict)
 
 
 def van_row(published: Published, van_id: str) -> Mapping[str, Any] | None:
@@ -84,7 +90,9 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
     KnownVan
     """
     stored = set(published.ask("SELECT * FROM readings LIMIT 0").columns)
-    names = [name for name in (*JUDGED, "throttle_opened") if name in stored]
+    on_list, listed = _on_list(published, van_id)
+    judged = tuple(dict.fromkeys((*JUDGED, *listed)))
+    names = [name for name in (*judged, "throttle_opened") if name in stored]
     columns = ", ".join(f'r."{name}{end}"' for name in dict.fromkeys(names) for end in ("", "_u"))
     hold = 'r."hold_s", ' if "hold_s" in stored else ""
     family_vans = {"family": family, "van": van_id, "most": FAMILY_VANS}
@@ -105,7 +113,7 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
         WHERE v.family = $family AND t.van_id IN ({_HELD_AGAINST}) AND list_contains($judged, t.quantity)
         ORDER BY t.van_id, t.week, t.quantity
         """,
-        {**family_vans, "judged": list(JUDGED)},
+        {**family_vans, "judged": list(judged)},
     )
     done = published.ask(
         """
@@ -125,18 +133,23 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
         {"van": van_id},
     )
     ahead = before_repair(van_id, day, dict(days.iter_rows()), trends) if day else {}
-    past = past_of(van_id, family, captures, trends)
-    return KnownVan(past, str(found or ""), str(day or ""), ahead, _on_list(published, van_id))
+    past = past_of(van_id, family, captures, trends, tuple(listed))
+    return KnownVan(past, str(found or ""), str(day or ""), ahead, on_list, listed)
 
 
-def _on_list(published: Published, van_id: str) -> dict[str, Any] | None:
-    """That a van is on the newest week's list, and why in short: week, urgency and facts as rows; None where it is not."""
+def _on_list(published: Published, van_id: str) -> tuple[dict[str, Any] | None, dict[str, bool]]:
+    """That a van is on the newest week's list, and why in short: week, urgency, cause and facts as rows; None where it is not.
+    And the tracked quantities that its reasons name, the leading one first; see `KnownVan.listed`."""
     weeks = queries.weeks(published)
     row = queries.van_on_list(published, van_id, weeks[0]) if weeks else None
     if row is None:
-        return None
+        return None, {}
     week, urgency, cause = weeks[0], str(row["urgency"]), str(row["leading_cause"] or "")
     named = cause if cause in EVERY_CAUSE else None
     facts = [Fact.of("van_on_list", van=van_id, week=week, urgency=urgency, cause=named)]
-    facts += in_short_of(published, [row], week).values()
-    return {"week": week, "urgency": urgency, "facts": [fact.row() for fact in facts]}
+    short = list(in_short_of(published, [row], week).values())
+    reasons = [Fact.from_row(told) for told in row["reason_facts"] or () if told["code"] in FACTS]
+    about = dict.fromkeys(fact.quantity for fact in (*short, *reasons))
+    told = {"week": week, "urgency": urgency, "cause": cause, "facts": [fact.row() for fact in (*facts, *short)]}
+    apart = {fact.quantity for fact in reasons if fact.code == "repeats_disagree"}
+    return told, {name: name in apart for name in about if name in TRACKED}

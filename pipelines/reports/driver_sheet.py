@@ -20,7 +20,9 @@ SURE, LIKELY = 0.8, 0.6
 """Probability from which a cause is called nearly certain, or likely. Common practice, no source (2026-11-29)."""
 
 
-def driver_pdf(published: Published, van_id: str, display: DisplaySettings | None = None) -> bytes:
+def driver_pdf(
+    published: Published, van_id: str, display: DisplaySettings | None = None, today: date | None = None
+) -> bytes:
     """Set the sheet of one van as of the published week.
 
     Parameters
@@ -29,6 +31,8 @@ def driver_pdf(published: Published, van_id: str, display: DisplaySettings | Non
     van_id : str
     display : DisplaySettings, optional
         Language and units; default those of the workspace.
+    today : date, optional
+        Day the sheet is handed out: of a list whose days are past it asks for a new one. Default the day of the run.
 
     Returns
     -------
@@ -41,10 +45,10 @@ def driver_pdf(published: Published, van_id: str, display: DisplaySettings | Non
         If the van is not in the published register.
     """
     with written_for(display or board_settings(published.home).display):
-        return _set(published, van_id)
+        return _set(published, van_id, today)
 
 
-def _set(published: Published, van_id: str) -> bytes:
+def _set(published: Published, van_id: str, today: date | None) -> bytes:
     run = run_of(published)
     week = str(run["week"])
     van = queries.van(published, van_id)
@@ -63,7 +67,7 @@ def _set(published: Published, van_id: str) -> bytes:
         "tested": _tested(visits.height, None if not visits.height else visits["captured_at"][0]),
         "verdict": verdict,
         "found": found,
-        "next": _next(listed, order, bool(visits.height)),
+        "next": _next(listed, order, bool(visits.height), today or at.date()),
         "meanwhile": _meanwhile(listed, order),
         "foot": foot(run),
     }
@@ -116,8 +120,10 @@ def _cause(code: str) -> str:
     )
 
 
-def _next(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, recorded: bool) -> list[str]:
-    """What happens next, by the state of the newest order."""
+def _next(
+    listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, recorded: bool, today: date | None = None
+) -> list[str]:
+    """What happens next, by the state of the newest order and the day."""
     if not recorded:
         return [message("driver.next_record")]
     state = None if order is None else str(order["state"])
@@ -129,30 +135,34 @@ def _next(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, rec
     if state == "proposed" and not order["hours"]:  # it waits for another recording
         being_proven = any(fact["code"] == "being_proven" for fact in (listed or {}).get("reason_facts") or [])
         return [message("driver.next_proof" if being_proven else "driver.next_watch")]
-    when = _when(order)
-    steps = [message(f"driver.next_{state}" if when else "driver.next_no_day", when=when)]
+    when, last = _when(order)
+    past = last is not None and today is not None and last < today
+    steps = [
+        message("driver.next_past" if past else f"driver.next_{state}" if when else "driver.next_no_day", when=when)
+    ]
     if order["cause"] in JOBS:
         steps.append(message("driver.workshop", action=contract(JOBS[str(order["cause"])].action)))
     steps.append(message("driver.next_after"))
     return steps
 
 
-def _when(order: Mapping[str, Any]) -> str:
-    """Day of the visit to the workshop, or the week planned up to the latest day, or that day."""
+def _when(order: Mapping[str, Any]) -> tuple[str, date | None]:
+    """Day of the visit to the workshop, or the week planned up to the latest day, or that day; and the last of them."""
     due: date | None = order["due_by"]
     if order["until"] is not None:
-        return message("driver.on", day=day(order["until"]))
+        return message("driver.on", day=day(order["until"])), order["until"]
     if order["plan_week"]:
         first = week_start(str(order["plan_week"]))
         last = first + timedelta(days=4)
         if due is not None and first <= due < last:  # the order says no later day
             last = due
-        return (
+        told = (
             message("driver.on", day=day(first))
             if first == last
             else message("driver.between", first=day(first), last=day(last))
         )
-    return message("driver.by", day=day(due)) if due is not None else ""
+        return told, last
+    return (message("driver.by", day=day(due)) if due is not None else ""), due
 
 
 def _endangers(listed: Mapping[str, Any] | None) -> bool:

@@ -17,26 +17,13 @@ from pipelines.reports.claim import EVERYTHING, Claim
 from pipelines.reports.evidence_claimant import unrecorded_work
 from pipelines.reports.evidence_notes import as_asked, left_out, notes_section, photo_payload
 from pipelines.reports.evidence_pdf import evidence_pdf
+from pipelines.reports.evidence_tables import tables_of
 from pipelines.reports.order_pdf import run_of
 from pipelines.reports.paper import in_words, message, write_whole, written_for
 from pipelines.storage.plain_text import spreadsheet_csv
 from pipelines.storage.waveforms import read_chunk
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
-
-_OF_VAN = {
-    "van": "SELECT * FROM vans WHERE van_id = $van",
-    "warranty": "SELECT * FROM warranties WHERE van_id = $van",
-    "captures": "SELECT * FROM captures WHERE van_id = $van ORDER BY captured_at, capture_id",
-    "readings": "SELECT r.* FROM readings r JOIN captures c USING (capture_id) WHERE c.van_id = $van "
-    "ORDER BY c.captured_at, capture_id",
-    "trends": "SELECT * FROM trends WHERE van_id = $van ORDER BY quantity, week",
-    "watchlist": "SELECT * FROM watchlist WHERE van_id = $van ORDER BY week",
-    "work_orders": "SELECT * FROM work_orders WHERE van_id = $van ORDER BY week, rank, order_id",
-    "order_events": "SELECT e.* FROM order_events e JOIN work_orders o USING (order_id) WHERE o.van_id = $van "
-    "ORDER BY e.at, e.event_id",
-    "repairs": "SELECT * FROM repairs WHERE van_id = $van ORDER BY done_at, repair_id",
-}
 
 
 @dataclass(frozen=True)
@@ -89,7 +76,7 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
     at = run["finished_at"]
     if not isinstance(at, datetime):
         raise MissingFileError("the run has no time: run `vansnap weekly` again")
-    every = {name: published.ask(sql, {"van": van_id}) for name, sql in _OF_VAN.items()}
+    every = tables_of(published, van_id)
     tables = as_asked(claim.of(every), asked=claim.notes)
     if tables["captures"].is_empty() and not every["captures"].is_empty():
         days = every["captures"]["captured_at"].dt.date().to_list()

@@ -21,13 +21,14 @@ from pipelines.read_side.published import Published, families
 from pipelines.reports.evidence_claimant import claimant_fields, warranty_stands
 from pipelines.reports.evidence_proof import repairs_section
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.order_pdf import cause_title, draw_latest, foot, percent
+from pipelines.reports.order_pdf import cause_title, draw_latest, foot
 from pipelines.reports.paper import (
     as_shown,
     contract,
     day,
     in_words,
     joined,
+    likelihood,
     make_pdf,
     message,
     moment,
@@ -146,7 +147,7 @@ def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
     text = [message("evidence.listed", rank=row["rank"], week=week, urgency=message(f"urgency.{row['urgency']}"))]
     text += sentences_of(row, "reasons")
     text.append(message("evidence.changed", week=changed) if changed else message("evidence.no_change"))
-    ranked = [(cause_title(cause["code"]), percent(cause["probability"])) for cause in causes]
+    ranked = [(cause_title(cause["code"]), likelihood(cause["probability"])) for cause in causes]
     section = _section("judgement", text, _table(("order.causes", "evidence.probability"), ranked, "evidence.none"))
     section["text"].append(message("order.causes_note"))
     return section

@@ -6,10 +6,20 @@ from datetime import datetime
 import polars as pl
 
 from data_contracts.states import URGENCIES
-from pipelines.read_side import queries
+from pipelines.read_side import promises, queries
 from pipelines.read_side.published import Published, board_settings
-from pipelines.reports.order_pdf import cause_title, foot, percent, run_of
-from pipelines.reports.paper import contract, day, joined, make_pdf, message, numeral, sentences_of, written_for
+from pipelines.reports.order_pdf import cause_title, foot, run_of
+from pipelines.reports.paper import (
+    contract,
+    day,
+    joined,
+    likelihood,
+    make_pdf,
+    message,
+    numeral,
+    sentences_of,
+    written_for,
+)
 from pipelines.workspace.settings import DisplaySettings
 
 REASONS_SHOWN = 2
@@ -56,6 +66,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
     week = str(run["week"])
     every = queries.ListFilter()
     listed = queries.watchlist(published, week, every, limit=_EVERY_VAN)
+    unkept = promises.of_interval(published, "weeks_to_limit") == "not_kept"
     rows = [
         {
             "rank": row["rank"],
@@ -64,7 +75,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             "urgency": message(f"urgency.{row['urgency']}"),
             "now": row["urgency"] == "now",
             "cause": _cause(row["leading_cause"], row["leading_cause_probability"]),
-            "limit": _weeks(row["weeks_to_limit"], row["urgency"]),
+            "limit": _weeks(row["weeks_to_limit"], told=row["urgency"] != "now" and not unkept),
             "reasons": sentences_of(row, "reasons")[:REASONS_SHOWN],
         }
         for row in listed.iter_rows(named=True)
@@ -85,7 +96,10 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
     document = {
         "week": message("list.week", week=week),
         "counts": counts_said(published, week),
-        "notices": [" ".join(sentences_of(notice, "text")) for notice in queries.notices(published, week)],
+        "notices": [
+            *(" ".join(sentences_of(notice, "text")) for notice in queries.notices(published, week)),
+            *([] if promises.of_causes(published)[0] == "kept" else [message("list.unchecked")]),
+        ],
         "rows": rows,
         "orders": table,
         "foot": foot(run),
@@ -97,11 +111,12 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
 
 def _cause(code: str, probability: float | None) -> str:
     title = cause_title(code)
-    return title if probability is None or code == "not_separable" else f"{title}, {percent(probability)}"
+    return title if probability is None or code == "not_separable" else f"{title}: {likelihood(probability)}"
 
 
-def _weeks(weeks: float | None, urgency: str) -> str:
-    if weeks is None or math.isnan(weeks) or (urgency == "now" and 0 < weeks < math.inf):
+def _weeks(weeks: float | None, *, told: bool) -> str:
+    """How far a limit is; weeks to come only where they are to be told."""
+    if weeks is None or math.isnan(weeks) or (not told and 0 < weeks < math.inf):
         return "–"
     if math.isinf(weeks):
         return message("weeks.none")

@@ -22,6 +22,7 @@ from pipelines.reports.paper import (
     board_address,
     contract,
     day,
+    likelihood,
     make_pdf,
     message,
     numeral,
@@ -157,19 +158,6 @@ def cause_title(code: str) -> str:
     )
 
 
-def percent(probability: float) -> str:
-    """A probability in whole percent, never 0 or 100.
-
-    Parameters
-    ----------
-    probability : float
-        In 0 to 1. [1]
-    """
-    if probability > 0.99:
-        return "> 99 %"
-    return "< 1 %" if probability < 0.01 else f"{probability * 100:.0f} %"
-
-
 def _page(
     published: Published, order: Mapping[str, Any], visits: pl.DataFrame, week: str, family: Family | None
 ) -> dict[str, object]:
@@ -206,7 +194,7 @@ def _page(
         "action": contract(" ".join(sentences_of(order, "action"))),
         "place": place[:1].upper() + place[1:],
         "warranty": " ".join(sentences_of(order, "warranty")),
-        "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
+        "causes": [(cause_title(c["code"]), likelihood(c["probability"])) for c in causes[:CAUSES_SHOWN]],
         "steps": [contract(step) for step in steps_of(str(order["cause"]))]
         if job
         else [message("order.steps_open"), contract(PROVE)],

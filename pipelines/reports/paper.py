@@ -18,6 +18,7 @@ from data_contracts.errors import InputError
 from data_contracts.facts.numerals import in_language
 from data_contracts.facts.of_record import facts_of_record
 from data_contracts.facts.rendering import capital, render, sentences
+from data_contracts.likelihood import likely
 from data_contracts.plurals import filled
 from data_contracts.signals import words_for
 from data_contracts.units import Shown, shown
@@ -130,6 +131,17 @@ def numeral(number: str) -> str:
         Number with a decimal point.
     """
     return in_language(number, _display.get().language)
+
+
+def likelihood(probability: float) -> str:
+    """How likely something is: the word of the scale with its figure.
+
+    Parameters
+    ----------
+    probability : float
+        In 0 to 1. [1]
+    """
+    return likely(probability, _display.get().language)
 
 
 def as_shown(unit: str) -> Shown:

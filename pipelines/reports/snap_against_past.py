@@ -69,7 +69,7 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
         axes = figure.subplots(2, 2, sharex="col", sharey="row", width_ratios=(1.1, 0.8), squeeze=False)
         flow = as_shown("g/s").factor
         sensor = None if family is None else family.lambda_sensor
-        volts = sensor is not None and sensor.kind == "narrowband"
+        volts = snaps.in_volts(sensor)
         signals = (snaps.latest_lambda, snaps.lambda_signal)
         rows = ((flow * snaps.latest_airflow, flow * snaps.airflow), signals if volts else tuple(map(height, signals)))
         for row, (latest, earlier) in enumerate(rows):
@@ -79,7 +79,8 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
             axes[row, 1].spines["left"].set_linestyle((0, (1, 2)))
         axes[0, 0].set_ylabel(message("axis.airflow", unit=as_shown("g/s").unit))
         axes[1, 0].set_ylabel(message("plot.lambda_v" if volts else "plot.lambda"))
-        say_which_end_is_rich(axes[1, 0], rich_is_up=rich_is_up(sensor))
+        if sensor is not None or not volts:  # volts run either way: which, only the family says
+            say_which_end_is_rich(axes[1, 0], rich_is_up=rich_is_up(sensor))
         axes[1, 0].set_xlabel(message("order.left"))
         axes[1, 1].set_xlabel(message("order.right"))
         if family is not None:

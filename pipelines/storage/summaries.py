@@ -60,21 +60,22 @@ _FORECAST_RECORD = f"""
     FROM known GROUP BY ALL ORDER BY horizon_weeks, band
 """
 
-# The crossing of a forecast lies between the visit that shows it and the one before; that stretch must meet the interval.
+# The crossing of a forecast lies between the visit that shows it and the one before; that stretch must meet the interval. What was
+# said comes true or not when the last of its weeks is over, or the first where it says "or never".
 _COVERAGE = f"""
     WITH numbered AS ({_NUMBERED}), mended AS ({_MENDED}), followed AS (
         SELECT *, lead(number) OVER place AS next_seen, max(number) OVER (PARTITION BY van_id, quantity) AS last_seen,
-               min(CASE WHEN median = 0 THEN number END) OVER later AS crossed_at
+               min(CASE WHEN median = 0 THEN number END) OVER later AS crossed_at, if(isfinite(high), high, low) AS decided
         FROM numbered WHERE median IS NOT NULL
         WINDOW place AS (PARTITION BY van_id, quantity ORDER BY number),
                later AS (PARTITION BY van_id, quantity ORDER BY number ROWS BETWEEN 1 FOLLOWING AND UNBOUNDED FOLLOWING)
     ), ended AS (
-        SELECT van_id, crossed_at IS NOT NULL AND crossed_at - number >= low
-                       AND (crossed_at - 1 - number <= high OR crossed_at = next_seen) AS held
-        FROM followed WHERE median > 0 AND isfinite(median) AND alarm
-          AND (crossed_at IS NOT NULL OR last_seen - number > high)
+        SELECT van_id, if(crossed_at IS NULL, NOT isfinite(high), crossed_at - number >= low
+                          AND (crossed_at - 1 - number <= high OR crossed_at = next_seen)) AS held
+        FROM followed WHERE median > 0 AND isfinite(median) AND alarm AND last_seen - number > decided
           AND NOT EXISTS (SELECT 1 FROM mended m WHERE m.van_id = followed.van_id AND m.quantity = followed.quantity
-                          AND m.number BETWEEN followed.number AND coalesce(crossed_at, last_seen))
+                          AND m.number BETWEEN followed.number
+                          AND least(coalesce(crossed_at, last_seen), followed.number + ceil(decided)))
     ), quiet AS (
         SELECT van_id, abs(z) <= 1.96 AS held FROM numbered
         WHERE z IS NOT NULL AND van_id NOT IN (SELECT van_id FROM {{db}}.watchlist)

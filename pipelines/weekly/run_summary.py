@@ -4,9 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from data_contracts.bilingual import Words
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render, sentence
-from data_contracts.plurals import counted
+from data_contracts.plurals import filled
 from pipelines.intake.accounts import DeliveryAccount
 
 
@@ -82,43 +83,70 @@ class WeeklySummary:
         units : str
             "metric" or "imperial".
         """
-        rows = sum(account.rows for account in self.intake)
-        lines = [f"week {self.week}"]
+
+        def told(frame: str, **places: object) -> str:
+            return filled(FRAMES[frame].in_language(language), places)
+
+        lines = [told("week", week=self.week)]
         if self.intake:
-            parts = ", ".join(
-                f"{sum(getattr(account, name) for account in self.intake)} {word}"
-                for name, word in (
-                    ("held", "held"),
-                    ("superseded", "superseded"),
-                    ("duplicates", "duplicates"),
-                    ("quarantined", "in quarantine"),
-                )
-            )
-            lines.append(
-                f"taken in: {counted(len(self.intake), 'delivery', 'deliveries')}, {counted(rows, 'row', 'rows')} = {parts}"
-            )
+            counts = {
+                name: sum(getattr(account, name) for account in self.intake)
+                for name in ("rows", "held", "superseded", "duplicates", "quarantined")
+            }
+            lines.append(told("taken_in", deliveries=len(self.intake), **counts))
         else:
-            lines.append("taken in: nothing new in the inbox")
+            lines.append(told("nothing_new"))
         if self.decisions:
-            lines.append(f"taken in on orders: {counted(self.decisions, 'decision', 'decisions')}")
+            lines.append(told("decisions", decisions=self.decisions))
         if self.unreferenced:
-            lines.append(
-                f"set aside: {counted(self.unreferenced, 'chunk', 'chunks')} of waveforms that no row names; `vansnap check` says what to do"
-            )
-        lines += [
-            f"{name} can't be read, the run went on without it: put it back from a backup (`vansnap restore`)"
-            for name in self.unreadable
-        ]
-        lines.append(f"read: {counted(self.captures_read, 'recording', 'recordings')}")
-        lines.append(
-            "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))
-        )
-        lines.append(f"open work orders: {self.orders}")
+            lines.append(told("set_aside", chunks=self.unreferenced))
+        lines += [told("unreadable", name=name) for name in self.unreadable]
+        lines.append(told("read", recordings=self.captures_read))
+        lines.append(told("listed", **{word: self.listed.get(word, 0) for word in ("now", "plan", "watch")}))
+        lines.append(told("orders", orders=self.orders))
         lines.extend(render(fact, language, units) for fact in self.tests)
         lines.extend(sentence(notice, "text", language, units) for notice in self.notices)
-        lines.append("published" if self.published else "nothing changed since the last run; the published file stays")
+        lines.append(told("published" if self.published else "stays"))
         if self.week < self.newest:
-            lines.append(
-                f"everybody now sees {self.week}, though there are captures of {self.newest}: run `vansnap weekly` without --week to go back"
-            )
+            lines.append(told("earlier", week=self.week, newest=self.newest))
         return "\n".join(lines)
+
+
+FRAMES = {
+    "week": Words("week {week}", "Woche {week}"),
+    "taken_in": Words(
+        "taken in: {deliveries:# delivery/# deliveries}, {rows:# row/# rows} = {held} held, {superseded} superseded, "
+        "{duplicates:# duplicate/# duplicates}, {quarantined} in quarantine",
+        "angenommen: {deliveries:# Lieferung/# Lieferungen}, {rows:# Zeile/# Zeilen} = {held} behalten, {superseded} ersetzt, "
+        "{duplicates} doppelt, {quarantined} in Quarantäne",
+    ),
+    "nothing_new": Words("taken in: nothing new in the inbox", "angenommen: nichts Neues im Eingang"),
+    "decisions": Words(
+        "taken in on orders: {decisions:# decision/# decisions}",
+        "zu Aufträgen angenommen: {decisions:# Entscheidung/# Entscheidungen}",
+    ),
+    "set_aside": Words(
+        "set aside: {chunks:# chunk/# chunks} of waveforms that no row names; `vansnap check` says what to do",
+        "beiseitegelegt: {chunks:# Block/# Blöcke} von Kurven, die keine Zeile nennt; `vansnap check` sagt, was zu tun ist",
+    ),
+    "unreadable": Words(
+        "{name} can't be read, the run went on without it: put it back from a backup (`vansnap restore`)",
+        "{name} ist nicht lesbar, der Lauf ging ohne weiter: aus einer Sicherung zurückholen (`vansnap restore`)",
+    ),
+    "read": Words("read: {recordings:# recording/# recordings}", "gelesen: {recordings:# Aufnahme/# Aufnahmen}"),
+    "listed": Words(
+        "watchlist: {now} now, {plan} plan, {watch} watch",
+        "Liste: {now} jetzt, {plan} einplanen, {watch} beobachten",
+    ),
+    "orders": Words("open work orders: {orders}", "offene Werkstattaufträge: {orders}"),
+    "published": Words("published", "veröffentlicht"),
+    "stays": Words(
+        "nothing changed since the last run; the published file stays",
+        "seit dem letzten Lauf nichts geändert; die veröffentlichte Datei bleibt",
+    ),
+    "earlier": Words(
+        "everybody now sees {week}, though there are captures of {newest}: run `vansnap weekly` without --week to go back",
+        "alle sehen jetzt {week}, obwohl es Aufnahmen von {newest} gibt: `vansnap weekly` ohne --week führt zurück",
+    ),
+}
+"""Lines of the summary for people, by what they tell."""

@@ -14,7 +14,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 VANS, EVERY = 10_000, 2
 REPEATS = 5
@@ -162,9 +165,12 @@ def tell(name: str, seconds: float, busy: float, unit: float) -> None:
 
 
 def in_a_browser(home: Path) -> None:
-    """From the click on a link until the view stands, by the page's own clock: the first time, and the best of some after it."""
+    """From the click on a link until the view stands, by the page's own clock: the first time, and the best of some after it; and the
+    processor time of the page's own thread. An empty page shows what of both is the toolkit's."""
+    from dashboards.launch import command
     from tests.conftest import browser_path
-    from tests.dashboards.board_process import serving
+    from tests.dashboards import board_process
+    from tests.dashboards.board_process import free_port, serving
     from tests.dashboards.browsing import ARGUMENTS, DESKTOP, open_page
 
     path = browser_path()
@@ -173,16 +179,38 @@ def in_a_browser(home: Path) -> None:
         return
     from playwright.sync_api import sync_playwright
 
-    with serving(home) as address, sync_playwright() as started:
+    port = free_port()
+    empty = command(home, port)
+    empty[empty.index("run") + 1] = str(Path(__file__).with_name("empty_page.py"))
+    with ExitStack() as stack:
+        address = stack.enter_context(serving(home))
+        with patch.object(board_process, "command", return_value=empty):
+            bare = stack.enter_context(serving(home, port=port))
+        started = stack.enter_context(sync_playwright())
         browser = started.chromium.launch(executable_path=path, args=ARGUMENTS)
         page = browser.new_page(viewport=DESKTOP)  # type: ignore[arg-type]
-        for view in ("", "van", "workshop", "captures", "proof", "how-sure"):
-            took = []
+        told = page.context.new_cdp_session(page)
+        told.send("Performance.enable", {"timeDomain": "threadTicks"})
+        views = {f"/{view}": f"{address}/{view}" for view in ("", "van", "workshop", "captures", "proof", "how-sure")}
+        for view, where in ({"an empty page": bare} | views).items():
+            took, busy = [], []
             for _ in range(REPEATS):
-                open_page(page, f"{address}/{view}", pause_ms=0)
+                page.goto("about:blank")
+                before = _busy(told)
+                open_page(page, where, pause_ms=0)
                 took.append(float(page.evaluate("performance.now()")))
-            print(f"  browser /{view:<29}{min(took[1:]):>9.0f}   (first {took[0]:.0f} ms)", flush=True)
+                busy.append(1000 * (_busy(told) - before))
+            print(
+                f"  browser {view:<30}{min(took[1:]):>9.0f}{min(busy[1:]):>14.0f}   (first {took[0]:.0f} ms)",
+                flush=True,
+            )
         browser.close()
+
+
+def _busy(told: Any) -> float:
+    """Processor time that the main thread of the page has taken in tasks since it began. [s]"""
+    metrics = {one["name"]: one["value"] for one in told.send("Performance.getMetrics")["metrics"]}
+    return float(metrics["TaskDuration"])
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboards import text, unbroken
 from tests.published_sample import make_workspace
 
 View = Callable[..., AppTest]
@@ -19,6 +20,13 @@ def main_module() -> Iterator[None]:
     before = sys.modules["__main__"]
     yield
     sys.modules["__main__"] = before
+
+
+@pytest.fixture(autouse=True)
+def plain_hyphens(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Days, weeks and figures as they are written elsewhere; what a line may not break is tested in `test_unbroken.py`."""
+    monkeypatch.setattr(unbroken, "HYPHEN", "-")
+    monkeypatch.setattr(text, "_SPACES", re.compile(r"\s+"))
 
 
 @pytest.fixture(scope="session")

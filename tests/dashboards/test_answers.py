@@ -37,14 +37,14 @@ ONE_LEFT = "DELETE FROM captures WHERE week = $week AND capture_id <> (SELECT mi
     [
         (
             (ONE_LEFT, "UPDATE captures SET grade = 'good', grade_reasons = [], held = NULL"),
-            "**{week}: one snap came, good.**",
+            "**{week}: one capture came, good.**",
         ),
         (
             (ONE_LEFT, "UPDATE captures SET grade = 'repeat', grade_reasons = ['throttle_not_full'], held = NULL"),
-            f"**{{week}}: one snap came, to be recorded again.** Most often marked down, in 1 of 1 snap on 1 van: {PEAK}. Push",
+            f"**{{week}}: one capture came, to be recorded again.** Most often marked down, 1 of 1 on 1 van: {PEAK}",
         ),
-        (("DELETE FROM captures WHERE week = $week",), "**{week}: no snap came.**"),
-        (("DELETE FROM captures",), "**{week}: no snap came.**"),
+        (("DELETE FROM captures WHERE week = $week",), "**{week}: no capture came.**"),
+        (("DELETE FROM captures",), "**{week}: no capture came.**"),
         (("DELETE FROM runs", "DELETE FROM watchlist", "DELETE FROM captures"), "**No week has been judged yet.**"),
     ],
 )
@@ -64,7 +64,7 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
             "SELECT count(*), count(*) FILTER (grade = 'good') FROM captures WHERE week = $week", {"week": made[1]}
         ).fetchall()[0]
     said = str(view("captures", home).markdown[0].value)
-    assert said.startswith(f"**{made[1]}: {good} of {total} snaps are good**")
+    assert said.startswith(f"**{made[1]}: {good} of {total} captures are good**")
     named = {"usable with something missing", "to be recorded again", "idle only", "low throughout"}
     others = [piece.split(" ", 1) for piece in said.split("**", 2)[2].split(".")[0].lstrip(", ").split(", ") if piece]
     assert all(word in named for _, word in others)
@@ -77,7 +77,7 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
         (
             ("DELETE FROM coverage", "UPDATE work_orders SET found = NULL"),
             (
-                "**False alarms: not checked yet.** No workshop has recorded a finding.",
+                "**False alarms: not checked yet.** No workshop has recorded a finding: record each one, also when nothing was found.",
                 "**Expected ranges: not checked yet.** No reading of a van never listed can be compared.",
                 "**Weeks to a limit: not checked yet.** No drift in alarm is old enough.",
             ),
@@ -85,7 +85,7 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
         (
             ("UPDATE coverage SET inside = 0, cases = 0", "UPDATE work_orders SET found = NULL"),
             (
-                "**False alarms: not checked yet.** No workshop has recorded a finding.",
+                "**False alarms: not checked yet.** No workshop has recorded a finding: record each one, also when nothing was found.",
                 "**Expected ranges: not checked yet.** No reading of a van never listed can be compared.",
                 "**Weeks to a limit: not checked yet.** No drift in alarm is old enough.",
             ),
@@ -99,22 +99,22 @@ def test_captures_count_every_grade_once(view: View, made: tuple[Path, str], tmp
             ),
             (
                 "**False alarms: ✓ kept.** Of 1 finding 0 found nothing.",
-                "**Expected ranges: too few to say.** 1 of 1 reading of vans never listed lay inside: 100 %, promised 95 %.",
-                "**Weeks to a limit: too few to say.** 1 of 1 drift in alarm crossed within the weeks stated: 100 %, promised 80 %.",
+                "**Expected ranges: too few to say.** 1 of 1 reading of vans never listed lay inside: 100 %, promised 95 %. Judge by more than one visit.",
+                "**Weeks to a limit: too few to say.** 1 of 1 statement on drifts in alarm, of 1 van, held: 100 %, promised 80 %. Go by the day due.",
             ),
         ),
         (
             ("UPDATE coverage SET inside = 2, cases = 10", "UPDATE work_orders SET found = 'none'"),
             (
                 "**False alarms: ✗ not kept.** Of {orders} findings {orders} found nothing.",
-                "**Expected ranges: ✗ not kept.** 2 of 10 readings of vans never listed lay inside: 20 %, promised 95 %.",
-                "**Weeks to a limit: ✗ not kept.** 2 of 10 drifts in alarm crossed within the weeks stated: 20 %, promised 80 %. Do not plan by these weeks yet.",
+                "**Expected ranges: ✗ not kept.** 2 of 10 readings of vans never listed lay inside: 20 %, promised 95 %. A reading outside its range alone says little.",
+                "**Weeks to a limit: ✗ not kept.** 2 of 10 statements on drifts in alarm, of 1 van, held: 20 %, promised 80 %. Do not plan by these weeks yet; go by the day due.",
             ),
         ),
         (
             ("UPDATE coverage SET inside = 1920, cases = 2000",),
             (
-                "**Expected ranges: ✓ kept.** 1 920 of 2 000 readings of vans never listed lay inside: 96 %, promised 95 %.",
+                "**Expected ranges: ✓ kept.** 1 920 of 2 000 readings of vans never listed lay inside: 96 %, promised 95 %. A reading outside its range is worth a look.",
             ),
         ),
     ],
@@ -128,7 +128,7 @@ def test_how_sure_begins_with_what_was_kept(
     app = view("how_sure", home)
     assert not app.exception
     said = str(app.markdown[0].value).replace("\N{NARROW NO-BREAK SPACE}", " ").split("\n")
-    assert len(said) == 3
+    assert len(said) == 4
     for line in lines:
         assert f"- {line.format(orders=orders)}" in said, said
 

@@ -75,7 +75,7 @@ def test_what_a_run_found_out_is_told_in_german_units_included(
     tables = {
         "this_week": {"watchlist": ["reasons"], "work_orders": ["action"], "notices": ["text"]},
         "a_van": {"watchlist": ["reasons"]},
-        "workshop": {"work_orders": ["action", "reason", "worth", "warranty", "plan_note"]},
+        "workshop": {"work_orders": ["action", "worth", "warranty", "plan_note"]},
     }[name]
     published = open_published(german_home)
     for table, columns in tables.items():

@@ -182,8 +182,8 @@ def test_a_van_shows_its_warranty_by_date_and_by_kilometres(view: View, tmp_path
     with duckdb.connect(str(made / "published.duckdb")) as connection:
         connection.register("made", rows)
         connection.execute("INSERT INTO warranties SELECT * FROM made")
-    told = "by date still in force (last day 2099-01-01), by mileage over (limit 80\u00a0000\u00a0km)"
+    told = "until 2099-01-01 by date, ended by mileage (limit 80\u00a0000\u00a0km)"
     assert inert(told) in words(view("a_van", made, van="N-01"))
     without = words(view("a_van", made, van="N-02"))
     assert "by mileage" not in without
-    assert inert("Warranty: by date still in force (last day 2099-01-01).") in without
+    assert inert("Warranty: until 2099-01-01 by date, no mileage limit on record.") in without

@@ -221,15 +221,51 @@ def test_a_listed_van_is_never_green_and_leads_to_its_page(
     from dashboards import read_one_now
 
     fact = Fact.of("van_on_list", van="N-01", week="2026-W20", urgency="now", cause="fuel_delivery_weak")
-    listed = {"week": "2026-W20", "urgency": "now", "facts": [fact.row()]}
+    listed = {"week": "2026-W20", "urgency": "now", "cause": "fuel_delivery_weak", "facts": [fact.row()]}
     heard = document(["1.csv"], van="N-01", verdict=verdict, on_list=listed)
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
-    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Keep it"]
+    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Keep it: good"]
     assert any("The van: " in shown.value for shown in getattr(app, box))
     assert "on the list of 2026-W20, now: [weak fuel delivery](" in told(app).replace("\\", "")
     assert "Why N\\-01 is on the list" in told(app)
+
+
+def test_where_petrol_may_escape_that_stands_right_below_the_verdict_and_no_snap_is_asked_for_before(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dashboards import read_one_now
+
+    fact = Fact.of("van_on_list", van="N-01", week="2026-W20", urgency="now", cause="injector_leaking")
+    apart = Fact.of("listed_apart", "lambda_idle", lowest=0.99, highest=1.05, count=3, usual_spread=0.002)
+    listed = {"week": "2026-W20", "urgency": "now", "cause": "injector_leaking", "facts": [fact.row(), apart.row()]}
+    heard = document(["1.csv"], van="N-01", verdict="few", on_list=listed)
+    heard["captures"][0] |= {"grade": "usable", "shown_grade": "usable"}
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
+    assert not app.exception
+    assert app.info[0].value.startswith("## Keep it: usable, one more would be better, once nothing leaks")
+    first = app.error[0].value.replace("\\", "")
+    assert first.startswith("**Petrol may escape on this van: no further snap until")
+    assert f"(#{app.subheader[0].anchor})" in first
+    assert "0.99 to 1.05 over 3 snaps, where ± 0.002 is usual" in told(app).replace("\\", "")
+    heard["against"]["on_list"] = None
+    app = hand_over(view("read_one_now", van="N-02"), ("1.csv", b"x"))
+    assert "no further snap" not in told(app)
+    assert "Neutral or park" in told(app)
+
+
+def test_a_reason_says_in_how_many_snaps_it_holds(view: View, reads: Given, monkeypatch: pytest.MonkeyPatch) -> None:
+    from dashboards import read_one_now
+
+    heard = document(["1.csv", "2.csv", "3.csv"])
+    for number, capture in enumerate(heard["captures"]):
+        why = {"code": "gap", "sentence": "samples are missing where the snap is", "remedy": "record again"}
+        capture |= {"grade": "usable", "shown_grade": "usable", "grade_reasons": [why] if number else []}
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
+    app = hand_over(view("read_one_now", van="N-01"), *((f"{n}.csv", b"x") for n in "123"))
+    assert "Samples are missing where the snap is (2 of 3): record again" in app.info[0].value.replace("\\", "")
 
 
 def test_where_no_snap_is_good_the_head_says_that_something_is_missing(
@@ -242,7 +278,7 @@ def test_where_no_snap_is_good_the_head_says_that_something_is_missing(
         capture |= {"grade": "usable", "shown_grade": "usable"}
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: usable)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"), ("2.csv", b"y"))
-    assert any(shown.value.startswith("## Keep it; one more would be better") for shown in app.info)
+    assert any(shown.value.startswith("## Keep it: usable, one more would be better") for shown in app.info)
     assert not any(shown.value.startswith("## Keep it") for shown in app.success)
 
 

@@ -1,6 +1,7 @@
 """Wording and numbers."""
 
 import re
+from datetime import date
 from pathlib import Path
 
 import polars as pl
@@ -9,7 +10,7 @@ import pytest
 import dashboards
 from dashboards import text
 from dashboards.palette import DARK, LIGHT, contrast
-from dashboards.standing import how_long
+from dashboards.standing import how_long, when
 from dashboards.trend_sentence import trend_sentence
 from dashboards.words_en import WORDS
 from data_contracts.signals import QUANTITIES
@@ -163,12 +164,12 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
 @pytest.mark.parametrize(
     ("shown", "told"),
     [
-        (None, "van in alarm since 2026-W22 (5 weeks)"),
-        ({"alarm": True, "alarm_since": "2026-W22"}, "van in alarm since 2026-W22 (5 weeks)"),
-        ({"alarm": False, "alarm_since": None}, "van in alarm since 2026-W22 (5 weeks)"),
+        (None, "in alarm since 2026-W22 (5 weeks)"),
+        ({"alarm": True, "alarm_since": "2026-W22"}, "in alarm since 2026-W22 (5 weeks)"),
+        ({"alarm": False, "alarm_since": None}, "in alarm since 2026-W22 (5 weeks)"),
         (
             {"alarm": True, "alarm_since": "2026-W26"},
-            "van in alarm since 2026-W22 (5 weeks), the reading shown since 2026-W26",
+            "in alarm since 2026-W22 (5 weeks), this reading since 2026-W26",
         ),
     ],
 )
@@ -176,6 +177,42 @@ def test_since_when_a_van_is_in_alarm_and_the_reading_that_is_drawn(shown: dict[
     assert how_long("2026-W22", None, "2026-W27", shown) == told
     waits = f"{told} · proposed in 2026-W26, undecided"
     assert how_long("2026-W22", "2026-W26", "2026-W27", shown) == waits
+    earliest = how_long("2026-W22", "2026-W26", "2026-W27", shown, first="2026-W26")
+    assert earliest == f"{told} · proposed in the first list (2026-W26), undecided"
+
+
+@pytest.mark.parametrize(
+    ("due_by", "state", "told"),
+    [
+        (
+            date(2026, 7, 6),
+            "proposed",
+            "**Due Monday 2026-07-06** · first thing in the plan of that week (2026-W28) · 1.9 h",
+        ),
+        (date(2026, 7, 9), "accepted", "**Due Thursday 2026-07-09** · in the plan of that week (2026-W28) · 1.9 h"),
+        (
+            date(2026, 7, 3),
+            "proposed",
+            "**Due Friday 2026-07-03** · the plan has room only after that: 2026-W28, from Monday 2026-07-06 · 1.9 h",
+        ),
+        (
+            date(2026, 8, 13),
+            "proposed",
+            "**Due Thursday 2026-08-13** · planned for 2026-W28, from Monday 2026-07-06 · 1.9 h",
+        ),
+        (
+            date(2026, 7, 6),
+            "booked",
+            "**Booked for Wednesday 2026-07-08** · planned for 2026-W28, from Monday 2026-07-06 · 1.9 h",
+        ),
+        (None, "proposed", "**Due without a day** · planned for 2026-W28, from Monday 2026-07-06 · 1.9 h"),
+    ],
+)
+def test_when_an_order_is_due_and_planned_never_contradict(due_by: date | None, state: str, told: str) -> None:
+    until = date(2026, 7, 8) if state == "booked" else None
+    row = {"state": state, "due_by": due_by, "until": until, "plan_week": "2026-W28", "hours": 1.9}
+    assert when(row) == told
+    assert "W28" not in when(row | {"plan_week": None})
 
 
 @pytest.mark.parametrize(

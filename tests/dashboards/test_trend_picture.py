@@ -9,6 +9,7 @@ import pytest
 from dashboards.palette import DARK, LIGHT, contrast
 from dashboards.text import NARROW_SPACE
 from dashboards.trend_picture import trend_picture
+from dashboards.unbroken import plainly
 from data_contracts.facts.fact import Fact
 
 
@@ -39,7 +40,7 @@ def test_a_trend_has_a_point_for_each_visit_and_a_cross_for_each_alarm() -> None
         assert picture.svg.count(f'stroke="{LIGHT.alarm}" stroke-width="1.8"') == 1
         assert ("stroke-dasharray" in picture.svg) is True
         assert picture.says.replace(NARROW_SPACE, " ").endswith(
-            "Grey bars: where each reading was expected (95 %). Crosses: this reading in alarm. Dashed: the family's limit."
+            "Grey bars: where each reading was expected (95 %). Crosses: this reading in alarm, for which one visit outside is not enough. Dashed: the family's limit."
         )
     assert trend_picture(_rows(None, None), LIGHT) is None
     assert trend_picture(_rows(2.5), LIGHT) is not None
@@ -72,10 +73,29 @@ def test_repeats_that_disagree_are_drawn_as_how_far_they_lie_apart() -> None:
     rows[-1] |= {"repeat_u": 0.3, "unsteady": True}
     picture = trend_picture(rows, LIGHT, fact=fact)
     assert picture is not None
-    assert "<rect" not in picture.svg
+    usual = [float(height) for height in re.findall(r'<rect [^>]*height="([\d.]+)"', picture.svg)]
+    assert len(usual) == 3
     spans = [abs(float(a) - float(b)) for a, b in re.findall(r'd="M[\d.]+ ([\d.]+)V([\d.]+)M', picture.svg)]
     assert spans[2] == pytest.approx(30 * spans[0], rel=0.05)
-    assert "snaps of one visit lie apart" in picture.says
+    assert usual == pytest.approx([spans[0]] * 3, abs=0.2)  # of the visits whose snaps agree
+    assert "snaps of one visit lie apart (95 %). Grey bars: how far they usually do." in plainly(picture.says)
+
+
+def test_names_at_the_right_of_a_trend_have_the_room_they_need() -> None:
+    fact = Fact.of("in_short", "idle_g_s", level=8.96, level_u=0.05, baseline=2.5, limit=1234.5, side="high")
+    for size in SIZES[:2]:
+        short, long = (
+            trend_picture(_rows(2.5, 2.4, 9.0, limit_high=limit), LIGHT, fact=fact, size=size)
+            for limit in (9.2, 9.2468)
+        )
+        assert short is not None
+        assert long is not None
+        for picture in (short, long):
+            width = float(re.findall(r'viewBox="0 0 ([\d.]+)', picture.svg)[0])
+            for x, told in re.findall(
+                r'<text x="([\d.]+)"[^>]*text-anchor="start"[^>]*>((?:now|was|limit) [^<]+)<', picture.svg
+            ):
+                assert float(x) + 7.4 * len(told) <= width
 
 
 def test_marks_of_a_drawing_stand_out_from_the_paper() -> None:

@@ -20,7 +20,7 @@ from dashboards.text import inert, message
 from data_contracts.causes import LOOK_ALIKES
 from data_contracts.cautions import CAUTIONS
 from data_contracts.limits import SILENT_WEEKS
-from data_contracts.weeks import week_end, week_of
+from data_contracts.weeks import week_end, week_of, week_start
 from pipelines.intake import check_results
 from pipelines.intake.manifest import check_rows, read_manifest
 from pipelines.read_side import order_queries
@@ -256,11 +256,11 @@ def test_the_address_always_names_what_it_shows(view: View) -> None:
 
 def test_the_workshop_lists_jobs_with_hours_and_worth(view: View) -> None:
     app = view("workshop")
-    assert "Measure fuel pressure while the engine is snapped" in everything(app)
-    cards = [element.proto.body for element in app.get("html") if 'class="facts"' in element.proto.body]
-    assert len(cards) == len([button for button in app.button if button.key and button.key.startswith("decide-")])
-    for name, value in (("Expected saving", "240 EUR"), ("Work", "1.5 h")):
-        assert f"<dt>{name}</dt><dd>{value}</dd>" in cards[0], name
+    assert "Measure fuel pressure while the engine is snapped" in [job.value for job in app.header]
+    cautions = [element for element in app.get("html") if 'class="cautions"' in element.proto.body]
+    waiting = [button for button in app.button if (button.key or "").startswith("decide-")]
+    assert everything(app).count("Expected saving 240 EUR") == len(cautions) == len(waiting)
+    assert "· 1.5 h" in everything(app)
 
 
 @pytest.fixture
@@ -329,7 +329,7 @@ def test_orders_stand_by_the_day_they_are_due(view: View) -> None:
     app = view("workshop")
     app.button_group(key="workshop-order").set_value("day").run()
     assert not app.exception
-    days = [heading.value for heading in app.subheader]
+    days = [heading.value for heading in app.header if heading.value.startswith("Due ")]
     assert days
     assert all(day.startswith("Due ") and day.split()[1].endswith("day") for day in days)
 
@@ -344,8 +344,7 @@ def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -
     app = view("workshop", tmp_path)
     assert not app.exception
     plan = app.table[0].value
-    assert weeks[-1] in plan.columns
-    assert "1 job, 1.5 h (9\u202f%)" in plan[weeks[-1]].to_list()
+    assert "1 job, 1.5 h (9\u202f%)" in plan[f"{weeks[-1]}, from Monday {week_start(weeks[-1])}"].to_list()
     assert "no hours left in its weeks" in everything(app)
     tables = [table.value for table in app.table]
     ready = next(table for table in tables if "Parts" in table.columns)
@@ -356,7 +355,9 @@ def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -
 
 
 def test_how_sure_without_findings_says_so_and_with_them_counts(view: View, tmp_path: Path) -> None:
-    assert message("sure.no_findings") in [m.value for m in view("how_sure").markdown]
+    without = view("how_sure")
+    assert message("sure.short_no_findings") in without.markdown[0].value
+    assert not without.metric
     make_workspace(tmp_path, vans_per_depot=3, weeks=16)
     with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
         connection.execute(
@@ -385,14 +386,29 @@ def test_every_page_of_meaning_opens_and_leads_on(view: View) -> None:
     assert not app.exception
     assert app.header[0].value == "Lambda sensor slow"
     shown = everything(app)
-    assert "How it is computed" in shown
+    assert "How it is computed" in [fold.label for fold in app.expander]
     assert "[Response time to rich](meaning?page=quantities/lambda_to_rich_time_constant_s)" in shown
     overview = view("meaning", page="causes/no_such")
-    assert overview.selectbox(key="page").value == "overview"
+    assert overview.session_state["page"] == "overview"
     assert "](meaning?page=quantities/main_peak_g_s)" in everything(overview)
-    landmarks, causes = (element.proto.body for element in overview.get("html"))
+    landmarks, *galleries = (element.proto.body for element in overview.get("html"))
+    causes = "".join(galleries)
     assert landmarks.count("<img ") == 2  # one for a phone
     for page in ("causes/fuel_delivery_weak", "causes/wrong_fuel"):
         assert f'href="meaning?page={page}"' in causes, page
     assert causes.count("<img ") > 15
-    assert "Not seen by eye" in causes
+    assert "Not seen by eye" in " ".join(heading.value for heading in overview.subheader)
+    assert "<p>Fuel taken off at idle.</p>" in causes
+
+
+def test_a_word_is_sought_in_names_and_in_what_is_said_of_them(view: View) -> None:
+    app = view("meaning")
+    app.text_input(key="find-word").set_value("TRIM idle").run()
+    shown = everything(app)
+    assert "[Fuel trim at idle](meaning?page=quantities/trim_idle_pct)" in shown
+    assert "main_peak_g_s" not in shown
+    app.text_input(key="find-word").set_value("taken off at idle").run()
+    assert "(meaning?page=causes/injector_leaking)" in everything(app)
+    app.text_input(key="find-word").set_value("<b>[x](y)").run()
+    assert not app.exception
+    assert "Nothing has that word" in app.info[0].value

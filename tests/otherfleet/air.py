@@ -8,12 +8,13 @@ from numba import njit
 from tests.otherfleet.parameters import GAS_CONSTANT, STEP_S, WORK_PER_AIR, Engine
 from tests.otherfleet.structures import FUELLINGS, LIMITERS
 
-PLATE_CLOSES, GOVERNED = (float(LIMITERS.index(name)) for name in ("throttle", "governed"))
-BY_METERED, BY_PRESSURE, BY_PLATE, SMOOTHED = (
-    float(FUELLINGS.index(name)) for name in ("metered", "pressure", "plate", "smoothed")
+PLATE_CLOSES, GOVERNED, STANDING = (float(LIMITERS.index(name)) for name in ("throttle", "governed", "standing"))
+BY_METERED, BY_PRESSURE, BY_PLATE, SMOOTHED, BY_BOTH = (
+    float(FUELLINGS.index(name)) for name in ("metered", "pressure", "plate", "smoothed", "both")
 )
 _SMOOTHED_S = 0.05  # of a metered flow that fuel follows
 _GOVERNS_RPM = 500.0  # under the limit a governed plate begins to close
+_STANDING_PER_S = 40.0  # how fast a plate closes above a limit, over the share of speed above it
 _HELD_TO_METERED_S = 0.5  # a reckoned flow follows the metered one with this lag
 
 
@@ -45,6 +46,7 @@ class Air(NamedTuple):
     pressure: float  # in the plenum, at the start of the step [Pa]
     fill: float  # volumetric efficiency [1]
     drawn: float  # into the cylinders [kg/s]
+    boxed: float  # into a large air box behind the sensor [kg/s]
 
 
 class Metered(NamedTuple):
@@ -110,8 +112,8 @@ def idling(e: Engine) -> tuple[IdleAir, Air, Metered]:
     fill = filling(e, e.idle_rpm)
     indicated = flow * (1.0 + e.reads_idle)
     held = indicated * e.plenum * 120.0 / (e.displacement * fill * e.idle_rpm)
-    air = Air(mass, 0.0, flow, 0.0, flow / e.full_flow, pressure, fill, need)
-    factor = indicated / (need if e.fuelling == BY_PRESSURE else flow)
+    air = Air(mass, 0.0, flow, 0.0, flow / e.full_flow, pressure, fill, need, flow)
+    factor = indicated / (need if e.fuelling == BY_PRESSURE or e.fuelling == BY_BOTH else flow)
     return IdleAir(area, 0.25 * area), air, Metered(flow, indicated, held, indicated, factor)
 
 
@@ -148,6 +150,8 @@ def move_foot(e: Engine, foot: Foot, t: float, rpm: float) -> Foot:
         ceiling = min(max(ceiling - closing * STEP_S, 0.3), 1.0)
     elif e.limiter == GOVERNED:
         ceiling = min(max((e.limit_rpm - rpm) / _GOVERNS_RPM, 0.08), 1.0)
+    elif e.limiter == STANDING:
+        ceiling = min(max(ceiling + _STANDING_PER_S * (1.0 - rpm / e.limit_rpm) * STEP_S, 0.05), 1.0)
     torque, opened = foot.torque, pressed
     if e.torque_lag_s > 0.0:
         torque += (pressed - torque) * STEP_S / e.torque_lag_s
@@ -207,11 +211,14 @@ def exchange_gas(e: Engine, air: Air, area: float, rpm: float) -> Air:
         wanted += 0.25 * e.boost_leak * boost * e.full_flow
     if e.intake_lag_s > 0.0:
         flow = air.flow + (wanted - air.flow) * STEP_S / e.intake_lag_s
-        return Air(mass, boost, flow, 0.0, share, pressure, fill, drawn)
+        return Air(mass, boost, flow, 0.0, share, pressure, fill, drawn, flow)
+    boxed = wanted
+    if e.box_s > 0.0:
+        boxed = air.boxed + (wanted - air.boxed) * STEP_S / e.box_s
     column = 2.0 * np.pi * e.column_hz
     rate = air.rate
-    rate += (column * column * (wanted - air.flow) - 2.0 * e.column_damping * column * rate) * STEP_S
-    return Air(mass, boost, air.flow + rate * STEP_S, rate, share, pressure, fill, drawn)
+    rate += (column * column * (boxed - air.flow) - 2.0 * e.column_damping * column * rate) * STEP_S
+    return Air(mass, boost, air.flow + rate * STEP_S, rate, share, pressure, fill, drawn, boxed)
 
 
 @njit(cache=True, fastmath=True)
@@ -246,12 +253,16 @@ def meter(e: Engine, air: Air, filled: float, area: float, foot: Foot, before: M
     indicated = flow * (1.0 + e.reads_idle + (e.reads_full - e.reads_idle) * span)
     emptying_s = e.plenum * 120.0 / (e.displacement * air.fill * max(rpm, 300.0))
     held, factor = before.held, before.factor
-    if e.fuelling == BY_PRESSURE or e.fuelling == BY_PLATE:
+    if e.fuelling == BY_PRESSURE or e.fuelling == BY_PLATE or e.fuelling == BY_BOTH:
         into, out = reckoned_flow(e, air, filled, area, rpm)
         told = min(max(indicated / max(into, 1e-6), 0.5), 2.0)
         factor += (told - factor) * STEP_S / _HELD_TO_METERED_S
-        held += (factor * into - held / emptying_s) * STEP_S
-        drawn = factor * out if e.fuelling == BY_PRESSURE else held / emptying_s
+        held += ((indicated if e.fuelling == BY_BOTH else factor * into) - held / emptying_s) * STEP_S
+        drawn = held / emptying_s
+        if e.fuelling == BY_PRESSURE:
+            drawn = factor * out
+        elif e.fuelling == BY_BOTH:
+            drawn += (factor * out - drawn) * min(max((0.7 - air.pressure / e.ambient_pa) / 0.3, 0.0), 1.0)
         return Metered(flow, indicated, held, drawn, factor)
     if e.fuelling == SMOOTHED:
         drawn = before.drawn + (indicated - before.drawn) * STEP_S / _SMOOTHED_S

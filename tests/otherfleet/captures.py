@@ -60,7 +60,9 @@ def make_capture(
         length = before + float(rng.uniform(0.15, 0.28))
     opening = max(before, 0.15)
     foot = float(np.clip(van.foot_s * np.exp(rng.normal(0, 0.2)), 0.04, 0.3))
-    engine = engine._replace(opening_s=opening, release_s=opening + hold, foot_s=foot)
+    engine = engine._replace(
+        opening_s=opening, release_s=opening + hold, foot_s=foot, pause=van.pause, pause_s=van.pause_s
+    )
     time, out = simulate(engine, 0.0, length + 0.01, int(rng.integers(2**62)))
     captured = Run(
         kind=kind,

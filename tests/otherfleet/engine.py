@@ -32,6 +32,7 @@ from tests.otherfleet.fuel import (
     film_undone,
     given_fuel,
     idling_charges,
+    scheduled,
     switch_fuel,
     through_film,
 )
@@ -64,11 +65,12 @@ def _fire(
     """
     cyl = event % int(e.cylinders)
     control = switch_fuel(e, control, foot, rpm)
-    asked = asked_fuel(e, control, load, foot, event, drawn, loops.short[cyl % int(e.banks)], rpm)
+    reckoned = scheduled(e, charges, event, drawn)
+    asked = asked_fuel(e, control, load, foot, event, reckoned, loops.short[cyl % int(e.banks)], rpm)
     asked = film_undone(e, charges, asked, cyl, crank.omega)
     given, bubble_until = given_fuel(e, asked, load, t, control.bubble_until, cyl, crank.omega, rng)
     fuel = through_film(e, charges, given, cyl, crank.omega, load)
-    close_charge(e, charges, event, crank.drawn, fuel, load, control.over, rng)
+    close_charge(e, charges, event, crank.drawn, fuel, load, control.over, rpm, rng)
     omega, wander = burn(e, charges, event, foot, crank, control, rpm, rng)
     push_out(e, pipes, gas, charges, event)
     return Crank(omega, crank.angle, 0.0), Control(control.over, control.cutting, bubble_until, wander)
@@ -132,7 +134,7 @@ def run(e: Engine, start_s: float, steps: int, rng: np.random.Generator, out: ND
         for b in range(int(e.banks)):
             sense(e, gas, loops, b, air.drawn)
             if closed:
-                close_loop(e, loops, b, t)
+                close_loop(e, loops, b, t, load.full)
         if k % KEEP_EVERY == 0 and k // KEEP_EVERY < out.shape[0]:
             row = _row(metered, crank, foot, loops.seen[0], loops.seen[1], gas[0], stage)
             for channel in range(len(row)):

@@ -13,13 +13,16 @@ from tests.otherfleet.structures import EXHAUSTS
 
 _EXHAUST_K = 900.0
 _DEPTH = 4096  # slugs a pipe can hold
-VOLUMES, MERGE, POCKET, BREATHING = (
-    float(EXHAUSTS.index(name)) for name in ("volumes", "merge", "pocket", "breathing")
+VOLUMES, MERGE, POCKET, BREATHING, NEAR, CAPPED, BY_PASS = (
+    float(EXHAUSTS.index(name)) for name in ("volumes", "merge", "pocket", "breathing", "near", "capped", "by_pass")
 )
 _BREATHES = 3.0  # volume that breathes past the sensor where hardly any gas comes, over that of the mixing
 _POCKET = 3.0  # volume of a pocket, over that of the mixing beside it
 _PASSES = 0.35  # share of the gas at the sensor that trades places with the pocket
-_BRANCH = (0.6, 1.5)  # lengths of merging branches, over the mean
+_BRANCH = (0.6, 1.5)  # lengths of merging branches, or of two ways, over the mean
+_LONGER = 0.35  # share of the gas that goes by the longer of two ways
+_NEAREST, _OTHERS = 2.0, 0.6  # how much of the gas of one cylinder, and of the rest, passes a sensor near its port
+_CAP = 1.5  # how much more a cap delays where hardly any gas passes [1]
 _SWINGS_HZ = 1.5  # of the mixture about lambda 1
 _SIDES = 0.03  # of a loop that jumps: error of a ratio beyond which all is asked for [1]
 
@@ -50,8 +53,8 @@ class Loops(NamedTuple):
 
 @njit(cache=True, fastmath=True)
 def _merges(e: Engine) -> bool:
-    """Whether two branches lead to the one sensor; an engine with two banks has a sensor in each."""
-    return e.exhaust == MERGE and int(e.banks) == 1
+    """Whether two branches or ways lead to the one sensor; an engine with two banks has a sensor in each."""
+    return (e.exhaust == MERGE or e.exhaust == BY_PASS) and int(e.banks) == 1
 
 
 @njit(cache=True, fastmath=True)
@@ -97,7 +100,21 @@ def push_out(e: Engine, pipes: Pipes, gas: NDArray[np.float64], charges: Charges
     left_phi = charges.phi[j] if charges.burns[j] > 0.5 else 0.4 * charges.phi[j]
     if e.exhaust == VOLUMES:
         _through_volumes(e, pipes, gas, b, slug, left_phi)
-        return
+    elif e.exhaust == BY_PASS and _merges(e):
+        _through_pipe(e, pipes, gas, 0, (1.0 - _LONGER) * slug, left_phi, 1.0)
+        _through_pipe(e, pipes, gas, 1, _LONGER * slug, left_phi, 1.0)
+    elif e.exhaust == NEAR:
+        _through_pipe(e, pipes, gas, b, slug, left_phi, _NEAREST if left % n < banks else _OTHERS)
+    else:
+        _through_pipe(e, pipes, gas, b, slug, left_phi, 1.0)
+
+
+@njit(cache=True, fastmath=True)
+def _through_pipe(
+    e: Engine, pipes: Pipes, gas: NDArray[np.float64], b: int, slug: float, left_phi: float, near: float
+) -> None:
+    """Gas of one firing [m^3] goes into a pipe, as much out of it past the sensor, which meets so much of it (`near`)."""
+    n, banks = int(e.cylinders), int(e.banks)
     volume, phi, head, tail, held, _ = pipes
     volume[b, tail[b] % _DEPTH] = slug
     phi[b, tail[b] % _DEPTH] = left_phi
@@ -119,7 +136,7 @@ def push_out(e: Engine, pipes: Pipes, gas: NDArray[np.float64], charges: Charges
         if e.exhaust == BREATHING:
             full = e.displacement / n * _EXHAUST_K / e.charge_k  # gas of one firing at full load
             mixes *= 1.0 + _BREATHES * max(1.0 - slug / full, 0.0)
-        gas[at] += (arrived / total - gas[at]) * (1.0 - np.exp(-total / mixes))
+        gas[at] += (arrived / total - gas[at]) * (1.0 - np.exp(-near * total / mixes))
         if e.exhaust == POCKET:
             traded = (gas[at] - pipes.before[at, 0]) * (1.0 - np.exp(-_PASSES * total / (e.mixing / banks)))
             gas[at] -= traded
@@ -134,6 +151,8 @@ def sense(e: Engine, gas: NDArray[np.float64], loops: Loops, b: int, drawn: floa
         outside = outside / (1.0 + e.false_air * min(e.idle_flow / max(drawn, 1e-6), 1.5))
     rich, lean = (e.tau_rich_1, e.tau_lean_1) if b == 0 else (e.tau_rich_2, e.tau_lean_2)
     lag = rich if outside > loops.seen[b] else lean
+    if e.exhaust == CAPPED:
+        lag *= 1.0 + _CAP * max(1.0 - drawn / e.full_flow, 0.0)
     if e.second_lag > 0.0:
         loops.inner[b] += (outside - loops.inner[b]) * STEP_S / (lag * (1.0 - e.second_lag))
         outside = loops.inner[b]
@@ -142,9 +161,11 @@ def sense(e: Engine, gas: NDArray[np.float64], loops: Loops, b: int, drawn: floa
 
 
 @njit(cache=True, fastmath=True)
-def close_loop(e: Engine, loops: Loops, b: int, t: float) -> None:
+def close_loop(e: Engine, loops: Loops, b: int, t: float, full: bool) -> None:
     """A bank's short trim follows what its sensor sees, a step on."""
-    told = 1.0 / max(loops.seen[b], 0.15)
+    told = 1.0 / max(loops.seen[b], 0.15) + e.loop_holds
+    if full and e.loop_holds_rich > 0.5:
+        told += 1.0 - e.rich_target
     if b == int(e.shift_bank):
         told += e.lambda_shift
     side = 1.0 if told > 1.0 else -1.0

@@ -56,6 +56,11 @@ class Kind:
         return self.structure.enrichment == "none" and self.oxygen != "narrowband"
 
     @property
+    def held_rich(self) -> bool:
+        """The loop holds the rich mixture of full load, by a sensor that gives a ratio."""
+        return self.structure.enrichment == "held" and self.oxygen != "narrowband"
+
+    @property
     def limiter(self) -> Limiter:
         """What limits the speed."""
         return self.structure.limiter or ("fuel" if self.bounce else "retard")

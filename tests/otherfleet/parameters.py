@@ -26,6 +26,7 @@ class Engine(NamedTuple):
     column_hz: float  # intake column: natural frequency and damping
     column_damping: float
     intake_lag_s: float  # 0: the column; else the flow past the sensor follows with this lag alone
+    box_s: float  # of a large air box between sensor and plate; 0: none
     boost_full: float  # gauge boost over ambient at full free flow [1]
     full_flow: float  # nominal full free flow [kg/s]
     idle_flow: float  # nominal idle flow [kg/s]
@@ -43,6 +44,8 @@ class Engine(NamedTuple):
     film_by_load: float  # how much more clings at full than at idle load [1]
     film_boils: float  # by how much sooner it goes in a vacuum [1]
     film_leaves: float  # share of it that load does not wet any more [1]
+    film_shears: float  # by how much sooner it goes at the limit of speed and full load [1]
+    on_valve: float  # share of a cylinder's fuel that waits for its next stroke [1]
     undone_share: float  # film the control unit reckons with and makes up for; 0: it does not
     undone_s: float
     fuelling: float  # of `structures.FUELLINGS`
@@ -60,6 +63,8 @@ class Engine(NamedTuple):
     cut_above_rpm: float
     resume_rpm: float
     loop_gain: float  # closed loop of lambda [1/s]
+    loop_holds: float  # below lambda 1, what it holds [1]
+    loop_holds_rich: float  # 1: it holds what is asked for at full load
     loop_jump: float  # its proportional part [1]
     loop_late_s: float  # after which it believes that the side has changed
     loop_swing: float  # of the mixture about what is asked for [1]

@@ -34,8 +34,21 @@ _CYLINDERS = {
     "tarn-10-tuff": 2,
     "dale-24-marl": 6,
     "crag-18-loess": 3,
+    "dale-24-alder": 5,
+    "harrow-16-alder": 2,
+    "tarn-10-rowan": 4,
+    "fen-30-hazel": 8,
+    "moor-20-hazel": 5,
+    "harrow-16-larch": 3,
 }
 """Where a structure has other cylinders than the family its numbers come from."""
+_OXYGEN: dict[str, dict[str, object]] = {
+    name: {"oxygen": "narrowband", "polarity": "rich_high"}
+    for name in ("crag-18-rowan", "tarn-10-hazel", "harrow-16-larch")
+} | {"fen-30-larch": {"oxygen": "wideband", "polarity": "rich_low", "pump_v": (4.6, 0.35, 0.4)}}
+"""Where it has another lambda sensor than the family."""
+_STANDING = 0.72
+"""Limit of a standing van over that on the road. [1]"""
 _BASES = {
     "flint": ("dale-24", "fen-30", "crag-18", "moor-20"),
     "slate": ("dale-24", "fen-30", "harrow-16", "tarn-10"),
@@ -45,6 +58,10 @@ _BASES = {
     "tuff": ("dale-24", "fen-30", "tarn-10", "crag-18"),
     "marl": ("dale-24", "fen-30", "harrow-16", "moor-20"),
     "loess": ("dale-24", "fen-30", "tarn-10", "crag-18"),
+    "alder": ("dale-24", "fen-30", "harrow-16", "moor-20"),
+    "rowan": ("dale-24", "crag-18", "tarn-10", "harrow-16"),
+    "hazel": ("fen-30", "tarn-10", "crag-18", "moor-20"),
+    "larch": ("dale-24", "harrow-16", "fen-30", "tarn-10"),
 }
 
 
@@ -86,6 +103,8 @@ def kind_of(name: str) -> Kind:
     numbers["film_share"] = min(kind.film_share * float(rng.uniform(1 - MOVED, 1 + MOVED)), 0.3)
     numbers["bore_mm"] = kind.bore_mm * (numbers["litres"] / kind.litres) ** 0.5
     numbers["inertia"] = kind.inertia * numbers["litres"] / kind.litres
-    numbers["limit_rpm"] = kind.limit_rpm * float(rng.uniform(0.93, 1.05))
+    standing = _STANDING if STRUCTURES[structure].limiter == "standing" else 1.0
+    numbers["limit_rpm"] = kind.limit_rpm * float(rng.uniform(0.93, 1.05)) * standing
     cylinders = _CYLINDERS.get(name, kind.cylinders)
-    return replace(kind, name=name, cylinders=cylinders, structure=STRUCTURES[structure], **numbers)  # type: ignore[arg-type]
+    sensor = _OXYGEN.get(name, {})
+    return replace(kind, name=name, cylinders=cylinders, structure=STRUCTURES[structure], **numbers, **sensor)  # type: ignore[arg-type]

@@ -15,6 +15,7 @@ from tests.otherfleet.structured_kinds import kind_of
 from tests.otherfleet.structures import ENRICHMENTS, EXHAUSTS, FUELLINGS, LIMITERS
 
 KEPT_S = STEP_S * KEEP_EVERY
+_NEVER_S = 1e9
 _STOICH = {"E0": 14.7, "E5": 14.42, "E10": 14.13}
 
 
@@ -35,6 +36,8 @@ class Van:
     hold_s: float
     side: float  # which way a two-way fault goes
     bank: int
+    pause: float = 1.0  # where its foot stops on the way down, for so long [s]
+    pause_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -165,15 +168,15 @@ def _body(k: Kind, van: Van, visit: Visit, restricted: float, cold: bool) -> dic
         "rich_delay_s": k.rich_delay_s,
         "trim_idle": 0.0,
         "trim_load": 0.0,
-        "carry": 1.0 if k.structure.trims in ("one", "load_only") else k.carry,
+        "carry": 1.0 if k.structure.trims in ("one", "load_only", "idle_only") else k.carry,
         "fuel_gain": 1.0,
         "fuel_stoich": _STOICH[visit.fuel],
-        "cut_delay_s": k.cut_delay_s,
+        "cut_delay_s": _NEVER_S if k.structure.no_cut else k.cut_delay_s,
         "cut_above_rpm": 2.2 * k.idle_rpm,
         "resume_rpm": 1.75 * k.idle_rpm,
-        "loop_gain": 0.35,
+        "loop_gain": 0.15 if k.structure.loop == "patient" else 0.35,
         "narrowband": float(k.oxygen == "narrowband"),
-        "loop_waits_s": 0.4,
+        "loop_waits_s": 1.5 if k.structure.loop == "patient" else 0.4,
         "tau_rich_1": 0.05,
         "tau_lean_1": 0.05,
         "tau_rich_2": 0.05,
@@ -194,6 +197,7 @@ def _built(k: Kind, visit: Visit) -> dict[str, float]:
     return {
         "limiter": float(LIMITERS.index(k.limiter)),
         "intake_lag_s": 0.018 if s.intake == "lag" else 0.0,
+        "box_s": 0.03 if s.intake == "box" else 0.0,
         "film_slow": 0.35 if s.film == "two" else 0.0,
         "film_slow_s": 2.2,
         "film_by_load": 1.1 * cold_walls if s.film == "by_load" else 0.0,
@@ -201,6 +205,8 @@ def _built(k: Kind, visit: Visit) -> dict[str, float]:
         "undone_s": 1.25 * k.film_s,
         "film_boils": 0.65 if s.film == "boiling" else 0.0,
         "film_leaves": 0.85 if s.film == "two_ways" else 0.0,
+        "film_shears": 3.0 if s.film == "sheared" else 0.0,
+        "on_valve": 0.4 if s.film == "on_valve" else 0.0,
         "fuelling": float(FUELLINGS.index(s.fuelling)),
         "tip_in": 0.25 if s.loop == "calm_only" else 0.0,
         "enrichment": float(ENRICHMENTS.index(s.enrichment)),
@@ -208,7 +214,9 @@ def _built(k: Kind, visit: Visit) -> dict[str, float]:
         "loop_jump": 0.02 if s.loop == "jumping" else 0.0,
         "loop_late_s": 0.05 if s.loop == "jumping" else 0.0,
         "loop_swing": 0.02 if s.loop == "swinging" else 0.0,
-        "loop_at_full": float(k.unenriched),
+        "loop_at_full": float(k.unenriched or k.held_rich),
+        "loop_holds": 0.006 if s.loop == "rich_of_one" else 0.0,
+        "loop_holds_rich": float(k.held_rich),
         "loop_at_idle": float(s.loop != "not_at_idle"),
         "pipe": k.pipe_l * 1e-3 * further,
         "mixing": k.mixing_l * 1e-3 * further,
@@ -270,11 +278,14 @@ def _learned_trims(
         need *= 1 + engine.lambda_shift
         if on["fuel_aeration"] > 0:
             need *= 1 + 0.05 * on["fuel_aeration"] * (1 if visit.intake_c > 28 else 0.4)
-        trims.append(float(np.clip(need - 1.0, -0.25, 0.25)))
+        most = 0.10 if k.structure.trims == "narrow" else 0.25
+        trims.append(float(np.clip(need - 1.0, -most, most)))
     if k.structure.trims == "one":
         trims = [0.5 * (trims[0] + trims[1])] * 2
     if k.structure.trims == "load_only":
         trims = [trims[1]] * 2
+    if k.structure.trims == "idle_only":
+        trims = [trims[0]] * 2
     half = 0.5 if k.structure.trims == "slow" else 1.0
     return half * trims[0], half * trims[1]
 

@@ -144,7 +144,15 @@ def test_the_summary_of_a_week_adds_up() -> None:
     quiet = WeeklySummary("2026-W10", (), 0, {}, 0, (), False).text().splitlines()
     assert quiet[1] == "taken in: nothing new in the inbox"
     assert quiet[-1] == "nothing changed since the last run; the published file stays"
+    assert summary.text("de").splitlines()[:5] == [
+        "Woche 2026-W10",
+        "angenommen: 2 Lieferungen, 14 Zeilen = 8 behalten, 1 ersetzt, 2 doppelt, 3 in Quarantäne",
+        "gelesen: 8 Aufnahmen",
+        "Liste: 1 jetzt, 0 einplanen, 2 beobachten",
+        "offene Werkstattaufträge: 3",
+    ]
     assert "Fahrzeug" in summary.text("de")
+    assert "1 Entscheidung" in replace(summary, decisions=1).text("de")
     earlier = replace(summary, newest="2026-W12")
     assert (
         earlier.text().splitlines()[-1].startswith("everybody now sees 2026-W10, though there are captures of 2026-W12")

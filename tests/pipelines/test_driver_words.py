@@ -125,10 +125,22 @@ def test_what_comes_next_follows_the_order() -> None:
 
 def test_the_day_is_the_booked_one_else_the_planned_week_else_the_latest() -> None:
     booked = order("booked", until=date(2026, 5, 4), plan_week="2026-W30")
-    assert _when(booked) == "on 2026-05-04"
-    assert _when(order("accepted", plan_week="2026-W19", due_by=None)) == "between 2026-05-04 and 2026-05-08"
-    assert _when(order("accepted")) == "by 2026-04-30"
-    assert _when(order("accepted", due_by=None)) == ""
+    assert _when(booked) == ("on 2026-05-04", date(2026, 5, 4))
+    planned = order("accepted", plan_week="2026-W19", due_by=None)
+    assert _when(planned) == ("between 2026-05-04 and 2026-05-08", date(2026, 5, 8))
+    assert _when(order("accepted")) == ("by 2026-04-30", date(2026, 4, 30))
+    assert _when(order("accepted", due_by=None)) == ("", None)
+
+
+def test_a_sheet_of_an_old_list_asks_for_no_day_that_is_past() -> None:
+    for state in ("proposed", "accepted", "postponed", "booked"):
+        due, after = (_next(listed(), order(state), True, date(2026, month, 1))[0] for month in (4, 5))
+        assert "by 2026-04-30" in due
+        assert due.startswith("The ")
+        assert "past" not in due
+        assert after.startswith("The workshop was to see the van by 2026-04-30, and that is past.")
+    assert "past" not in _next(listed(), order("booked"), True, date(2026, 4, 30))[0]
+    assert _next(listed(), order("accepted", due_by=None), True, date(2030, 1, 1))[0] == WORDS["driver.next_no_day"]
 
 
 def test_a_driver_is_warned_where_people_could_come_to_harm() -> None:

@@ -13,6 +13,7 @@ import polars as pl
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboards.unbroken import plainly
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from pipelines.cli import run
@@ -149,7 +150,7 @@ def test_the_picture_on_the_card_lies_over_the_visits_of_the_orders_page(
     for row, _ in list(listed(published))[:VANS]:
         app = AppTest.from_string("from dashboards import a_van\na_van.show()\n", default_timeout=120)
         app.query_params["van"] = row["van_id"]
-        texts = [one.value.replace("\\", "") for one in app.run().markdown]
+        texts = [plainly(one.value).replace("\\", "") for one in app.run().markdown]
         assert not app.exception
         found = [text for text in texts if re.search(rf": {day}\. (?:Grey|Grau): \d", text)]
         visits = queries.van_visits(published, row["van_id"], row["week"], limit=200)

@@ -3,10 +3,10 @@
 from datetime import UTC, date, datetime
 from typing import Any
 
+from data_contracts.likelihood import likely
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.reports.claim import Claim
-from pipelines.reports.order_pdf import percent
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
 
@@ -65,7 +65,7 @@ def test_the_judgement_is_that_of_the_list(paper: Paper) -> None:
     (table,) = judged["tables"]
     causes = sorted(row["causes"], key=lambda cause: -cause["probability"])[:5]
     assert [each[0] for each in table["rows"]] == [title(cause["code"]) for cause in causes]
-    assert [each[1] for each in table["rows"]] == [percent(cause["probability"]) for cause in causes]
+    assert [each[1] for each in table["rows"]] == [likely(cause["probability"], "en") for cause in causes]
     well = paper.rows("SELECT van_id FROM vans WHERE van_id NOT IN (SELECT van_id FROM watchlist) ORDER BY ALL")[0][
         "van_id"
     ]
@@ -180,7 +180,7 @@ def test_a_visit_low_throughout_is_evidence_and_never_counts_for_nothing(paper: 
     held = paper.rows(f"SELECT visit FROM captures WHERE van_id = '{VAN}' AND held IS NOT NULL")
     document = paper.evidence()
     told = section(document, "What was left out, and why")
-    (line,) = (line for line in told["text"] if "held: low throughout" in line)
+    (line,) = (line for line in told["text"] if "low throughout" in line)
     assert line.startswith(
         f"Snaps sent back for a low main peak alone, where every snap of the visit reads so: {len(held)} "
         f"(visits: {len({row['visit'] for row in held})})."
@@ -189,7 +189,7 @@ def test_a_visit_low_throughout_is_evidence_and_never_counts_for_nothing(paper: 
     back = paper.rows(f"SELECT * FROM captures WHERE van_id = '{VAN}' AND grade = 'repeat' AND held IS NULL")
     assert len(told["tables"][0]["rows"]) == len(back)
     visits = section(document, "Visits and conditions")["tables"][0]["rows"]
-    assert {row[1] for row in visits[:2]} == {"held: low throughout"}
+    assert {row[1] for row in visits[:2]} == {"low throughout"}
 
 
 def test_a_claimed_replacement_without_a_recorded_repair_is_told(paper: Paper) -> None:

@@ -90,13 +90,25 @@ def test_a_forecast_counts_when_its_time_has_come_and_no_repair_came_between() -
 
 def test_intervals_are_held_against_what_came() -> None:
     interval = {"weeks_to_limit_low": 2.0, "weeks_to_limit": 3.0, "weeks_to_limit_high": 5.0, "alarm": True}
+    maybe = interval | {"weeks_to_limit_high": float("inf")}
     trends = [
         _trend("inside", 2, **interval),
         _trend("inside", 5, weeks_to_limit=0.0),
+        _trend("inside", 8, weeks_to_limit=0.0),
         _trend("late", 2, **interval),
         _trend("late", 9, weeks_to_limit=4.0),
         _trend("early", 2, **interval),
         _trend("early", 3, weeks_to_limit=0.0),
+        _trend("early", 8, weeks_to_limit=0.0),
+        _trend("crossed, not over", 2, **interval),
+        _trend("crossed, not over", 6, weeks_to_limit=0.0),  # counted now, those that cross in time would come first
+        _trend("never", 2, **maybe),
+        _trend("never", 5, weeks_to_limit=8.0),
+        _trend("early for never", 2, **maybe),
+        _trend("early for never", 3, weeks_to_limit=0.0),
+        _trend("early for never", 5, weeks_to_limit=0.0),
+        _trend("open for never", 2, **maybe),
+        _trend("open for never", 4, weeks_to_limit=8.0),
         _trend("open", 2, **interval),
         _trend("open", 4, weeks_to_limit=4.0),
         *(_trend("well", week, z=z) for week, z in ((2, 0.3), (3, -2.5), (4, 1.9))),
@@ -105,7 +117,7 @@ def test_intervals_are_held_against_what_came() -> None:
     listed = [{"week": "2026-W03", "van_id": "listed", "causes": []}]
     found = {row[0]: row[1:] for row in _file(trends=trends, watchlist=listed).sql("SELECT * FROM coverage").fetchall()}
     assert found["expected_range"] == (0.95, 3, 1, 2)
-    assert found["weeks_to_limit"] == (0.8, 3, 3, 1)
+    assert found["weeks_to_limit"] == (0.8, 5, 5, 2)
 
 
 def test_a_decision_republishes_orders_and_leaves_the_rest(tmp_path: Path) -> None:

@@ -129,16 +129,16 @@ def test_a_warranty_whose_kilometres_are_driven_pays_nothing_and_the_order_says_
     assert over["warranty_paid"] == 0
     (fact,) = (Fact.from_row(one) for one in over["warranty_facts"])
     assert render(fact) == (
-        "Warranty: by date still in force (last day 2027-04-08), by mileage over (limit 100\u00a0000\u00a0km); last reading 100\u00a0400\u00a0km on 2026-03-25."
+        "Warranty: until 2027-04-08 by date, ended by mileage (limit 100\u00a0000\u00a0km); last reading 100\u00a0400\u00a0km on 2026-03-25."
     )
     assert render(fact, "de").startswith(
-        "Garantie: nach Datum noch in Kraft (letzter Tag 2027-04-08), nach Laufleistung abgelaufen (Grenze 100\u00a0000\u00a0km);"
+        "Garantie: nach Datum bis 2027-04-08, nach Laufleistung abgelaufen (Grenze 100\u00a0000\u00a0km);"
     )
     assert render(fact, units="imperial").endswith("last reading 62\u00a0386\u00a0mi on 2026-03-25.")
     date_alone = _orders({"v1": {"urgency": "now"}}, warranty=(date(2027, 4, 8),))["v1"]
     assert date_alone["warranty_paid"] > 0
     (fact,) = (Fact.from_row(one) for one in date_alone["warranty_facts"])
-    assert render(fact) == "Warranty: by date still in force (last day 2027-04-08)."
+    assert render(fact) == "Warranty: until 2027-04-08 by date, no mileage limit on record."
     assert _orders({"v1": {"urgency": "now"}})["v1"]["warranty_facts"] is None  # the register gives none
 
 
@@ -148,8 +148,8 @@ def test_an_order_that_waits_says_what_stands_of_the_warranty_now_a_closed_one_w
     later = _orders({"v9": {}}, existing=decided, week="2026-W15", warranty=(date(2026, 4, 5),), known=("v1", "v2"))
     said = {van: render(Fact.from_row(later[van]["warranty_facts"][0])) for van in ("v1", "v2")}
     assert said == {
-        "v1": "Warranty: by date over (last day 2026-04-05).",
-        "v2": "Warranty: by date still in force (last day 2026-04-05).",
+        "v1": "Warranty: ended 2026-04-05 by date, no mileage limit on record.",
+        "v2": "Warranty: until 2026-04-05 by date, no mileage limit on record.",
     }
 
 
@@ -163,7 +163,7 @@ def test_an_order_is_due_before_the_kilometres_run_out() -> None:
     assert unread["warranty_paid"] > 0
     assert unread["due_by"] > row["due_by"]
     (fact,) = (Fact.from_row(one) for one in unread["warranty_facts"])
-    assert "by mileage not known for want of a reading (limit 99\u00a0400\u00a0km)." in render(fact)
+    assert "mileage not known (limit 99\u00a0400\u00a0km)." in render(fact)
 
 
 def test_settings_reach_worth_and_plan() -> None:

@@ -1,8 +1,8 @@
 """The long studies behind RESULTS.md, one after the other: `make study`, or `python -m tests.studies causes`.
 
 Each prints its tables; figures go into RESULTS.md by hand, with their date and command, but for `causes` and `scale` (into DEVELOPERS.md),
-which write their section themselves when run with `--write`. `tracking_limits` and `causes_fit` write data files of models/ and are run by name
-only. With a folder in VANSNAP_STUDY_CACHE the cause studies keep there what they simulated and read.
+which write their section themselves when run with `--write`. `tracking_limits`, `causes_fit` and `causes_fit_structures` write data files of
+models/ and are run by name only. With a folder in VANSNAP_STUDY_CACHE the cause studies keep there what they simulated and read.
 """
 
 import runpy
@@ -22,7 +22,16 @@ STUDIES = (
     "causes_structures",
     "test_planning",
 )
-BY_NAME_ONLY = ("tracking_limits", "causes_fit", "rebuild", "endure", "circumstances", "four_weeks", "scale")
+BY_NAME_ONLY = (
+    "tracking_limits",
+    "causes_fit",
+    "causes_fit_structures",
+    "rebuild",
+    "endure",
+    "circumstances",
+    "four_weeks",
+    "scale",
+)
 
 
 def main(names: list[str]) -> int:

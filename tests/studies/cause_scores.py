@@ -9,7 +9,8 @@ import polars as pl
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from data_contracts.family import Family
-from models.causes.effects import inseparable_pairs, load_effects, symptoms
+from models.causes.effects import inseparable_pairs, symptoms
+from models.causes.table import load_effects
 from models.tracking.state.residuals import Residuals
 from tests.studies.cause_fleets import Case
 

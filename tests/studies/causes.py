@@ -18,8 +18,9 @@ import polars as pl
 
 from data_contracts.causes import CAUSE_CODES, NONE, NOT_SEPARABLE
 from data_contracts.family import Family
-from models.causes.effects import load_effects, symptoms
+from models.causes.effects import symptoms
 from models.causes.infer import CauseSettings, infer_causes
+from models.causes.table import load_effects
 from models.reading.read import METHOD
 from models.tracking.assess import assess
 from models.tracking.state.residuals import Residuals

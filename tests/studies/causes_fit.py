@@ -15,10 +15,11 @@ import polars as pl
 
 from data_contracts.causes import NONE
 from data_contracts.family import Family
-from data_contracts.features import SOFT
+from data_contracts.features import SOFT, Feature
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import EffectTable, Feature, Pattern, Symptoms, effect_at, load_effects, symptoms
+from models.causes.effects import Symptoms, effect_at, symptoms
 from models.causes.likelihood import log_t
+from models.causes.table import EffectTable, Pattern, load_effects
 from models.reading.read import METHOD
 from models.tracking.state.residuals import Residuals
 from models.tracking.visits import throttle_from_channel

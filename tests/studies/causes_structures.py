@@ -1,7 +1,8 @@
 """How sure the causes are on engines of other structures: `python -m tests.studies.causes_structures`.
 
 Fleets of the second simulator, one for each structure of `tests.otherfleet.structures`, are simulated, read and tracked, with trims and
-as if nobody had read any; the vans on the list get their causes. No fit saw any of these structures. Prints its section of
+as if nobody had read any; the vans on the list get their causes. What engines of other kinds show is pooled over those that were looked at
+(`tests.studies.causes_fit_structures`); no fit saw the plain one and those left out. Prints its section of
 RESULTS.md; with `--write` it writes it there.
 """
 
@@ -31,7 +32,7 @@ from tests.studies.structure_fleets import SEVERITIES, recorded_of, structure_fl
 SEVERE = 0.6
 GROUPS: dict[str, tuple[str, ...]] = {
     **{name: (name,) for name in STRUCTURES},
-    "looked at while choosing": DEVELOPED_ON,
+    "pooled and looked at while choosing": DEVELOPED_ON,
     "left out": LEFT_OUT,
     "all": tuple(STRUCTURES),
 }
@@ -66,9 +67,10 @@ def report(judged: dict[str, list[Judged]]) -> list[str]:
         "## Causes on other structures",
         "",
         f"Written {datetime.now(UTC):%Y-%m-%d} by `python -m tests.studies.causes_structures {' '.join(sys.argv[1:])}`, readings of method "
-        f"{METHOD}. Engines of the second simulator, in structures that differ in kind (`tests/otherfleet/structures.py`); no fit saw any.",
-        f"The model was chosen with {', '.join(DEVELOPED_ON)} in view; {', '.join(LEFT_OUT)} served no choice; "
-        f"on {PLAIN.name}, the second fleet as it was, tracking was chosen.",
+        f"{METHOD}. Engines of the second simulator, in structures that differ in kind (`tests/otherfleet/structures.py`).",
+        f"What other structures show is pooled over {', '.join(DEVELOPED_ON)}, with which in view the model was chosen: their rows are of the very "
+        f"vans it was fitted on. {', '.join(LEFT_OUT)} served no fit and no choice, and their vans are recorded otherwise; "
+        f"{PLAIN.name}, the second fleet as it was, served no fit, but tracking was chosen on it.",
         f"{len(cases)} futures of {len({one.case.van_id for one in cases})} vans, every cause that is judged at severity "
         f"{', '.join(f'{s:g}' for s in SEVERITIES)}, two new visits after eight healthy ones. *Right* is the very cause or one that this van's "
         "reading cannot separate from it, whatever is said of it; *named* says a part. *Were it calibrated*: what the ECE of so many answers comes to that are right exactly as "

@@ -34,16 +34,29 @@ OTHERFLEET = Path(__file__).parents[1] / "otherfleet"
 
 @dataclass(frozen=True)
 class Recorded:
-    """How a van is recorded: length and what comes before the snap [s], and the range of its holds [s]."""
+    """How a van is recorded: length and what comes before the snap [s], and the range of its holds [s].
+
+    Its samples come at `rate_hz`, the instrument's own where that is None; the foot goes down in two stages where `staged` says so.
+    """
 
     name: str
     length_s: float
     before_s: float
     holds_s: tuple[float, float]
+    rate_hz: float | None = None
+    staged: bool = False
 
     def recorder(self, number: int, rng: np.random.Generator) -> Recorder:
         """An instrument that records so."""
-        return replace(new_recorder(number, rng), length_s=self.length_s, before_s=self.before_s)
+        one = replace(new_recorder(number, rng), length_s=self.length_s, before_s=self.before_s)
+        return one if self.rate_hz is None else replace(one, rate_hz=self.rate_hz)
+
+    def driven(self, van: Van, rng: np.random.Generator) -> Van:
+        """The van with the foot that holds so."""
+        van = replace(van, hold_s=float(rng.uniform(*self.holds_s)))
+        if self.staged:
+            van = replace(van, pause=float(rng.uniform(0.35, 0.6)), pause_s=float(rng.uniform(0.06, 0.18)))
+        return van
 
 
 LONG = Recorded("9 s, held a second and more", 9.0, 3.0, (1.2, 1.6))
@@ -51,6 +64,15 @@ SHORT = Recorded("2.4 s, held a second and more", 2.4, 0.6, (1.15, 1.35))
 BRIEF = Recorded("2.4 s, held 0.2 to 0.6 s", 2.4, 0.6, (0.25, 0.6))
 RECORDED = (LONG, SHORT, LONG, SHORT, BRIEF)
 """How the vans of a family are recorded, in turn."""
+RECORDED_LATER = (
+    LONG,
+    Recorded("4 s, 250 Hz, held 0.55 to 0.95 s in two stages", 4.0, 1.0, (0.55, 0.95), 250.0, staged=True),
+    Recorded("2 s, 2,000 Hz, held a second", 2.0, 0.6, (0.95, 1.15), 2000.0),
+    Recorded("6 s, 100 Hz, held 0.8 to 1.4 s", 6.0, 2.0, (0.8, 1.4), 100.0),
+    BRIEF,
+)
+"""The same of the structures that were drawn last."""
+LAST = ("alder", "rowan", "hazel", "larch")
 
 
 @dataclass(frozen=True)
@@ -74,7 +96,13 @@ class StructureFleet:
 
 def recorded_of(van_id: str) -> str:
     """How a van of these fleets is recorded, by its id."""
-    return RECORDED[int(van_id.rsplit("-", 1)[1]) % len(RECORDED)].name
+    family, _, number = van_id.rpartition("-")
+    return recordings_of(kind_of(family).structure.name)[int(number) % len(RECORDED)].name
+
+
+def recordings_of(structure: str) -> tuple[Recorded, ...]:
+    """How the vans of a structure's families are recorded, in turn."""
+    return RECORDED_LATER if structure in LAST else RECORDED
 
 
 def futures_of(van: Van, number: int, rng: np.random.Generator) -> list[tuple[str, float]]:
@@ -113,8 +141,8 @@ def structure_fleet(structure: str, seed: int, vans: int) -> StructureFleet:
         for van_id, (van, number) in fleet.items()
         for future, (cause, severity) in enumerate(futures_of(van, number, rng))
     ]
-    asked = (structure, seed, vans, HEALTHY_WEEKS, FAULTY_WEEKS, REPEATS, RECORDED, cases)
-    frame = kept(asked, lambda: _read(fleet, cases, seed), OTHERFLEET)
+    asked = (structure, seed, vans, HEALTHY_WEEKS, FAULTY_WEEKS, REPEATS, recordings_of(structure), cases)
+    frame = kept(asked, lambda: _read(fleet, cases, seed, recordings_of(structure)), OTHERFLEET)
     return StructureFleet(
         frame,
         cases,
@@ -123,13 +151,15 @@ def structure_fleet(structure: str, seed: int, vans: int) -> StructureFleet:
     )
 
 
-def _read(fleet: dict[str, tuple[Van, int]], cases: list[Case], seed: int) -> pl.DataFrame:
+def _read(
+    fleet: dict[str, tuple[Van, int]], cases: list[Case], seed: int, recordings: tuple[Recorded, ...]
+) -> pl.DataFrame:
     """Simulate and read every visit; one row each capture."""
     rows: list[dict[str, Any]] = []
     for place, (van_id, (van, number)) in enumerate(fleet.items()):
         rng = np.random.default_rng([seed, place])
-        recorded = RECORDED[number % len(RECORDED)]
-        van = replace(van, hold_s=float(rng.uniform(*recorded.holds_s)))
+        recorded = recordings[number % len(recordings)]
+        van = recorded.driven(van, rng)
         instrument, altitude = recorded.recorder(place, rng), float(rng.choice(ALTITUDES_M))
         past = [(-1, week, None, 0.0) for week in range(HEALTHY_WEEKS)]
         coming = [

@@ -98,10 +98,21 @@ def one_each(states: pl.DataFrame) -> pl.DataFrame:
     return healthy.sort("week").group_by("seed", "van_id", maintain_order=True).last()
 
 
+INSIDE = (pl.max_horizontal("true_weeks", pl.lit(0.0)) >= pl.col("weeks_to_limit_low")) & (
+    pl.max_horizontal("true_weeks", pl.lit(0.0)) <= pl.col("weeks_to_limit_high")
+)
+"""The 80 % interval holds what comes, never included; what is truly beyond crosses at once."""
+
+
+def stated_weeks(forecast: pl.DataFrame) -> pl.DataFrame:
+    """Forecasts in alarm as the board tells them: a median of some weeks, whatever comes, with `inside`."""
+    shown = pl.col("alarm") & (pl.col("weeks_to_limit") > 0) & pl.col("weeks_to_limit").is_finite()
+    return forecast.filter(shown).with_columns(inside=INSIDE)
+
+
 def before_crossing(forecast: pl.DataFrame) -> pl.DataFrame:
     """Forecasts in alarm before a true crossing, with `inside`: the 80 % interval holds it."""
-    inside = pl.col("true_weeks").is_between(pl.col("weeks_to_limit_low"), pl.col("weeks_to_limit_high"))
-    return forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_finite()).with_columns(inside=inside)
+    return forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_finite()).with_columns(inside=INSIDE)
 
 
 def not_yet(forecast: pl.DataFrame) -> pl.DataFrame:
@@ -166,14 +177,21 @@ def forecast_lines(forecast: pl.DataFrame) -> list[str]:
     steady = ahead.filter("healthy")
     unseen = steady.filter(pl.col("weeks_to_limit").is_infinite())
     stops = ahead.filter(pl.col("alarm") & pl.col("true_weeks").is_infinite() & ~pl.col("healthy"))
+    stated = stated_weeks(forecast)
+    ends = stated.filter(pl.col("weeks_to_limit_high").is_finite())
     return [
         "",
+        f"Weeks to a limit stated for what is in alarm: the 80 % interval, never included, holds what came in "
+        f"{Share(stated.filter('inside').height, stated.height)}, of {stated.select('seed', 'van_id', 'quantity').unique().height} "
+        f'movements; in {Share(ends.filter("inside").height, ends.height)} of those that don\'t end with "or never".',
         f"Forecasts in alarm before a true crossing: the 80 % interval holds it in {Share(held.height, crossing.height)}, of "
         f"{crossing.select('seed', 'van_id', 'quantity').unique().height} crossings; {early} came earlier, {late} later.",
         f'Quantities in alarm that truly stop before their limit: {Share(stops.filter(pl.col("weeks_to_limit").is_infinite()).height, stops.height)} are told "no crossing in sight".',
         f'Healthy vans told "no crossing in sight": {Share(unseen.height, steady.height)}.',
         "",
         *announced_lines(ahead),
+        "",
+        *trade_off_lines(forecast),
         "",
         *reliability_lines(met.filter("alarm"), "in alarm, not said to be beyond"),
         "",
@@ -189,10 +207,7 @@ def forecast_lines(forecast: pl.DataFrame) -> list[str]:
 
 def announced_lines(forecast: pl.DataFrame) -> list[str]:
     """How many true crossings were announced at the last visit but one before them, as Markdown."""
-    key = ["seed", "van_id", "quantity"]
-    second_last = forecast.filter(
-        pl.col("true_weeks").is_finite() & (pl.col("true_weeks").rank("ordinal").over(key) == 2)
-    )
+    second_last = at_second_last(forecast)
     moved = second_last.filter(pl.col("z").abs() >= VISIBLE)
     announced = pl.col("cross_within_13") >= 0.5
     return [
@@ -200,6 +215,32 @@ def announced_lines(forecast: pl.DataFrame) -> list[str]:
         f"{Share(second_last.filter(announced).height, second_last.height)}; of those whose reading stood {VISIBLE:g} standard "
         f"deviations or more from the van's own baseline at that visit: {Share(moved.filter(announced).height, moved.height)}."
     ]
+
+
+def trade_off_lines(forecast: pl.DataFrame) -> list[str]:
+    """What it costs to announce more: by the odds that count as an announcement, crossings announced and announcements that come true."""
+    lines = [
+        "| announced from odds of | true crossings announced at the last visit but one | visits so told (not said to be beyond) | stated | crossed within 13 weeks (95 %) |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    second_last, met = at_second_last(not_yet(forecast)), not_said_crossed(forecast)
+    for least in (0.1, 0.2, 0.3, 0.4, 0.5, 0.7):
+        told = pl.col("cross_within_13") >= least
+        announced, said = Share(second_last.filter(told).height, second_last.height), met.filter(told)
+        if not said.height:
+            continue
+        came, low, high = came_true(said, 13)
+        stated = said["cross_within_13"].mean()
+        lines.append(
+            f"| {least:g} | {announced} | {said.height} | {stated:.3f} | {came:.3f} ({low:.3f} to {high:.3f}) |"
+        )
+    return lines
+
+
+def at_second_last(forecast: pl.DataFrame) -> pl.DataFrame:
+    """Forecasts made at the last visit but one before each true crossing."""
+    key = ["seed", "van_id", "quantity"]
+    return forecast.filter(pl.col("true_weeks").is_finite() & (pl.col("true_weeks").rank("ordinal").over(key) == 2))
 
 
 def reliability_lines(forecast: pl.DataFrame, which: str) -> list[str]:

@@ -1,6 +1,6 @@
 """How many crossings could be announced at all: forecasts of one who knows what every fault of the fleet does, from the same readings.
 
-Run with `python -m tests.studies.tracking_ceiling [--seeds N] [--first S]`; prints two lines of RESULTS.md.
+Run with `python -m tests.studies.tracking_ceiling [--seeds N] [--first S]`; prints a table of RESULTS.md.
 
 The one who knows is told, for each family, the exact course of every quantity in every fault that the fleets hold (that of the very van among
 them), how onsets, durations and shares of faults are drawn, how much healthy vans and visits truly scatter, and the true limits. Unknown
@@ -169,12 +169,15 @@ def ceiling(fleets: list[Known], healthy: list[set[str]]) -> list[tuple[float, .
 
 
 def lines(found: list[tuple[float, ...]]) -> list[str]:
-    """What could be announced, as Markdown."""
-    return [
-        f"Announced at the last visit but one by one who knows the generator, from {what}: "
-        f"{Share(sum(each[k] >= 0.5 for each in found), len(found))}."
-        for k, what in enumerate(("the limited quantity alone", "all quantities of the van"))
+    """What could be announced, by the odds that count as an announcement, as Markdown."""
+    lines = [
+        "| announced from odds of | by one who knows the generator, from the limited quantity alone | from all quantities of the van |",
+        "| --- | --- | --- |",
     ]
+    for least in (0.1, 0.2, 0.3, 0.4, 0.5, 0.7):
+        shares = [Share(sum(each[k] >= least for each in found), len(found)) for k in (0, 1)]
+        lines.append(f"| {least:g} | {shares[0]} | {shares[1]} |")
+    return lines
 
 
 def main() -> None:

@@ -8,6 +8,7 @@ import polars as pl
 
 from data_contracts.capture import Conditions
 from data_contracts.family import Family, parse_family
+from data_contracts.signals import QUANTITIES
 from models.reading.read import read_waveforms
 from models.tracking.charts.family_limits import family_limits
 from sample_fleet.parameters import HEALTHY, Driver, Recorder, Surroundings
@@ -15,14 +16,10 @@ from sample_fleet.planning import plan_fleet
 from sample_fleet.scenario import FUELS, LOCAL_TIME, LONG, FaultPlan, Scenario, Van
 from sample_fleet.simulate import simulate
 
-LIMITED = (
-    "main_peak_reference_g_s",
-    "lambda_to_rich_time_constant_s",
-    "lambda_to_lean_time_constant_s",
-    "bank2_lambda_to_rich_time_constant_s",
-    "bank2_lambda_to_lean_time_constant_s",
-    "lambda_full_throttle",
-    "bank2_lambda_full_throttle",
+LIMITED = tuple(
+    name
+    for name, quantity in QUANTITIES.items()
+    if quantity.tracking is not None and (quantity.tracking.hurts is not None or quantity.tracking.register is not None)
 )
 """Quantities a family can have a limit for."""
 _SHARES = np.linspace(0.0, 1.0, 9)
@@ -56,7 +53,7 @@ def true_crossings(scenario: Scenario, seed: int) -> pl.DataFrame:
     -----
     Each van is simulated at its family's reference air with a perfect instrument, a usual foot and its fault at nine
     severities, read like any recording, and the medians joined by straight lines; the fault's plan gives the day of each
-    severity. The family's level, where a limit stands on it, is the median of its vans' noise-free values.
+    severity. Trims have settled on each severity. The family's level, where a limit stands on it, is the median of its vans' noise-free values.
     """
     fleet = plan_fleet(scenario, np.random.default_rng(seed))
     families = {name: parse_family(name, table) for name, table in fleet.tables.items()}
@@ -145,12 +142,12 @@ def _read(
                 humidity_pct=a.humidity_pct,
                 altitude_m=None,
                 closed_loop=True,
-                trim_idle_pct=None,
-                trim_2500_pct=None,
+                trim_idle_pct=float(batch.truth["trim_idle_pct"][k]),
+                trim_2500_pct=float(batch.truth["trim_2500_pct"][k]),
                 fault_codes=(),
                 fuel=vans[v].fuel,
             )
-            for a, (v, _) in zip(around, part, strict=True)
+            for k, (a, (v, _)) in enumerate(zip(around, part, strict=True))
         ]
         read = read_waveforms(
             [batch.waveform(k) for k in range(len(part))], [families[vans[v].family] for v, _ in part], conditions

@@ -15,6 +15,7 @@ from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.plurals import PLACE, counted, filled
 from pipelines.notify.words import LETTER
 from pipelines.reports import paper
+from pipelines.weekly.run_summary import FRAMES
 
 MANY = {
     "en": "vans visits weeks days months hours snaps captures recordings rows findings orders alarms quantities jobs places photos "
@@ -63,6 +64,9 @@ COUNTED = frozenset(
         "entries",
         "pages",
         "recordings",
+        "deliveries",
+        "decisions",
+        "chunks",
     ]
 )
 """Places of board and paper that hold a whole number; the others hold names, measured values, or bounds of more than one."""
@@ -88,7 +92,7 @@ def catalogue(language: str) -> Iterator[tuple[str, str]]:
         words = catalogues[language]
         singles = {SINGLE.sub("", key) for key in words if SINGLE.search(key)}
         yield from ((key, words[key]) for key in words if key not in singles)
-    for facts in (PHRASES, VISIT_WORDS, LETTER):
+    for facts in (PHRASES, VISIT_WORDS, LETTER, FRAMES):
         yield from ((key, words.in_language(language)) for key, words in facts.items())
     for code, template in FACTS.items():
         yield code, re.sub(r"[\[\]]", "", template.words.in_language(language)).replace("|", ", ")

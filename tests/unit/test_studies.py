@@ -9,16 +9,26 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.causes.effects import load_effects
+from models.causes.table import effect_table, load_effects
 from tests.otherfleet.make import FIRST_WEEK
 from tests.otherfleet.make import Fault as OtherFault
 from tests.studies.causes_fit import CAUSES_FOLDER, Estimated, write
+from tests.studies.causes_fit_structures import Shown, as_toml, pooled
+from tests.studies.order_of_work import Truth, first_of, pooled_lines
 from tests.studies.planning_run import Replay, every
 from tests.studies.results import write_section
 from tests.studies.sample_readings import ReadFleet, read_fleet
 from tests.studies.study_cache import FOLDER, kept
-from tests.studies.test_planning import Fault, count, report
-from tests.studies.tracking import came_true, not_said_crossed, not_yet, scenario, study_fleet
+from tests.studies.test_planning import Fault, at_best, count, report, to_spare
+from tests.studies.tracking import (
+    came_true,
+    not_said_crossed,
+    not_yet,
+    scenario,
+    stated_weeks,
+    study_fleet,
+    trade_off_lines,
+)
 from tests.studies.tracking import report as tracking_report
 from tests.studies.tracking_ceiling import Known, odds, second_last
 from tests.studies.tracking_other import _moment
@@ -72,6 +82,35 @@ def test_what_was_fitted_is_written_as_it_is_read() -> None:
     assert tomllib.loads(written) == document
 
 
+def test_effects_of_other_structures_are_found_with_the_spread_between_them() -> None:
+    """Engines of five structures that differ by a tenth of the flow: the effect is theirs in the mean, and the spread that of all."""
+    rng = np.random.default_rng(2)
+    way = ("intake_restricted", "restriction at high flow")
+    shown = [
+        Shown(
+            f"s{s}",
+            way,
+            severity,
+            {"main_peak": (severity * off + 0.004 * float(rng.standard_normal()), 0.006), "needles": (0.0, 0.25)},
+        )
+        for s, off in enumerate((-0.10, -0.15, -0.20, -0.25, -0.30))
+        for severity in (0.3, 0.6, 1.0, 1.0)
+    ]
+    document = tomllib.loads(as_toml(pooled(shown, effect_table()), ["made here"]))
+    (one,) = document["causes"]["intake_restricted"]
+    effect, spread = one["effects"]["main_peak"]
+    assert effect == pytest.approx(-0.20, abs=0.02)
+    assert spread == pytest.approx(0.07, abs=0.03)
+    assert "needles" not in one["effects"]  # the trade does not name it, and it did not move
+    table = effect_table({}, document)
+    shares: dict[str, float] = {}
+    for pattern in table.patterns:
+        shares[pattern.cause] = shares.get(pattern.cause, 0.0) + pattern.share
+    assert all(share == pytest.approx(1.0) for share in shares.values())
+    (other,) = [p for p in table.patterns if p.name.endswith("as other structures show it")]
+    assert other.share == document["structures_share"]
+
+
 def a_replay(visits: dict[str, list[str]], caught: dict[str, str]) -> Replay:
     nothing = pl.DataFrame()
     truth = pl.DataFrame({"van_id": ["a", "b", "c"]})
@@ -108,6 +147,58 @@ def test_a_fault_is_in_time_until_the_end_of_the_week_of_its_mark() -> None:
     assert report({"weekly": weekly, "plan": late}, 3).endswith("with at most half of the visits: NOT met.")
     dear = count([(a_replay({"a": ["2026-W01"] * 6}, {"a": "2026-W03", "c": "2026-W03"}), faults)])
     assert "NOT met" in report({"weekly": weekly, "plan": dear}, 3)
+
+
+def test_what_weekly_tests_have_to_spare_bounds_rarer_ones() -> None:
+    mark = datetime(2026, 1, 21, tzinfo=UTC)  # week 4
+    faults = {van: Fault("lambda_slow", datetime(2026, 1, 6, tzinfo=UTC), mark, at_once=False) for van in "abc"}
+    assert to_spare([(a_replay({}, {"a": "2026-W04", "b": "2026-W03"}), faults)]) == [0, 1, -1]
+    assert at_best([0, 1, -1], 1) == pytest.approx(2 / 3)
+    assert at_best([0, 1, -1], 2) == pytest.approx((1 / 2 + 1) / 3)
+    assert at_best([0, 1, -1], 3) == pytest.approx((1 / 3 + 2 / 3) / 3)
+
+
+def test_orders_are_held_against_what_whoever_knew_would_say() -> None:
+    truth = {"a": Truth("unmetered_air", 0.9), "b": Truth("lambda_slow", 0.8), "c": Truth("none", 0.0)}
+    orders = pl.DataFrame(
+        {
+            "van_id": ["a", "b", "c"],
+            "week": "2026-W10",
+            "cause": ["unmetered_air", "lambda_offset", "lambda_slow"],
+            "expected_cost_avoided": [100.0, 900.0, -5.0],
+            "warranty_until": [None, None, None],
+        },
+        schema_overrides={"warranty_until": pl.Date},
+    )
+    first = first_of(orders, truth)
+    assert first["true"].to_list() == ["unmetered_air", "lambda_slow", "none"]
+    assert first["cost"][0] > first["cost"][1] > first["cost"][2] == 0.0
+    assert first["knows_misses"].to_list() == [100.0, *first["true_worth"][1:].to_list()]
+    assert first["knows_right"].to_list() == [first["true_worth"][0], 900.0, -5.0]
+    told = pooled_lines("fleet", [first, first])
+    assert told[0] == "### fleet: 2 fleets, 6 orders, 2 of healthy vans"
+    assert "| what the orders say | true cost | 0.50 (0.50 to 0.50) | 0 of 2 |" in told
+    assert any(line.startswith("| lambda_slow | 2 | 0 |") for line in told)
+
+
+def test_weeks_hold_what_came_never_among_it() -> None:
+    rows = [
+        ("a", 1.0, 3.0, 6.0, 4.0, 0.8),
+        ("b", 1.0, 3.0, 6.0, np.inf, 0.8),
+        ("c", 1.0, 3.0, np.inf, np.inf, 0.6),
+        ("d", 1.0, 3.0, np.inf, 0.5, 0.6),
+        ("e", 0.0, 3.0, 6.0, -2.0, 0.9),  # truly beyond: crosses at once
+        ("f", 5.0, np.inf, np.inf, np.inf, 0.2),
+    ]
+    names = ["van_id", "weeks_to_limit_low", "weeks_to_limit", "weeks_to_limit_high", "true_weeks", "cross_within_13"]
+    forecast = pl.DataFrame(rows, schema=names, orient="row").with_columns(
+        seed=pl.lit(1), quantity=pl.lit("idle_g_s"), alarm=pl.lit(True)
+    )
+    assert stated_weeks(forecast)["inside"].to_list() == [True, False, True, False, True]
+    least, told = trade_off_lines(forecast)[2:4][0], trade_off_lines(forecast)[-1]
+    assert least.startswith("| 0.1 | nan")  # nobody has two visits before a crossing
+    assert "| 6 |" in least
+    assert "| 3 | 0.833 | 0.667 " in told
 
 
 def test_the_tracking_study_runs_from_the_simulator_to_its_tables() -> None:

@@ -36,6 +36,10 @@ STEP_SHARE = 0.3
 ENDS_PER_WEEK = 0.03
 """Probability that a movement ends within a week, past or to come: parts can get only so bad. Common practice, no source (2026-11-30);
 above it the onsets of movements that speed up are dated late. [1/week]"""
+RESTS_PER_WEEK = 0.1
+"""The same, to come, of a movement that has raised an alarm: it has gone most of its way. Rather than 0.03, with or without an end that
+comes the sooner the younger the movement, by the log score on fleets that served nothing else (seeds 210 and 211 of
+`tests.studies.tracking`, 31 of `tests.studies.tracking_other`; 2026-11-30). [1/week]"""
 NOISE_DEGREES = 6.0
 """Degrees of freedom of the prior on the scatter, centred on the stated one. Common practice, no source
 (2026-11-25)."""

@@ -23,7 +23,8 @@ class Forecast:
     Attributes
     ----------
     low, median, high : ndarray
-        10 %, 50 % and 90 % quantile of the weeks; 0 crossed, infinity not in sight, NaN no limit known. [weeks]
+        10 %, 50 % and 90 % quantile of the weeks, never among what may come; 0 crossed, infinity not within the horizon or never, NaN
+        no limit known. [weeks]
     within_next, within_4, within_8, within_13 : ndarray
         Probability of having crossed by the next expected visit, and within so many weeks. [1]
     """

@@ -3,7 +3,7 @@ limit.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +16,7 @@ from models.tracking.charts.change_hypotheses import (
     GROSS_SPREAD,
     MOST_VISITS,
     POWERS,
+    RESTS_PER_WEEK,
     Hypotheses,
     Visits,
     gather,
@@ -34,7 +35,7 @@ SIGN_VISITS = 12
 ONSET_QUANTILES = np.array([0.1, 0.5, 0.9])
 """Ends and median of the onset's 80 % interval. [1]"""
 _NEGLIGIBLE = 6.0  # hypotheses with a log evidence this far below the best are left out
-_NOT_ENDED = np.exp(-ENDS_PER_WEEK * GRID)
+_NOT_ENDED, _NOT_RESTED = np.exp(-ENDS_PER_WEEK * GRID), np.exp(-RESTS_PER_WEEK * GRID)
 _CERTAIN = 6.0  # so many √2 standard deviations off a limit, a level is beyond or within it but for 1e-17
 _NEGLIGIBLE_SIGN = 10.0  # the same for a first sign: many that are unlikely each are not unlikely together
 
@@ -57,8 +58,7 @@ class Changes:
     beyond : ndarray of shape (n,)
         Probability that the level is beyond a limit at the last visit. [1]
     forecast : Forecast
-        Weeks to a limit. Its quantiles assume that the movement goes on where that is likelier than not; where it is
-        not, no crossing is in sight unless the limit is crossed. Its probabilities allow for either.
+        Weeks to a limit, and never: quantiles and probabilities are of the same odds, which allow for a movement that comes to rest.
     """
 
     onset: Floats
@@ -134,7 +134,7 @@ def changes(
     The hypotheses of `models.tracking.charts.change_hypotheses` are weighted by their marginal likelihood and mixed.
     """
     n = first.size
-    chance, lasting = np.full((n, GRID.size), np.nan), np.full((n, GRID.size), np.nan)
+    chance = np.full((n, GRID.size), np.nan)
     onset, present = np.full((n, ONSET_QUANTILES.size), np.nan), Present(*(np.full(n, np.nan) for _ in Present._fields))
     visits = Visits(*(np.empty(MOST_VISITS) for _ in Visits._fields))
     most = 2 * MOST_VISITS * (MOST_VISITS + 2 + POWERS.size)
@@ -153,17 +153,12 @@ def changes(
         visits,
         found,
         chance,
-        lasting,
         onset,
         present,
         np.full(n, np.nan) if onset_rate is None else onset_rate,
         gross_share,
     )
-    whole = forecast_of(chance, next_visit_weeks)
-    goes_on = present.moving >= 0.5
-    on = forecast_of(np.where(goes_on[:, None], lasting, chance), next_visit_weeks)
-    median = np.where(goes_on | np.isnan(on.median) | (on.median <= 0.0), on.median, np.inf)
-    forecast = replace(whole, low=on.low, median=median, high=np.maximum(on.high, median))
+    forecast = forecast_of(chance, next_visit_weeks)
     return Changes(onset[:, 1], onset[:, 0], onset[:, 2], *present, chance[:, 0], forecast)
 
 
@@ -190,10 +185,10 @@ def _crossing(
     limit_variance: float,
     weight: float,
     grid: Floats,
+    lasts: Floats,
     chance: Floats,
-    lasting: Floats,
 ) -> None:  # pragma: no cover - compiled
-    """Add one hypothesis' probability of having crossed by each week ahead, with and without an end before that."""
+    """Add one hypothesis' probability of having crossed by each week ahead; `lasts` is that a movement goes on until then."""
     continues = of.end[c] == np.inf
     reached, before = 0.0, 0.0
     level, covar, var_level, var_slope = of.level[c], of.covar[c], of.var_level[c], of.var_slope[c]
@@ -209,14 +204,12 @@ def _crossing(
             spread2 += SLOPE_STEP**2 * h * h * h / 3.0
         outside = _outside(level + moved, math.sqrt(2.0 * max(spread2, 1e-12)), low, high)
         if outside > before:  # a movement may end before it arrives
-            reached += (outside - before) * (_NOT_ENDED[g] if continues else 1.0)
+            reached += (outside - before) * (lasts[g] if continues else 1.0)
             before = outside
         if before == 1.0 or (outside >= 0.5 and not continues):  # from here on nothing can be added
             chance[g:] += weight * reached
-            lasting[g:] += weight * before if continues else 0.0
             return
         chance[g] += weight * reached
-        lasting[g] += weight * before if continues else 0.0
 
 
 @kernel
@@ -251,7 +244,6 @@ def _changes(
     visits: Visits,
     found: Hypotheses,
     chance: Floats,
-    lasting: Floats,
     onset: Floats,
     present: Present,
     onset_rate: Floats,
@@ -261,6 +253,7 @@ def _changes(
     for m in range(first.size):
         certain = np.isnan(onset_rate[m])
         most, negligible = (MOST_VISITS, _NEGLIGIBLE) if certain else (SIGN_VISITS, _NEGLIGIBLE_SIGN)
+        lasts = _NOT_RESTED if certain else _NOT_ENDED
         n = gather(x, variance, weeks, first[m], last[m], most, visits)
         if n < 2:
             continue
@@ -275,7 +268,7 @@ def _changes(
         best = np.max(found.evidence[:count])
         total, going, begun, jumped, rate, rate2, middle, middle2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         by_onset[:places] = 0.0
-        chance[m], lasting[m] = 0.0, 0.0
+        chance[m] = 0.0
         for c in range(count):
             if found.evidence[c] < best - negligible:
                 continue
@@ -294,15 +287,14 @@ def _changes(
                 rate += weight * found.power[c] * found.slope[c]
                 rate2 += weight * found.power[c] ** 2 * (found.slope[c] ** 2 + found.var_slope[c])
             if limited:
-                _crossing(found, c, now, low[m], high[m], limit_variance[m], weight, grid, chance[m], lasting[m])
+                _crossing(found, c, now, low[m], high[m], limit_variance[m], weight, grid, lasts, chance[m])
         chance[m] /= total
-        lasting[m] /= max(going, 1e-300)
         present.moving[m], present.stepped[m] = going / total, jumped / total
         present.level[m] = middle / total
         present.level_u[m] = math.sqrt(max(middle2 / total - present.level[m] ** 2, 0.0))
         present.slope[m] = rate / total
         present.slope_u[m] = math.sqrt(max(rate2 / total - present.slope[m] ** 2, 0.0) + LEVEL_STEP**2)
         if not limited:
-            chance[m], lasting[m] = np.nan, np.nan
+            chance[m] = np.nan
         if begun > 0.0:
             _date(by_onset, begun, moments, places, now, onset[m])

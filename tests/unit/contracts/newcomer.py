@@ -15,8 +15,8 @@ from data_contracts.make_pages import pages
 from data_contracts.signals import QUANTITIES, TRACKED, words_for
 from data_contracts.tables import READINGS, create_table_sql, polars_schema
 from data_contracts.wording import contract_words, translated
-from models.causes.effects import load_effects
 from models.causes.infer import infer_causes
+from models.causes.table import load_effects
 from models.reading.needs import DeclarationError, Extent, apply_needs
 from models.statistics.estimate import Estimate, estimate
 from models.tracking.baseline import least_scatter

@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 
 from data_contracts.causes import EVERY_CAUSE
-from data_contracts.cautions import CAUTIONS, cautions_for
+from data_contracts.causes.record import FIRE
+from data_contracts.cautions import CAUTIONS, cautions_for, cautions_for_snap
 from data_contracts.errors import RegisterError
 from data_contracts.family import Family, parse_family
 
@@ -91,5 +92,14 @@ def test_every_caution_is_shown_for_something_and_names_where_it_is_from() -> No
         for f in (family(hybrid="mild", fuel="lpg"), family(hybrid="full", fuel="cng"))
         for c in cautions_for("", f)
     }
-    assert shown == set(CAUTIONS)
+    assert shown | {"fuel_escapes"} == set(CAUTIONS)
     assert all(caution.source and caution.text.en and caution.text.de for caution in CAUTIONS.values())
+
+
+@pytest.mark.parametrize("cause", sorted(EVERY_CAUSE))
+def test_where_petrol_may_escape_no_snap_is_asked_for_before_that_is_looked_at(cause: str) -> None:
+    """The rule follows the danger that the cause names, and comes before everything else."""
+    escapes = EVERY_CAUSE[cause].danger == FIRE
+    for told in (cautions_for_snap(family(), cause), cautions_for(cause, family())):
+        assert (told[0].name == "fuel_escapes") is escapes
+        assert ("no further snap" in told[0].text.en) is escapes

@@ -38,6 +38,10 @@ SAMPLE_WORDS = {
     "second_cause": "lambda_slow_one_way",
     "test": "fuel_pressure",
     "feature": "main_peak",
+    "unread": "hold_too_short",
+    "second_unread": "noise",
+    "third_unread": "unmeasured_condition",
+    "remedy": "hold_too_short",
     "scale": "relative",
     "side": "high",
     "seen": "change",
@@ -56,6 +60,7 @@ SAMPLE_WORDS = {
     "recorder": "R-7",
     "orders": "0123456789abcdef",
     "means": "catalyst",
+    "second_means": "power",
     "fault_code": "P0302",
     "says": "P0302",
     "snap": "1",
@@ -198,7 +203,7 @@ def test_a_level_has_the_places_of_two_figures_of_its_uncertainty(level: float, 
 
 def test_weeks_are_words_and_a_chance_is_counted() -> None:
     ahead = Fact.of("limit_ahead", QUANTITY, weeks=0.6, weeks_low=0.0, weeks_high=float("inf"), horizon=52.0)
-    assert render(ahead).endswith("in about 1 week (80 %: 0 to more than 52).")
+    assert render(ahead).endswith("in about 1 week (80 %: 0 to more than 52, or never).")
     assert "(1 in 12,000 such weeks)" in render(Fact.of("unlike_healthy", "idle_g_s", p=8.1e-5, second="cycle_ripple"))
     assert "(1 von 12.000 solcher Wochen)" in render(Fact.of("unlike_healthy", "idle_g_s", p=8.1e-5), "de")
 

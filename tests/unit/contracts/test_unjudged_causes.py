@@ -11,7 +11,7 @@ from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.jobs import JOBS, TESTS, steps_of
 from data_contracts.make_pages import moved, pages
 from data_contracts.wording import contract_words, translated
-from models.causes.effects import load_effects
+from models.causes.table import load_effects
 from models.work.urgency import POINTS
 
 TRADE = {

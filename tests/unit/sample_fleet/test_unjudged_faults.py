@@ -10,8 +10,9 @@ from data_contracts.causes import NONE, UNTOLD
 from data_contracts.causes.record import Cause, Shows
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import load_effects, symptoms
+from models.causes.effects import symptoms
 from models.causes.infer import infer_causes
+from models.causes.table import load_effects
 from models.reading.read import read_waveforms
 from models.tracking.state.residuals import Residuals
 from sample_fleet.families import built_in_families, individual, register_family

@@ -13,10 +13,11 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.family import Family, parse_family
 from data_contracts.features import SOFT
-from models.causes.effects import effect_at, effect_table, inseparable_pairs, load_effects, symptoms
+from models.causes.effects import effect_at, inseparable_pairs, symptoms
 from models.causes.infer import CauseSettings, _best_placements, _with_pairs_severities, infer_causes
 from models.causes.likelihood import Hypotheses
 from models.causes.pairs import PairProbability
+from models.causes.table import effect_table, load_effects
 from models.tracking.state.residuals import Residuals
 
 # A healthy wideband engine's readings; sizes are of the right order, nothing rests on them.

@@ -3,8 +3,8 @@
 import pytest
 
 from data_contracts.causes import CAUSES
-from models.causes.effects import load_effects
 from models.causes.one_correction import NEARER_LOAD, SHARE, with_one_correction
+from models.causes.table import load_effects
 
 
 def test_the_step_between_idle_and_load_is_not_seen_and_idle_lambda_has_what_is_left() -> None:

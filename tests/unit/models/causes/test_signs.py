@@ -7,9 +7,10 @@ import pytest
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from data_contracts.features import FEATURES
-from models.causes.effects import load_effects, symptoms
+from models.causes.effects import symptoms
 from models.causes.infer import CausePosterior, CauseSettings, infer_causes
 from models.causes.signs import Otherwise, error_groups, sign_groups, sign_of, told_by_signs
+from models.causes.table import load_effects
 from tests.unit.models.causes.test_infer import EXPECTED, family, make_residuals, planted
 
 SURE = 0.95

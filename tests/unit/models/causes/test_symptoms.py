@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from models.causes.effects import PROPORTIONS, Symptoms, load_effects, symptoms
+from models.causes.effects import PROPORTIONS, Symptoms, symptoms
 from models.causes.evidence import gather_evidence
+from models.causes.table import load_effects
 from models.tracking.state.residuals import Residuals
 
 FIRST, MAIN, PULSE = "first_peak_g_s", "main_peak_reference_g_s", "recirculation_pulse_g_s"

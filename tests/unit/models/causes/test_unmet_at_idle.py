@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from data_contracts.causes import CAUSE_CODES
-from models.causes.effects import load_effects
 from models.causes.infer import infer_causes
+from models.causes.table import load_effects
 from models.causes.unmet_at_idle import LEFT, unmet_at_idle
 from tests.unit.models.causes.test_infer import EXPECTED, TRIMS, family, make_residuals, planted
 

@@ -76,7 +76,7 @@ def test_the_movement_that_speaks_for_the_cause_leads_behind_the_limits() -> Non
     ]  # that the level of lambda moved is not what its repeats show
     assert with_evidence_first(reasons, [evidence("idle_g_s", "relative")]) == reasons
     assert leading_reason(with_evidence_first(reasons, [scatter]), {}) == CROSSED
-    assert said(with_evidence_first(reasons[2:], [scatter]), {}).startswith("Comes and goes")
+    assert said(with_evidence_first(reasons[2:], [scatter]), {}).startswith("The fault comes and goes")
 
 
 def test_volts_are_told_only_where_the_lambda_made_of_them_is_not_named() -> None:
@@ -84,6 +84,12 @@ def test_volts_are_told_only_where_the_lambda_made_of_them_is_not_named() -> Non
     latest = {"lambda_full_throttle_v": row(1.9, 1.57, 60.0), "lambda_full_throttle": row(1.09, 0.91, 50.0)}
     assert said([volts, ratio], latest).startswith("Lean at full throttle")
     assert said([volts], latest).startswith("Lambda signal high at full throttle")
+    trim = moved(
+        "trim_idle_pct", 6.0, 2.0
+    )  # of a narrowband van whose volts show no lambda the furthest off still leads
+    assert leading_reason([volts, trim], {}) == volts
+    assert leading_reason([trim, volts], {}) == trim
+    assert leading_reason([volts, trim, ratio], {}) == trim
 
 
 def test_without_a_trend_the_reason_itself_is_told() -> None:
@@ -136,7 +142,7 @@ def test_a_second_bank_is_named() -> None:
 def test_what_comes_and_goes_and_what_only_all_readings_show_come_last() -> None:
     unsteady = Fact.of("repeats_disagree", "lambda_idle", times=19.0, since="2026-W20")
     unlike = Fact.of("unlike_healthy", "trim_idle_pct", p=1e-4)
-    assert said([unlike, unsteady], {}).startswith("Comes and goes")
+    assert said([unlike, unsteady], {}).startswith("The fault comes and goes")
     assert said([unlike], {}).startswith("Nothing alone is far off")
 
 

@@ -108,7 +108,7 @@ def test_what_hurts_most_is_said_first() -> None:
     moved = Fact.of("stands_out")
     assert most_hurting_first([lean, peak, moved], [cause, code]) == (lean, cause, peak, code, moved)
     assert render(lean) == (
-        "Lambda at full throttle is beyond the family's limit (1.09, limit 1.00): the engine or its turbocharger can be damaged."
+        "Lambda at full throttle is above the family's limit (1.09, limit 1.00): the engine or its turbocharger can be damaged."
     )
 
 

@@ -54,10 +54,10 @@ def test_no_entry_is_no_warranty() -> None:
 
 
 def test_a_warranty_by_date_alone_is_said_without_kilometres() -> None:
-    for until, word in ((LATER, "still in force"), (EARLIER, "over")):
+    for until, said in ((LATER, f"until {LATER} by date"), (EARLIER, f"ended {EARLIER} by date")):
         warranty = warranty_of(until, None, WEEKLY, day=DAY)
         assert warranty is not None
-        assert [render(fact) for fact in warranty.facts(DAY)] == [f"Warranty: by date {word} (last day {until})."]
+        assert [render(fact) for fact in warranty.facts(DAY)] == [f"Warranty: {said}, no mileage limit on record."]
     by_km = warranty_of(None, 60_000.0, WEEKLY[:1], day=DAY)
     assert by_km is not None
     assert [render(fact, "de", "imperial") for fact in by_km.facts(DAY)] == [
@@ -89,7 +89,7 @@ def test_where_its_mileage_has_used_it_up_since_the_reading_sentence_and_money_a
     assert warranty.covered_until(judged) is None
     (fact,) = warranty.facts(judged)
     assert (fact.words["by_date"], fact.words["by_km"]) == ("stands", "driven")
-    assert "by mileage probably over since the last reading (limit 100\u00a0000\u00a0km)" in render(fact)
+    assert "probably ended by mileage since the last reading (limit 100\u00a0000\u00a0km)" in render(fact)
     in_german_miles = render(fact, "de", "imperial")
     assert "nach Laufleistung seit dem letzten Stand wohl abgelaufen (Grenze 62" in in_german_miles
     assert "ilometer" not in in_german_miles

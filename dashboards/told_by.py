@@ -1,0 +1,81 @@
+"""What tells a cause, in the plain words of its quantities, and what it is easily taken for: made of what the contracts declare."""
+
+import math
+
+from dashboards import text
+from dashboards.display import language
+from dashboards.text import message
+from data_contracts.causes import EVERY_CAUSE
+from data_contracts.features import FEATURES, Feature
+from data_contracts.jobs import TESTS
+from data_contracts.signals import QUANTITIES
+
+_MOST = 2
+"""Signs told of a cause, and look-alikes in short. Of our choosing."""
+_LEAST_BESIDE_FIRST = 0.4
+"""How clear the second sign must be beside the first. Of our choosing. [1]"""
+
+
+def signs(code: str) -> str:
+    """The clearest signs of a cause, such as "fuel taken off at idle"; empty where nothing that is read shows it.
+
+    Parameters
+    ----------
+    code : str
+        Cause.
+    """
+    effects = EVERY_CAUSE[code].shows[0].effects
+    clear = {name: abs(moved) / math.hypot(spread, FEATURES[name].floor) for name, (moved, spread) in effects.items()}
+    told: dict[str, float] = {}
+    for name in sorted(clear, key=lambda name: -clear[name]):
+        words = _sign(FEATURES[name], effects[name][0])
+        if words and (not told or clear[name] >= _LEAST_BESIDE_FIRST * max(told.values())):
+            told.setdefault(words, clear[name])
+    return "; ".join(list(told)[:_MOST])
+
+
+def _sign(feature: Feature, moved: float) -> str:
+    """What a quantity does, in its plain words; empty where these would not say it: a difference to another, volts alone."""
+    if feature.scale == "scatter":
+        return message("meaning.scatter")
+    plainly = QUANTITIES[feature.quantity].plainly
+    narrowband = ("narrowband",) in (feature.kinds, QUANTITIES[feature.quantity].need.kinds)
+    if plainly is None or feature.against or feature.plus or narrowband:
+        return ""
+    return (plainly.high if moved > 0 else plainly.low).in_language(language())
+
+
+def taken_for(code: str) -> tuple[str, ...]:
+    """Causes that a snap does not tell from one, whichever of the two declares it.
+
+    Parameters
+    ----------
+    code : str
+        Cause.
+    """
+    own = [hard.other for hard in EVERY_CAUSE[code].ambiguities]
+    others = [c.code for c in EVERY_CAUSE.values() if code in (hard.other for hard in c.ambiguities)]
+    return tuple(other for other in dict.fromkeys((*own, *others)) if other in EVERY_CAUSE)
+
+
+def in_short(code: str) -> list[str]:
+    """What stands below a cause's picture: its signs, and what it looks like."""
+    said = signs(code)
+    told = [f"{text.sentence(said)}."] if said else []
+    if others := taken_for(code)[:_MOST]:
+        told.append(message("meaning.like", others=", ".join(text.cause(other) for other in others)))
+    return told
+
+
+def lines(code: str) -> list[str]:
+    """What heads a cause's page: its signs, the test that finds what is not judged, and what it is taken for."""
+    cause = EVERY_CAUSE[code]
+    said = signs(code)
+    told = [message("meaning.told_by", signs=said)] if said else []
+    if cause.unjudged is not None:
+        test = TESTS[cause.first_test].title
+        inside = test.en[:1].lower() + test.en[1:] if language() == "en" else text.contract(test)
+        told.append(message("meaning.found_by", test=inside))
+    if others := taken_for(code):
+        told.append(message("meaning.taken_for", others=", ".join(text.cause(other) for other in others)))
+    return told

@@ -1,0 +1,128 @@
+"""What is said of a listed van wherever it is shown: what it reads, the likeliest causes, and what comes of leaving it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from dashboards import meant, text
+from dashboards.display import language
+from dashboards.text import message
+from data_contracts.causes import NONE
+from data_contracts.facts.fact import Fact
+from data_contracts.likelihood import LIKELIHOODS, likely
+from pipelines.read_side import promises
+from pipelines.read_side import van_card as reads
+from pipelines.read_side.published import Published
+
+HOW_SURE = "how-sure"
+"""Address of the view that holds every promise against what came."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A van of a week's list in three lines of Markdown, each empty where there is nothing to say.
+
+    Attributes
+    ----------
+    reading : str
+        What it reads, held against what it was or the limit.
+    causes : str
+        The likeliest causes, see `causes`.
+    left_alone : str
+        What comes of leaving it.
+    """
+
+    reading: str
+    causes: str
+    left_alone: str
+
+    def lines(self) -> list[str]:
+        """The lines there are, the first in bold."""
+        return [line for line in (self.reading and f"**{self.reading}**", self.causes, self.left_alone) if line]
+
+
+def of_listed(row: Mapping[str, Any], fact: Fact | None, mark: str) -> Verdict:
+    """The verdict of a van.
+
+    Parameters
+    ----------
+    row : mapping
+        Row of `watchlist`.
+    fact : Fact or None
+        As `reads.in_short_of` gives it; without one the van's first reasons are told.
+    mark : str
+        As `checked_mark` gives it.
+    """
+    reasons, hurts = meant.sentences(row, "reasons"), reads.hurts_most(row)
+    reading = meant.fact(fact) if fact is not None else reasons.pop(0) if reasons else ""
+    left = meant.fact(hurts) if hurts is not None else reasons[0] if reasons else ""
+    return Verdict(reading, causes(row, mark), text.sentence(left))
+
+
+def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
+    """Lines of Markdown that say why orders stand: as the week's list says it of their vans; of a van that is not on it, as the
+    order did.
+
+    Parameters
+    ----------
+    published : Published
+    week : str
+        ISO week.
+    orders : sequence of mapping
+        Rows of `work_orders`.
+
+    Returns
+    -------
+    dict of str to list of str
+        By order.
+    """
+    rows = reads.listed(published, week, [str(order["van_id"]) for order in orders])
+    told, mark = reads.in_short_of(published, list(rows.values()), week), checked_mark(published)
+    said = {van: of_listed(row, told.get(van), mark).lines() for van, row in rows.items()}
+    return {str(order["order_id"]): said.get(order["van_id"], [meant.sentence(order, "reason")]) for order in orders}
+
+
+def scale() -> str:
+    """The words of likelihood and where each begins, as one sentence."""
+    (least, first), *others = [(text.percent(least), words.in_language(language())) for least, words in LIKELIHOODS]
+    steps = ", ".join(f"{word} {from_here}" for from_here, word in others[:-1])
+    return message("verdict.scale", first=text.sentence(first), least=least, steps=steps, last=others[-1][1])
+
+
+def checked_mark(published: Published) -> str:
+    """Markdown of the mark that likelihoods of causes carry, leading to *How sure*; empty once findings bear them out."""
+    kept = promises.of_causes(published)[0]
+    if kept == "kept":
+        return ""
+    return f"[{message('verdict.not_kept' if kept == 'not_kept' else 'verdict.unchecked')}]({HOW_SURE})"
+
+
+def causes(row: Mapping[str, object], mark: str) -> str:
+    """The likeliest causes of a van in one line: a word of likelihood with its figure, and the mark.
+
+    Parameters
+    ----------
+    row : mapping
+        Row of `watchlist`.
+    mark : str
+        As `checked_mark` gives it.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    given = row["causes"]
+    ranked = text.likeliest(given if isinstance(given, Sequence) else [])
+    lead = str(row["leading_cause"])
+    others = [each for each in ranked if each[0] not in (lead, NONE)]
+    told = [_told(lead, dict(ranked).get(lead))]
+    if others:
+        listed = ", ".join(f"{meant.cause(code)} ({text.percent(p)})" for code, p in others)
+        told.append(message("verdict.less_likely" if lead in dict(ranked) else "verdict.among", causes=listed))
+    return " · ".join([*told, *([mark] if mark else [])])
+
+
+def _told(code: str, probability: float | None) -> str:
+    title = f"**{meant.cause(code, first=True)}**"
+    return title if probability is None else f"{title}: {text.plain_minus(likely(probability, language()))}"

@@ -1,0 +1,61 @@
+"""Whether what the lists promised was kept, as findings and later visits tell: one verdict behind every mark of it."""
+
+from typing import Literal
+
+from models.statistics.proportions import share_interval
+from pipelines.read_side import record_queries
+from pipelines.read_side.published import Published
+
+Verdict = Literal["unchecked", "few", "kept", "not_kept"]
+
+FEW = 20
+"""Cases below which a share says little. Common practice, no source."""
+
+
+def verdict(came: int, cases: int, stated: float) -> Verdict:
+    """Whether a share that was promised came.
+
+    Parameters
+    ----------
+    came, cases : int
+        Cases that came as stated, and all.
+    stated : float
+        Share that was promised. [1]
+
+    Returns
+    -------
+    {"unchecked", "few", "kept", "not_kept"}
+        Not kept where even the favourable end of the 95 % interval is less than promised.
+    """
+    if not cases:
+        return "unchecked"
+    if share_interval(came, cases)[2] < stated:
+        return "not_kept"
+    return "few" if cases < FEW else "kept"
+
+
+def of_causes(published: Published) -> tuple[Verdict, int, int, float]:
+    """Whether the likeliest causes were found as often as stated.
+
+    Returns
+    -------
+    tuple of (verdict, int, int, float)
+        Causes found as stated, findings, and the mean probability that was stated of them. [1]
+    """
+    rows = list(record_queries.cause_record(published).iter_rows(named=True))
+    right, cases = (sum(int(row[name]) for row in rows) for name in ("right", "findings"))
+    stated = sum(row["mean"] * row["findings"] for row in rows) / cases if cases else 0.0
+    return verdict(right, cases, stated), right, cases, stated
+
+
+def of_interval(published: Published, interval: str) -> Verdict:
+    """Whether what was stated with an interval lay inside it as often as it should.
+
+    Parameters
+    ----------
+    published : Published
+    interval : str
+        Such as "weeks_to_limit", of `coverage`.
+    """
+    rows = [row for row in record_queries.coverage(published).iter_rows(named=True) if row["interval"] == interval]
+    return verdict(rows[0]["inside"], rows[0]["cases"], rows[0]["stated"]) if rows else "unchecked"

@@ -1,0 +1,79 @@
+"""What a visit did not read, and what became of the quantities its van is on the list for."""
+
+import numpy as np
+import pytest
+
+from data_contracts.facts.rendering import render
+from models.at_the_van.expected import Band, Expectation, VanPast
+from models.at_the_van.judge import Judged
+from models.at_the_van.repeats import Repeated
+from models.at_the_van.unread import listed_now, missing
+from models.tracking.baseline import FamilyLevel
+
+NAN = float("nan")
+
+
+def expectation() -> Expectation:
+    return Expectation(1.0, 0.001, FamilyLevel(1.0, 0.001, 0.01, 9.0, 9), 0.002, 0.0015, 0.001, 1.0, 0.001)
+
+
+PAST = VanPast(
+    "V1", "moor-30", 9, "2026-W20", 10, {n: expectation() for n in ("lambda_idle", "cycle_ripple", "idle_g_s")}
+)
+
+
+def judged(quantity: str, value: float, word: str) -> Judged:
+    band = Band(1.0, 0.99, 1.01, 0.0)
+    return Judged(
+        quantity, Repeated(value, 0.001, 0.03, "visit", 0.002, 3), band, None, word, None, 1.0, False, NAN, ""
+    )
+
+
+@pytest.mark.parametrize(
+    ("read", "said"),
+    [
+        ([0.996, 1.046, 1.003], "Lambda at idle now: 0.996 to 1.05 over 3 snaps, where ± 0.0015 is usual."),
+        ([0.996, NAN, NAN], "Lambda at idle now: 1.00; whether repeats differ, one snap alone does not show."),
+    ],
+)
+def test_repeats_that_disagree_are_told_as_they_lie(read: list[float], said: str) -> None:
+    values = {"lambda_idle": np.array(read)}
+    (fact,) = listed_now({"lambda_idle": True}, [judged("lambda_idle", 1.003, "same")], values, [{}] * 3, PAST)
+    assert render(fact) == said
+
+
+def test_a_level_is_told_unless_the_verdict_tells_it_already() -> None:
+    values = {"lambda_idle": np.array([1.003])}
+    (fact,) = listed_now({"lambda_idle": False}, [judged("lambda_idle", 1.003, "same")], values, [{}], PAST)
+    assert render(fact) == "Lambda at idle now: 1.00; expected 0.99 to 1.01, by its own past."
+    assert listed_now({"lambda_idle": False}, [judged("lambda_idle", 1.1, "worse")], values, [{}], PAST) == []
+
+
+def test_what_was_not_read_says_why_and_alike_is_told_together() -> None:
+    names = ("trim_idle_pct", "trim_2500_pct")
+    values = {name: np.full(3, NAN) for name in names}
+    unread = [
+        dict.fromkeys(names, "unmeasured_condition"),
+        dict.fromkeys(names, "unmeasured_condition"),
+        dict.fromkeys(names, "cold"),
+    ]
+    (fact,) = listed_now(dict.fromkeys(names, False), [], values, unread, PAST)
+    assert (
+        render(fact)
+        == "Fuel trim at idle, fuel trim at 2,500 rpm: not read now (a condition it needs was not measured)."
+    )
+
+
+def test_what_is_missing_is_counted_by_reason_and_says_what_brings_back_most() -> None:
+    unread = [{"lambda_idle": "hold_too_short", "cycle_ripple": "hold_too_short", "idle_g_s": "noise"}]
+    told = missing((), unread, PAST, lifted=False)
+    assert told is not None
+    assert render(told).startswith(
+        "Quantities not read: 2 (the pedal was released too soon), 1 (noise hides it). What brings"
+    )
+    lifted = missing((), unread, PAST, lifted=True)
+    assert lifted is not None
+    assert "brings back" not in render(lifted)
+    assert missing(("lambda_idle", "cycle_ripple", "idle_g_s"), unread, PAST, lifted=False) is None
+    assert missing((), unread, None, lifted=False) is None
+    assert missing((), [{"lambda_idle": "not_for_this_family"}], PAST, lifted=False) is None
