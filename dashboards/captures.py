@@ -17,7 +17,7 @@ from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import Published
 from pipelines.workspace.workspace import Workspace
 
-PAGE_SIZE = 50
+PAGE_SIZE = 20
 ALL = "all"
 REASONS_FIRST = 5
 STANDS_OUT = 3.0  # times the median recorder's spread
@@ -225,17 +225,16 @@ def _list(published: Published, only: CaptureFilter) -> None:
     if pages > 1:
         page = int(st.number_input(message("common.page_of", pages=pages), 1, pages, 1, key="captures-page", width=160))
     frame = capture_queries.captures(published, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
-    with st.container(height=420, key="captures-list"):
-        _table(
-            "captures-6",
-            {
-                message("captures.of_van"): [_capture(row) for row in frame.iter_rows(named=True)],
-                message("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
-                message("common.depot"): frame["depot"].to_list(),
-                message("captures.file"): [f"{row['delivery']}, {row['file']}" for row in frame.iter_rows(named=True)],
-                message("captures.serial"): [serial or "" for serial in frame["recorder_serial"]],
-            },
-        )
+    _table(
+        "captures-6",
+        {
+            message("captures.of_van"): [_capture(row) for row in frame.iter_rows(named=True)],
+            message("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
+            message("common.depot"): frame["depot"].to_list(),
+            message("captures.file"): [f"{row['delivery']}, {row['file']}" for row in frame.iter_rows(named=True)],
+            message("captures.serial"): [serial or "" for serial in frame["recorder_serial"]],
+        },
+    )
     parts.download(lambda: frame, "captures.csv", "download-captures")
 
 

@@ -7,13 +7,12 @@ from typing import get_args
 
 import streamlit as st
 
-from dashboards import markup, meant, parts, text, told_by, verdict
+from dashboards import markup, meant, order_card, parts, text, told_by, verdict
 from dashboards import meaning_pictures as pictures
 from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
-from data_contracts.cautions import cautions_for
 from data_contracts.make_pages import pages
 from data_contracts.quantities.record import Group
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
@@ -125,7 +124,7 @@ def _page(page: str, title: str) -> None:
         if key in _OPEN:
             st.markdown(f"## {heading}\n\n{words}")
             if key == _OPEN[0]:  # work is asked for: the cautions stand beside it, their sources in the fold
-                markup.cautions(message("card.cautions"), [text.contract(each.text) for each in cautions_for(code)])
+                order_card.cautions(code, None)
         else:
             folded.append((heading, words))
     for heading, words in (*folded, (message("meaning.of_code"), told[0][1])):

@@ -61,7 +61,7 @@ def taken_for(code: str) -> tuple[str, ...]:
 def in_short(code: str) -> list[str]:
     """What stands below a cause's picture: its signs, and what it looks like."""
     said = signs(code)
-    told = [f"{text.sentence(said)}."] if said else []
+    told = [f"{text.sentence(said)}."] if said else _found_by(code)
     if others := taken_for(code)[:_MOST]:
         told.append(message("meaning.like", others=", ".join(text.cause(other) for other in others)))
     return told
@@ -69,13 +69,19 @@ def in_short(code: str) -> list[str]:
 
 def lines(code: str) -> list[str]:
     """What heads a cause's page: its signs, the test that finds what is not judged, and what it is taken for."""
-    cause = EVERY_CAUSE[code]
     said = signs(code)
     told = [message("meaning.told_by", signs=said)] if said else []
-    if cause.unjudged is not None:
-        test = TESTS[cause.first_test].title
-        inside = test.en[:1].lower() + test.en[1:] if language() == "en" else text.contract(test)
-        told.append(message("meaning.found_by", test=inside))
+    told += _found_by(code)
     if others := taken_for(code):
         told.append(message("meaning.taken_for", others=", ".join(text.cause(other) for other in others)))
     return told
+
+
+def _found_by(code: str) -> list[str]:
+    """That a cause is not judged from snaps, and the test that finds it; nothing of one that is."""
+    cause = EVERY_CAUSE[code]
+    if cause.unjudged is None:
+        return []
+    test = TESTS[cause.first_test].title
+    inside = test.en[:1].lower() + test.en[1:] if language() == "en" else text.contract(test)
+    return [message("meaning.found_by", test=inside)]

@@ -47,7 +47,7 @@ _SIZES = {
 
 _NAMES_FROM = 18.0
 """Left end of the names at the right of a plot, from its edge. [px]"""
-_LETTER = 7.4
+_LETTER = 9.2
 """Width of a bold letter of a name, at most on average, in any font a browser may take. [px]"""
 _APART = 15.0
 """Between two names at the right. [px]"""

@@ -16,6 +16,7 @@ from data_contracts.states import IDLE_ONLY
 from pipelines.commands.at_the_van import fuel_may_escape, list_facts, verdict_words
 
 _HELD_BRIEFLY, _MISSING = "van_held_briefly", "van_missing"
+_WHOLE = "\N{NO-BREAK SPACE}"
 _STATES = ("limit", "worse", "better", "same", "few")
 _KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
 _ICONS = {
@@ -195,7 +196,9 @@ def _reason(reason: Mapping[str, str], where: str = "") -> str:
 def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.DataFrame:
     """Every quantity that is held against something; few columns fit on a phone."""
     cells = {
-        "now": lambda row: inert(text.uncertain(row["value"], row["u"], text.unit(row["quantity"]))),
+        "now": lambda row: inert(text.uncertain(row["value"], row["u"], text.unit(row["quantity"]))).replace(
+            " ", _WHOLE
+        ),
         "repeat_to_repeat": lambda row: inert(
             text.apart(row.get("repeat_u"), row.get("repeat_from"), text.unit(row["quantity"]))
         ),
@@ -212,7 +215,7 @@ def _band(row: Mapping[str, Any], held: str) -> str:
     if row[held] is None:
         return message("number.none")
     low, high = text.ends(row[held]["low"], row[held]["high"], text.unit(row["quantity"]))
-    return _word("range").format(low=low, high=high)
+    return _word("range").format(low=low, high=high).replace(" ", _WHOLE)
 
 
 def _level(row: Mapping[str, Any], value: float | None) -> str:

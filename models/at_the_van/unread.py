@@ -116,11 +116,12 @@ def missing(judged: Collection[str], unread: Unread, past: VanPast | None, *, li
     told = sorted(reasons.items(), key=lambda one: (-one[1], one[0]))[:MOST_TOLD]
     if not told:
         return None
-    fields: dict[str, float | str] = {}
+    fields: dict[str, float | str | None] = {}
     for place, (why, count) in zip(("", "second_", "third_"), told, strict=False):
         fields |= {f"{place}unread": why, f"{place}count": count}
     remedy = next((why for why, _ in told if UNREAD_REASONS[why].remedy), None)
-    return Fact.of("van_missing", **fields, remedy=None if lifted and remedy == _LIFTED else remedy)
+    fields["remedy"] = None if lifted and remedy == _LIFTED else remedy
+    return Fact.of("van_missing", None, **fields)
 
 
 def _why(name: str, unread: Unread) -> str:

@@ -1,10 +1,44 @@
 """Decorators for compiled loops, so that all are compiled with the same options and keep their types."""
 
+import hashlib
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
+
+FOLDER_VARIABLE = "VANSNAP_KERNELS"
+"""Names a folder to keep machine code in, where it can't be kept beside the source because that is not to be written to."""
+
+
+def folder_of_sources(folder: Path, root: Path) -> Path:
+    """Where in a folder the machine code of just these sources is kept.
+
+    The compiler looks at a kernel's own file only, and builds what it calls and the constants it names into it: code of
+    another version in the same folder would be taken for this one's.
+
+    Parameters
+    ----------
+    folder : Path
+        For the machine code of any version.
+    root : Path
+        Holds the packages.
+
+    Returns
+    -------
+    Path
+        A folder within it, named by a hash over the sources of all packages that hold kernels or what they name.
+    """
+    digest = hashlib.sha256()
+    for package in ("data_contracts", "models", "sample_fleet"):
+        for path in sorted((root / package).rglob("*.py")):
+            digest.update(b"%s\0%s\0" % (path.relative_to(root).as_posix().encode(), path.read_bytes()))
+    return folder / digest.hexdigest()[:12]
+
+
+if _given := os.environ.get(FOLDER_VARIABLE):
+    cast(Any, numba.config).CACHE_DIR = str(folder_of_sources(Path(_given), Path(__file__).parents[2]))
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 

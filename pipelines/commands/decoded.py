@@ -17,6 +17,7 @@ from data_contracts.errors import (
 from data_contracts.family import Family
 from data_contracts.recorder import CANONICAL, RecorderProfile
 from data_contracts.recorder_units import CONDITIONS
+from data_contracts.signals import AIRFLOW_SIGNALS
 from pipelines.intake.in_turn import written_in_turn
 from pipelines.intake.readers.columns import LARGEST_FILE_BYTES
 from pipelines.intake.readers.recording import read_recording, told_endings
@@ -79,7 +80,7 @@ def _unfit(path: Path, content: bytes, error: WaveformError, register: Path) -> 
 
 
 def of_family(path: Path, waveform: Waveform, family: Family) -> Waveform:
-    """The waveform, unless its lambda trace is of another sensor than the family's.
+    """The waveform, unless its lambda trace or its air mass is of another sensor than the family's.
 
     Parameters
     ----------
@@ -99,7 +100,20 @@ def of_family(path: Path, waveform: Waveform, family: Family) -> Waveform:
     refused = wrong_sensor(waveform, family)
     if refused is not None:
         raise InputError(f"{path.name}: {refused[1]}")
+    if other := _air_of_another(waveform, family):
+        raise InputError(
+            f"{path.name}: the air mass is recorded as {other}, and family {family.name} has it as "
+            f"{family.airflow_sensor.channel}: check van and recorder profile"
+        )
     return waveform
+
+
+def _air_of_another(waveform: Waveform, family: Family) -> str:
+    """The air-mass channel of another kind of sensor, where nothing of the family's own shows the snap; empty otherwise."""
+    sensor, there = family.airflow_sensor, set(waveform.channels)
+    others = [name for name in AIRFLOW_SIGNALS if name in there]
+    shown = {sensor.channel, sensor.trace, "throttle_pct", "engine_rpm"} & there
+    return others[0] if others and not shown else ""
 
 
 def recorded_with(

@@ -18,7 +18,6 @@ from data_contracts.errors import (
     VansnapError,
 )
 from data_contracts.family import Family
-from data_contracts.plurals import counted
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES
@@ -258,9 +257,8 @@ def read_folder(
         except VansnapError as error:
             refused.append({"file": file.name, "reason": str(error)})
     if not waveforms:
-        raise InputError(
-            f"none of the {counted(len(files), 'recording', 'recordings')} in {path} can be read: {refused[0]['reason']}"
-        )
+        none = f"none of the {len(files)} recordings can be read: " if len(files) > 1 else ""
+        raise InputError(none + refused[0]["reason"])
 
     from models.reading.read import read_one, read_waveforms
 

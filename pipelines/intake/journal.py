@@ -145,6 +145,8 @@ def _readable(workspace: Workspace) -> list[Entry]:
 def note_intake(workspace: Workspace, warehouse: Warehouse, looked_at: Sequence[str], *, now: datetime) -> None:
     """Write down what an intake took in, and what earlier ones did that the journal lacks.
 
+    Decisions nobody wrote down are, also where no row changed: a run that was cut off may have taken in what they let in.
+
     Parameters
     ----------
     workspace : Workspace
@@ -160,10 +162,11 @@ def note_intake(workspace: Workspace, warehouse: Warehouse, looked_at: Sequence[
     entries = _readable(workspace)
     written = entries[-1].deliveries if entries and entries[-1].at == now else {}
     again = [name for name in looked_at if name not in written]
-    if again:
+    fresh = _fresh_decisions(workspace, entries)
+    if again or fresh:
         rows = {row["delivery"]: row for row in _deliveries(warehouse)}
         held = {name: _kept(workspace, rows[name]) for name in again}
-        _write(workspace, Entry(now, _fresh_decisions(workspace, entries), held))
+        _write(workspace, Entry(now, fresh, held))
 
 
 def note_run(workspace: Workspace, warehouse: Warehouse) -> None:

@@ -148,7 +148,8 @@ def _on_list(published: Published, van_id: str) -> tuple[dict[str, Any] | None, 
     named = cause if cause in EVERY_CAUSE else None
     facts = [Fact.of("van_on_list", van=van_id, week=week, urgency=urgency, cause=named)]
     short = list(in_short_of(published, [row], week).values())
-    reasons = [Fact.from_row(told) for told in row["reason_facts"] or () if told["code"] in FACTS]
+    stored: Any = row["reason_facts"] or ()
+    reasons = [Fact.from_row(fact) for fact in stored if fact["code"] in FACTS]
     about = dict.fromkeys(fact.quantity for fact in (*short, *reasons))
     told = {"week": week, "urgency": urgency, "cause": cause, "facts": [fact.row() for fact in (*facts, *short)]}
     apart = {fact.quantity for fact in reasons if fact.code == "repeats_disagree"}

@@ -21,12 +21,12 @@ def free_port() -> int:
 
 
 @contextmanager
-def serving(home: Path, *, port: int | None = None, login: Path | None = None) -> Iterator[str]:
+def serving(home: Path, *, port: int | None = None, login: Path | None = None, public_url: str = "") -> Iterator[str]:
     """Address of a board on a workspace, served while the block runs."""
     port = port or free_port()
     address = f"http://127.0.0.1:{port}"
     process = subprocess.Popen(
-        command(home, port, login=login),
+        command(home, port, login=login, public_url=public_url),
         env={**os.environ, **environment(home, login=login is not None)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

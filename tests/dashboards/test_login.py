@@ -39,13 +39,14 @@ known = [
 """
 
 
-def login_file(home: Path, port: int, at: Provider) -> Path:
+def login_file(home: Path, port: int, at: Provider, public_url: str = "") -> Path:
     """The board's client of a provider, in a file of the workspace."""
+    board = public_url or f"http://127.0.0.1:{port}"
     login = home / "login.toml"
     login.write_text(
         f"""\
 [auth]
-redirect_uri = "http://127.0.0.1:{port}/oauth2callback"
+redirect_uri = "{board}/oauth2callback"
 cookie_secret = "{"0123456789abcdef" * 4}"
 client_id = "{CLIENT}"
 client_secret = "{SECRET}"

@@ -95,7 +95,7 @@ def test_names_at_the_right_of_a_trend_have_the_room_they_need() -> None:
             for x, told in re.findall(
                 r'<text x="([\d.]+)"[^>]*text-anchor="start"[^>]*>((?:now|was|limit) [^<]+)<', picture.svg
             ):
-                assert float(x) + 7.4 * len(told) <= width
+                assert float(x) + 9.2 * len(told) <= width
 
 
 def test_marks_of_a_drawing_stand_out_from_the_paper() -> None:

@@ -155,7 +155,8 @@ def serving(server: socketserver.TCPServer) -> Iterator[None]:
 
 
 def make_certificate(path: Path, name: str = "127.0.0.1") -> Path:
-    """A certificate of its own for an address of this machine, with its key, as PEM."""
+    """A certificate of its own for an address or a host name, with its key, as PEM."""
+    named = x509.IPAddress(ip_address(name)) if name[-1].isdigit() else x509.DNSName(name)
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
     now = datetime.now(UTC)
@@ -167,7 +168,7 @@ def make_certificate(path: Path, name: str = "127.0.0.1") -> Path:
         .serial_number(x509.random_serial_number())
         .not_valid_before(now - timedelta(days=1))
         .not_valid_after(now + timedelta(days=1))
-        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ip_address(name))]), critical=False)
+        .add_extension(x509.SubjectAlternativeName([named]), critical=False)
         .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
         .sign(key, hashes.SHA256())
     )

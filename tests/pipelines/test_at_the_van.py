@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import polars as pl
 import pytest
 
 from data_contracts.causes import EVERY_CAUSE
@@ -334,3 +335,19 @@ def test_no_recording_of_the_small_fleet_is_refused_for_its_sensor(judged_small:
         held = warehouse.query("SELECT count(*) AS n FROM recordings WHERE state = 'held'")["n"][0]
     assert held > 450
     assert not {"other_lambda_sensor", "inverted_lambda"} & set(rules)
+
+
+def test_air_mass_of_another_sensor_is_refused_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A wrong van's file is not a van without a snap; where something else shows the snap it is read."""
+    snap, beside = tmp_path / "snap.parquet", tmp_path / "beside.parquet"
+    sensor = load_families(REGISTER)[0]["brook-20"].airflow_sensor
+    other = next(name for name in ("airflow_g_s", "airflow_v") if name not in (sensor.channel, sensor.trace))
+    frame = pl.read_parquet(recordings(WELL, CALM)[0])
+    renamed = pl.DataFrame({"time_s": frame["time_s"], other: frame[sensor.channel]})
+    renamed.write_parquet(snap)
+    renamed.with_columns(throttle_pct=pl.lit(5.0)).write_parquet(beside)
+    assert run(["read", str(snap), "--family", "brook-20", "--register", str(REGISTER)]) == 2
+    err = capsys.readouterr().err
+    assert f"the air mass is recorded as {other}, and family brook-20 has it as {sensor.channel}" in err
+    assert err.count("\n") == 1
+    assert run(["read", str(beside), "--family", "brook-20", "--register", str(REGISTER)]) == 0

@@ -115,6 +115,14 @@ def test_a_first_snap_has_no_range_and_words_fit_the_sensor(drawn: list[Figure])
     assert drawn[-1].axes[0].get_ylim()[0] < -5.0 + 1e-9
 
 
+def test_volts_of_an_unknown_family_are_drawn_as_volts_and_no_end_is_said_to_be_rich(drawn: list[Figure]) -> None:
+    draw_against_past(replace(past(), volts_alone=True), None)
+    axes = drawn[-1].axes[2]
+    assert axes.get_ylabel() == "lambda sensor [V]"
+    assert float(axes.lines[-1].get_ydata()[0]) == pytest.approx(0.9)  # as recorded, not turned
+    assert not {"↑ lean", "↑ rich"} & set(said(axes))
+
+
 WEEKS = ["2026-W10", "2026-W11", "2026-W12", "2026-W13"]
 MONDAY = np.datetime64("2026-03-02")
 

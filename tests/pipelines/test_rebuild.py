@@ -104,6 +104,30 @@ def test_what_was_lost_is_made_again_table_by_table(home: Workspace) -> None:
     assert differing(before, tables(home)) == []
 
 
+@pytest.mark.parametrize("decided", ["a mend", "an item let in"])
+def test_what_was_let_in_by_a_run_that_ended_before_it_wrote_it_down_is_made_again(
+    home: Workspace, monkeypatch: pytest.MonkeyPatch, decided: str
+) -> None:
+    if decided == "a mend":
+        record_mend(home, Mend("late", 2, {"van_id": "V003"}, NOW + 4 * DAY, "Ann"))
+    else:
+        deliver(home.inbox / "again", [row("z.csv", van="V001")], {"z.csv": recording(3)})
+        steps.intake(home.root, now=NOW + 4 * DAY)
+        record_item(
+            home, ItemDecision(item(home, "z.csv"), "taken_in", NOW + 4 * DAY, "Ann", "the plates were swapped")
+        )
+    with monkeypatch.context() as patched:
+        patched.setattr(steps, "note_intake", lambda *_, **__: None)
+        steps.intake(home.root, now=NOW + 5 * DAY)
+    steps.intake(home.root, now=NOW + 6 * DAY)
+    steps.read_captures(home.root)
+    before, written = tables(home), len(read_journal(home))
+    rebuild(home)
+    assert differing(before, tables(home)) == []
+    steps.intake(home.root, now=NOW + 7 * DAY)
+    assert len(read_journal(home)) == written, "nothing more to write down"
+
+
 def test_a_rebuild_that_is_cut_off_leaves_everything_as_it_was(
     home: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -287,6 +287,21 @@ def test_one_reading_alone_names_a_part_only_after_enough_visits() -> None:
     assert [f.leading[0] for f in found] == [NOT_SEPARABLE, "recirculation_valve"]
 
 
+def test_repeats_that_scatter_name_no_part_by_themselves() -> None:
+    """However many visits and whatever of the repeats scatters: it is one reading, and none that lasts."""
+    residuals = make_residuals(np.zeros((1, len(EXPECTED))))
+    scatter = np.ones((1, len(EXPECTED)))
+    scatter[0, [list(EXPECTED).index(name) for name in ("lambda_full_throttle", "tip_in_lean_blip")]] = 30.0
+    strict = CauseSettings(minimum_probability=0.2, prior_none=0.001, gross_error_share=1e-5)
+    found = infer_causes(replace(residuals, scatter=scatter), [family()], [()], settings=strict)
+    assert found.likeliest[0] != NONE
+    assert found.leading[0] == NOT_SEPARABLE
+    needles = residuals.shift.copy()
+    needles[0, list(EXPECTED).index("lean_needles")] = 4.0
+    found = infer_causes(replace(residuals, shift=needles, scatter=scatter), [family()], [()], settings=strict)
+    assert found.leading[0] == "ignition_weak"
+
+
 def test_what_returns_at_every_visit_is_likelier_a_fault() -> None:
     shift = np.zeros((1, len(EXPECTED)))
     shift[0, list(EXPECTED).index("recirculation_pulse_g_s")] = -0.9 * EXPECTED["recirculation_pulse_g_s"]
