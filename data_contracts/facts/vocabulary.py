@@ -60,8 +60,8 @@ _REASONS = (
     ),
     _template(
         "waiting_costs",
-        "To wait for a planned visit costs {cost}, more than to fetch the van at once ({fetching}).",
-        "Auf einen geplanten Besuch zu warten kostet {cost}, mehr als das Fahrzeug gleich zu holen ({fetching}).",
+        "To wait for a planned visit costs {cost}, at least as much as to fetch the van at once ({fetching}).",
+        "Auf einen geplanten Besuch zu warten kostet {cost}, mindestens so viel wie es gleich zu holen ({fetching}).",
         "cost fetching",
     ),
     _template(

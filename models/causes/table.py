@@ -2,7 +2,7 @@
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
@@ -15,6 +15,8 @@ from data_contracts.features import FEATURES, Feature
 from data_contracts.signals import QUANTITIES
 from models.causes.one_correction import SHARE as LEARN_ONE
 from models.causes.one_correction import with_one_correction
+from models.causes.unmet_at_idle import SHARE as UNMET
+from models.causes.unmet_at_idle import unmet_at_idle
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ def effect_table(
     ----------
     fitted : mapping, optional
         cause_effects.toml as a TOML reader gives it. A pattern in it holds for all engines but a share `trade_share`, of which
-        some have a control unit that learns one fuel correction for all loads; a pattern missing from it is the trade's alone.
+        some have a control unit that learns one fuel correction for all loads, or none at idle; a pattern missing from it is the trade's alone.
     structures : mapping, optional
         structure_effects.toml likewise. A pattern in it holds for a share `structures_share` of all engines, the rest goes on as before.
     causes : mapping of str to Cause
@@ -149,16 +151,26 @@ def _shown(
     trades = float(fitted.get("trade_share", 1.0))
     effects = _with_sums({**_unread(way.effects, fitted), **one["effects"]}, features)
     as_trade = f"{way.name}, as the trade has it"
-    together = with_one_correction(trade)
-    apart = 1.0 if together is None else 1.0 - LEARN_ONE
-    patterns = [
+    return [
         _pattern(code, way.name, (1.0 - trades) * share, one_bank, one["gain"], effects),
-        _pattern(code, as_trade, apart * trades * share, one_bank, way.gain, trade),
+        *(
+            _pattern(code, as_trade + corrected, part * trades * share, one_bank, way.gain, shown)
+            for corrected, part, shown in _as_corrected(trade)
+        ),
     ]
-    if together is not None:
-        learns_one = f"{as_trade}, one correction learned"
-        patterns.append(_pattern(code, learns_one, LEARN_ONE * trades * share, one_bank, way.gain, together))
-    return patterns
+
+
+def _as_corrected(
+    trade: Mapping[str, Sequence[float]],
+) -> Iterator[tuple[str, float, Mapping[str, Sequence[float]]]]:
+    """What the trade's pattern shows by how the control unit corrects for it: name, share and effects of each way."""
+    others = [
+        (", one correction learned", LEARN_ONE, with_one_correction(trade)),
+        (", not made up for at idle", UNMET, unmet_at_idle(trade)),
+    ]
+    differ = [(name, share, effects) for name, share, effects in others if effects is not None]
+    yield "", 1.0 - sum(share for _, share, _ in differ), trade
+    yield from differ
 
 
 def _with_sums(effects: Mapping[str, Sequence[float]], features: Mapping[str, Feature]) -> dict[str, Sequence[float]]:

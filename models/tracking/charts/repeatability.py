@@ -23,6 +23,9 @@ LEAST, USUAL = 0.4, 0.64
 is that of half the logarithm of a chi-square of two degrees (π / √24). [log]"""
 SMALLEST = 0.05
 """Least scatter of repeats, as a share of the family's usual: rounding makes some repeats equal. [1]"""
+RESOLVED = 0.5
+"""Least scatter of repeats that is told from none, as a share of the least change of the quantity: a channel in coarse steps gives
+repeats that are all equal, and one step is no fault. Common practice, no source (2026-11-30). [1]"""
 
 
 @dataclass(frozen=True)
@@ -86,6 +89,12 @@ def chart_repeatability(
     return RepeatabilityAlarms(names, alarm, times, since)
 
 
+def _resolved(quantity: str) -> float:
+    """Least scatter of repeats of a quantity that counts. [unit of the quantity]"""
+    tracking = tracking_of(quantity)
+    return RESOLVED * tracking.least_change if tracking.scale == "plain" else 0.0
+
+
 def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tuple[str, ...]) -> Standardised:
     """The logarithm of the repeats' scatter, standardised like a quantity."""
     x = np.full(scatter.shape, np.nan)
@@ -93,7 +102,7 @@ def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tupl
     for f in range(len(std.families)):
         rows = np.flatnonzero(std.family == f)
         for k in range(len(names)):
-            value = scatter[rows, k]
+            value = np.maximum(scatter[rows, k], _resolved(names[k]))
             known = value[np.isfinite(value)]
             usual = float(np.median(known)) if known.size else 0.0
             if usual <= 0.0:

@@ -80,3 +80,23 @@ def test_a_van_listed_for_its_repeats_alone_is_credited_to_them(fleet):
     assert last["alarm"]
     assert last["unsteady"]
     assert last["alarm_since"] >= fleet.weeks[-6]
+
+
+def test_where_all_repeats_read_alike_one_step_of_the_channel_is_no_fault_and_a_restless_van_is_found(fleet):
+    alike = fleet.frame.with_columns(pl.col(LEVEL).median().over("van_id", "visit"))
+    vans = alike.filter(pl.col(LEVEL).is_not_null())["van_id"].unique(maintain_order=True)
+    late = pl.col("week") >= fleet.weeks[-6]
+    first = pl.int_range(pl.len()).over("van_id", "visit") == 0
+
+    def moved(van: str, by: float) -> pl.Expr:
+        return pl.when((pl.col("van_id") == van) & late & first).then(pl.col(LEVEL) + by).otherwise(LEVEL).alias(LEVEL)
+
+    stepping, restless = vans[0], vans[1]
+    judged = _judge(fleet, alike.with_columns(moved(stepping, 0.001)).with_columns(moved(restless, 0.06)))
+    told = {
+        (row["van_id"], fact["quantity"]): fact["numbers"]
+        for row in judged.states.iter_rows(named=True)
+        for fact in row["reason_facts"]
+        if fact["code"] == "repeats_disagree"
+    }
+    assert list(told) == [(restless, LEVEL)]
