@@ -10,6 +10,7 @@ code is the same. `--write` puts the figures into RESULTS.md.
 import argparse
 import ctypes
 import hashlib
+import importlib
 import json
 import os
 import random
@@ -19,11 +20,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
-
-import great_expectations  # noqa: F401 - so that no child has to import it
-import scipy.stats  # noqa: F401
-import sklearn.ensemble  # noqa: F401
-import skops.io  # noqa: F401
 
 from tests.killed import in_child
 from tests.studies import endure_life as life
@@ -188,4 +184,7 @@ def _kills(counts: dict[str, Any]) -> int:
 
 
 if __name__ == "__main__":
+    # So that no forked child has to. Decoders load this module too, and must not: one whose run was killed would be at it for long.
+    for library in ("great_expectations", "scipy.stats", "sklearn.ensemble", "skops.io"):
+        importlib.import_module(library)
     main()
