@@ -286,7 +286,7 @@ def of_the_job(cause: str, family: Family | None = None) -> tuple[tuple[Caution,
     """
     every, known = cautions_for(cause, family), EVERY_CAUSE.get(cause)
     kinds = set(get_args(WorkKind) if known is None else known.cautions) - {"any", "running", "snap"}
-    kinds |= set() if family is None else _kinds_of(family)
+    kinds |= _escapes(cause) | (set() if family is None else _kinds_of(family))
     own = [caution for caution in every if kinds & set(caution.for_work)]
     least = ("qualified",) if own else ("qualified", "exhaust_gas", "hot_and_moving")
     own += [CAUTIONS[name] for name in least if CAUTIONS[name] not in own]

@@ -7,7 +7,7 @@ import pytest
 
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import FIRE
-from data_contracts.cautions import CAUTIONS, cautions_for, cautions_for_snap
+from data_contracts.cautions import CAUTIONS, cautions_for, cautions_for_snap, of_the_job
 from data_contracts.errors import RegisterError
 from data_contracts.family import Family, parse_family
 
@@ -103,3 +103,9 @@ def test_where_petrol_may_escape_no_snap_is_asked_for_before_that_is_looked_at(c
     for told in (cautions_for_snap(family(), cause), cautions_for(cause, family())):
         assert (told[0].name == "fuel_escapes") is escapes
         assert ("no further snap" in told[0].text.en) is escapes
+
+
+def test_what_forbids_a_snap_stands_with_the_job_and_is_not_folded_away() -> None:
+    own, rest = of_the_job("injector_leaking")
+    assert own[0].name == "fuel_escapes"
+    assert "fuel_escapes" not in {caution.name for caution in rest}
