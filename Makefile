@@ -11,7 +11,7 @@ UV := UV_PYTHON=$(BIN)/python $(BIN)/uv
 # Nothing is installed whose hash is not in a lock: a line without one, or another hash, ends the set-up.
 HASHED := --require-hashes
 
-.PHONY: help setup demo board test check format lint types layers kernels bench study endure mutate fuzz sbom audit lock browser pictures clean
+.PHONY: help setup demo board test check format lint types layers kernels bench study endure mutate fuzz sbom audit lock browser proxy pictures clean
 
 help:
 	@echo "make demo     set up, build the sample fleet, run the weekly job on it"
@@ -58,6 +58,15 @@ browser:
 		echo "Chromium could not be installed: the browser tests will be skipped"; \
 	else echo "no Chromium: the browser tests will be skipped"; fi
 
+# Likewise the proxy whose shipped example the tests start; its own service is not.
+proxy:
+	@command -v nginx >/dev/null 2>&1 || test -x /usr/sbin/nginx || \
+	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+		echo "installing nginx for the tests of the shipped proxy"; \
+		(apt-get update -qq && RUNLEVEL=1 DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends nginx-light) \
+		>/dev/null 2>&1 || echo "nginx could not be installed: the tests of the shipped proxy will be skipped"; \
+	else echo "no nginx: the tests of the shipped proxy will be skipped"; fi
+
 # Compiled kernels are cached per source file, and a kernel that calls one of another file does not notice when that
 # one changes: kernels older than the newest source go, and what is wanting is compiled once, on both cores.
 kernels: $(READY)
@@ -65,7 +74,7 @@ kernels: $(READY)
 	find models sample_fleet tests -name '*.nb[ic]' ! -newer "$$newest" -delete
 	@$(BIN)/python -m pipelines.weekly.prepare
 
-test: $(TOOLS) browser kernels
+test: $(TOOLS) browser proxy kernels
 	@$(BIN)/python -m pytest -n 2 --dist loadfile
 
 format: $(TOOLS)
