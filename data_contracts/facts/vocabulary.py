@@ -464,8 +464,8 @@ _PLAN = (
     _template("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
     _template(
         "plan_limit",
-        "goes before what is worth more: it can't wait",
-        "kommt vor Lohnenderem: es kann nicht warten",
+        "it can't wait",
+        "es kann nicht warten",
     ),
     _template(
         "plan_best",
@@ -686,7 +686,7 @@ PHRASES: dict[str, Words] = {
     "means.stranding": Words("the van may stop on the road", "das Fahrzeug kann liegen bleiben"),
     "means.catalyst": Words("the catalyst can overheat", "der Katalysator kann überhitzen"),
     "means.emission_test": Words("the van can fail its emission test", "die Abgasprüfung kann misslingen"),
-    "means.power": Words("power is lost", "Leistung fehlt"),
+    "means.power": Words("power is lost", "der Motor verliert Leistung"),
     "means.fuel": Words("fuel is wasted", "Kraftstoff wird verschwendet"),
     "failed.judging": Words("not judged", "nicht beurteilt"),
     "failed.proof": Words("no repair proven", "keine Reparatur nachgewiesen"),
