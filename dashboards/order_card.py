@@ -99,7 +99,7 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
     saved = row.get("expected_cost_avoided")
     saving = ""
     if isinstance(saved, float) and saved > 0:
-        saving = message("worth.saving", worth=text.plain_money(saved, currency))
+        saving = message("worth.saving", worth=text.plain_money(float(f"{saved:.2g}"), currency))
     if numbers is None:
         if said := " ".join(one for one in (saving and f"{saving}.", text.sentence_of(row, "worth")) if one):
             parts.quiet(inert(said))

@@ -128,9 +128,56 @@ def test_how_sure_begins_with_what_was_kept(
     app = view("how_sure", home)
     assert not app.exception
     said = str(app.markdown[0].value).replace("\N{NARROW NO-BREAK SPACE}", " ").split("\n")
-    assert len(said) == 4
+    assert len(said) == 5
     for line in lines:
         assert f"- {line.format(orders=orders)}" in said, said
+
+
+@pytest.mark.parametrize(
+    ("crossed", "said"),
+    [
+        (None, "**Odds of crossing a limit: not checked yet.** No forecast of 5 % or more is old enough."),
+        (
+            (4, 0, 10),
+            "too few to say.** Where 5 % or more was stated, on average 25 %, 4 of 10 forecasts came true: 40 %. Go by the day due.",
+        ),
+        (
+            (8, 900, 135),
+            "✗ not kept.** Where 5 % or more was stated, on average 25 %, 8 of 135 forecasts came true: 6 %. Too high so far: read them as an upper bound.",
+        ),
+        (
+            (34, 0, 135),
+            "✓ kept.** Where 5 % or more was stated, on average 25 %, 34 of 135 forecasts came true: 25 %. Plan by them.",
+        ),
+        (
+            (70, 0, 135),
+            "✗ not kept.** Where 5 % or more was stated, on average 25 %, 70 of 135 forecasts came true: 52 %. Too low so far: go by the day due.",
+        ),
+    ],
+)
+def test_how_sure_says_whether_odds_were_too_high(
+    view: View, made: tuple[Path, str], tmp_path: Path, crossed: tuple[int, int, int] | None, said: str
+) -> None:
+    """Of the horizon with most cases, and not by the many forecasts of next to nothing."""
+    statements = ["DELETE FROM forecast_record"]
+    for weeks, band, cases, mean, came in (
+        []
+        if crossed is None
+        else [
+            (4, 0, 5000, 0.001, crossed[1]),
+            (4, 2, crossed[2], 0.25, crossed[0]),
+            (8, 2, 5, 0.3, 5),
+        ]
+    ):
+        statements.append(
+            "INSERT INTO forecast_record BY NAME SELECT "
+            f"{weeks} AS horizon_weeks, {band} AS band, {cases} AS forecasts, {mean} AS mean_probability, {came} AS crossed, 1 AS vans"
+        )
+    app = view("how_sure", changed(made, tmp_path, *statements))
+    assert not app.exception
+    told = str(app.markdown[0].value).replace("\N{NARROW NO-BREAK SPACE}", " ").split("\n")[-1]
+    whole = said if crossed is None else f"**Odds of crossing a limit within 4 weeks: {said}"
+    assert told == f"- {whole}"
 
 
 @pytest.mark.parametrize(
