@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, markup, meant, order_history, parts, standing, text
+from dashboards import decide, markup, meant, order_history, parts, standing, text, warranty
 from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.cautions import of_the_job
@@ -60,6 +60,8 @@ def card(
             if row["safety"]:
                 badge_safety()
             badge_state(str(row["state"]))
+            if waits:
+                warranty.badge(row)
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
         what, worth = st.columns([2, 1], gap="medium")

@@ -519,6 +519,7 @@ WORDS: dict[str, str] = {
     "order.one": "Auftrag {order}",
     "order.unknown": "Auftrag {order} ist nicht unter den veröffentlichten. Suchen Sie ihn auf der Seite der Werkstatt.",
     "order.safety": "Sicherheit",
+    "order.under_warranty": "unter Garantie: zuerst geltend machen",
     "order.safety_help": "Ein Versagen kann Menschen gefährden: Das geht vor jedem Nutzen.",
     "order.found": "Gefunden: {cause}",
     "order.other": "etwas anderes",

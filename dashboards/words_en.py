@@ -519,6 +519,7 @@ WORDS: dict[str, str] = {
     "order.one": "Order {order}",
     "order.unknown": "Order {order} is not among the published ones. Look it up on the workshop page.",
     "order.safety": "safety",
+    "order.under_warranty": "under warranty: claim first",
     "order.safety_help": "A failure can endanger people: this comes before any worth.",
     "order.found": "Found: {cause}",
     "order.other": "something else",

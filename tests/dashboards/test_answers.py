@@ -3,9 +3,12 @@
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 
-from dashboards.text import inert
+from dashboards.text import inert, message
+from data_contracts.facts.fact import Fact
+from data_contracts.tables import FACTS_TYPE
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
@@ -208,3 +211,41 @@ def test_the_workshop_begins_with_its_orders(
         assert app.markdown[0].value == expected
     else:
         assert "No order matches" in app.info[0].value
+
+
+@pytest.mark.parametrize(
+    ("by_date", "by_km", "signs"),
+    [
+        ("stands", "stands", 1),
+        ("stands", None, 1),
+        ("stands", "driven", 0),
+        ("ended", "stands", 0),
+        (None, "unread", 0),
+    ],
+)
+def test_a_van_under_warranty_carries_a_sign_on_list_and_order(
+    view: View, made: tuple[Path, str], tmp_path: Path, by_date: str | None, by_km: str | None, signs: int
+) -> None:
+    fact = Fact.of("warranty_stands", by_date=by_date, until="2027-03-01", by_km=by_km, until_km=100_000.0)
+    home = changed(made, tmp_path)
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        van = connection.execute(
+            "SELECT van_id FROM work_orders WHERE state = 'proposed' AND week = $week ORDER BY rank LIMIT 1",
+            {"week": made[1]},
+        ).fetchall()[0][0]
+        granted = pl.DataFrame({"warranty_facts": [[fact.row()]]}, schema={"warranty_facts": FACTS_TYPE})
+        connection.register("granted", granted)
+        connection.execute("UPDATE work_orders SET warranty_facts = NULL")
+        connection.execute("DELETE FROM warranties")
+        connection.execute(
+            "INSERT INTO warranties BY NAME SELECT $van AS van_id, true AS covered, warranty_facts FROM granted",
+            {"van": van},
+        )
+        connection.execute(
+            "UPDATE work_orders SET warranty_facts = g.warranty_facts FROM granted g WHERE van_id = $van", {"van": van}
+        )
+    sign = message("order.under_warranty")
+    for name in ("this_week", "workshop"):
+        app = view(name, home)
+        assert not app.exception
+        assert sum(sign in str(one.value) for one in app.markdown) == signs
