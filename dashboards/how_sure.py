@@ -45,6 +45,7 @@ def _in_short(published: Published) -> None:
     said.append(_causes_in_short(published))
     kept = {row["interval"]: row for row in record_queries.coverage(published).iter_rows(named=True)}
     said += [_interval_in_short(name, kept.get(name)) for name in INTERVALS]
+    said.append(_odds_in_short(promises.of_odds(published)))
     st.markdown("\n".join(f"- {line}" for line in said))
     parts.quiet(verdict.scale())
 
@@ -57,6 +58,24 @@ def _causes_in_short(published: Published) -> str:
         count=cases,
         share=_share(right, cases) if cases else "",
         stated=text.percent(stated),
+    )
+
+
+def _odds_in_short(odds: promises.Odds) -> str:
+    least = text.percent(promises.ODDS_FROM)
+    if odds.verdict == "unchecked":
+        return message("sure.short_odds_none", least=least)
+    kept = "not_kept" if odds.verdict in ("too_high", "too_low") else odds.verdict
+    return message(
+        "sure.short_odds",
+        weeks=odds.weeks,
+        verdict=message(f"sure.verdict_{kept}"),
+        least=least,
+        stated=text.percent(odds.stated),
+        came=odds.came,
+        count=odds.cases,
+        share=_share(odds.came, odds.cases),
+        so=message(f"sure.so_odds_{odds.verdict}"),
     )
 
 

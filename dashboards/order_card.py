@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, markup, meant, order_history, parts, standing, text
+from dashboards import decide, markup, meant, order_history, parts, standing, text, warranty
 from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.cautions import of_the_job
@@ -60,6 +60,8 @@ def card(
             if row["safety"]:
                 badge_safety()
             badge_state(str(row["state"]))
+            if waits:
+                warranty.badge(row)
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
         what, worth = st.columns([2, 1], gap="medium")
@@ -99,7 +101,7 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
     saved = row.get("expected_cost_avoided")
     saving = ""
     if isinstance(saved, float) and saved > 0:
-        saving = message("worth.saving", worth=text.plain_money(saved, currency))
+        saving = message("worth.saving", worth=text.plain_money(float(f"{saved:.2g}"), currency))
     if numbers is None:
         if said := " ".join(one for one in (saving and f"{saving}.", text.sentence_of(row, "worth")) if one):
             parts.quiet(inert(said))

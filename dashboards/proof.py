@@ -1,15 +1,13 @@
 """Proof: build and download the warranty file of a van, and check one."""
 
 import tempfile
-from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboards import parts, text
+from dashboards import parts, text, warranty
 from dashboards.display import reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.text import inert, message
@@ -45,8 +43,8 @@ def _build(published: Published) -> None:
     if row := queries.van(published, van_id):
         facts = [row.get("vin"), row.get("plate"), message("van.facts", family=row["family"], depot=row["depot"])]
         parts.quiet(" · ".join(inert(fact) for fact in facts if fact))
-        if warranty := text.sentence_of(row, "warranty"):
-            st.markdown(inert(warranty) + (f" {message('proof.still')}" if _ended(row) else ""))
+        if told := text.sentence_of(row, "warranty"):
+            st.markdown(inert(told) + (f" {message('proof.still')}" if warranty.ended(row) else ""))
     span = queries.van_days(published, van_id)
     if span is None:
         st.info(message("proof.no_captures", van=inert(van_id)))
@@ -93,12 +91,6 @@ def _build(published: Published) -> None:
     built = st.session_state.get(_BUILT)
     if built is not None and built[0] == asked:
         _hand_over(van_id, *built[1:])
-
-
-def _ended(row: Mapping[str, Any]) -> bool:
-    """Whether a warranty has run out, by date or by mileage."""
-    words = [told["words"] for told in row.get("warranty_facts") or []]
-    return any(dict(told).get(by) in ("ended", "driven") for told in words for by in ("by_date", "by_km"))
 
 
 def _say_contents(published: Published, van_id: str, claim: Claim) -> None:

@@ -220,8 +220,9 @@ def count(value: float) -> str:
 
 
 def observed(share: float, low: float, high: float) -> str:
-    """A share that was observed, with its interval, in whole percent."""
-    return f"{100 * share:.0f}{NARROW_SPACE}% ({100 * low:.0f}–{100 * high:.0f})"
+    """A share that was observed, with its interval where that is wider, in whole percent."""
+    told, *ends = (f"{100 * part:.0f}" for part in (share, low, high))
+    return f"{told}{NARROW_SPACE}%" + ("" if ends == [told, told] else f" ({'–'.join(ends)})")
 
 
 def p_value(p: float | None) -> str:

@@ -5,7 +5,19 @@ from typing import Any
 
 import streamlit as st
 
-from dashboards import decide, fleet_sections, markup, meant, order_card, parts, standing, tests_due, text, verdict
+from dashboards import (
+    decide,
+    fleet_sections,
+    markup,
+    meant,
+    order_card,
+    parts,
+    standing,
+    tests_due,
+    text,
+    verdict,
+    warranty,
+)
 from dashboards.text import inert, message
 from dashboards.trend_picture import trend_picture
 from data_contracts.causes import EVERY_CAUSE
@@ -188,6 +200,7 @@ def _van_card(
                 order_card.badge_safety()
             if not waits:
                 order_card.badge_state(str(state))
+            warranty.badge(row)
             about = [message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), *stands]
             parts.quiet(" · ".join(one for one in about if one), width="content")
         why, drawn, job = st.columns([11, 6, 8], gap="medium")

@@ -7,6 +7,7 @@ from typing import Any
 from dashboards import meant, text
 from dashboards.display import language
 from dashboards.text import message
+from dashboards.unbroken import kept_together
 from data_contracts.causes import NONE
 from data_contracts.facts.fact import Fact
 from data_contracts.likelihood import LIKELIHOODS, likely
@@ -125,4 +126,6 @@ def causes(row: Mapping[str, object], mark: str) -> str:
 
 def _told(code: str, probability: float | None) -> str:
     title = f"**{meant.cause(code, first=True)}**"
-    return title if probability is None else f"{title}: {text.plain_minus(likely(probability, language()))}"
+    return (
+        title if probability is None else f"{title}: {kept_together(text.plain_minus(likely(probability, language())))}"
+    )

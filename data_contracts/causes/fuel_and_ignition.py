@@ -257,7 +257,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         ),
         cautions=("fuel",),
         job=Job(
-            Words("Find where air enters the fuel", "Finden, wo Luft in den Kraftstoff gelangt"),
+            Words("Find where air enters the fuel", "Lufteintritt in den Kraftstoff suchen"),
             (
                 Words("look for bubbles in a clear section of line", "in einem klaren Leitungsstück nach Blasen sehen"),
                 Words(

@@ -70,7 +70,7 @@ FIRE = Words("petrol can escape and catch fire", "Benzin kann austreten und sich
 STALLING = Words("the engine can stop in traffic", "der Motor kann im Verkehr stehen bleiben")
 STALLING_AND_BRAKES = Words(
     "the engine can stop in traffic, and the brakes lose their servo help",
-    "der Motor kann im Verkehr stehen bleiben, und den Bremsen fehlt dann die Kraftverstärkung",
+    "der Motor kann im Verkehr stehen bleiben, und die Bremskraftverstärkung fällt dann aus",
 )
 FUMES = Words("exhaust fumes can reach the cab", "Abgase können in den Fahrerraum gelangen")
 """Ways in which people may come to harm, within a sentence; common practice, no source."""

@@ -397,6 +397,12 @@ def _beyond(rendering: _Rendering) -> str:
     return rendering.phrase(f"limit.{side}")
 
 
+def _how_apart(rendering: _Rendering) -> str:
+    """How far repeats lie apart against what is usual, as a word: the figure is smoothed over visits, so no one visit shows it."""
+    times = rendering.fact.numbers["times"]
+    return rendering.phrase(next((f"apart.{word}" for least, word in _APART if times >= least), "apart.more"))
+
+
 def _by_the_date(rendering: _Rendering) -> str | None:
     stands, until = (rendering.fact.words.get(name) for name in ("by_date", "until"))
     return None if stands is None or until is None else rendering.phrase(f"by_date.{stands}", until=until)
@@ -405,6 +411,10 @@ def _by_the_date(rendering: _Rendering) -> str | None:
 def _by_mileage(rendering: _Rendering) -> str:
     stands = rendering.fact.words.get("by_km", "none")
     return rendering.phrase(f"by_km.{stands}", limit=rendering.place("until_km") or "")
+
+
+_APART = ((5.0, "far"), (2.5, "several"), (1.6, "twice"))
+"""Least ratio of the words for how far repeats lie apart. Common practice, no source (2026-11-30). [1]"""
 
 
 _MADE: dict[str, Callable[[_Rendering], str | None]] = {
@@ -437,6 +447,7 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "beyond": _beyond,
     "by_the_date": _by_the_date,
     "by_mileage": _by_mileage,
+    "how_apart": _how_apart,
     "capture": lambda rendering: rendering.phrase("capture"),
 }
 """Places made of several fields."""

@@ -135,10 +135,9 @@ _REASONS = (
     ),
     _of_quantity(
         "repeats_disagree",
-        "Repeats of one visit differ in {quantity} {times} times as much as is usual for this van, since {since}: something "
-        "comes and goes.",
-        "Die Gasstöße eines Besuchs unterscheiden sich {times}-mal so stark wie bei diesem Fahrzeug üblich ({quantity}), seit "
-        "{since}: etwas kommt und geht.",
+        "Repeats of one visit differ in {quantity} {how_apart} for this van, since {since}: something comes and goes.",
+        "Die Gasstöße eines Besuchs unterscheiden sich {how_apart} bei diesem Fahrzeug ({quantity}), seit {since}: etwas kommt "
+        "und geht.",
         "times since",
     ),
     _of_quantity(
@@ -170,8 +169,8 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "The fault comes and goes: of late the snaps of one visit differ in {quantity} some {times} times as much as usual.",
-        "Der Fehler kommt und geht: die Gasstöße eines Besuchs unterscheiden sich zuletzt rund {times}-mal so stark wie üblich ({quantity}).",
+        "The fault comes and goes: of late the snaps of one visit differ in {quantity} {how_apart}.",
+        "Der Fehler kommt und geht: die Gasstöße eines Besuchs unterscheiden sich zuletzt {how_apart} ({quantity}).",
         "times",
     ),
     _of_quantity(
@@ -465,8 +464,8 @@ _PLAN = (
     _template("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
     _template(
         "plan_limit",
-        "goes before what is worth more: it can't wait",
-        "kommt vor Lohnenderem: es kann nicht warten",
+        "it can't wait",
+        "es kann nicht warten",
     ),
     _template(
         "plan_best",
@@ -645,6 +644,10 @@ PHRASES: dict[str, Words] = {
     "named_recorder": Words("recorder {recorder}", "Messgerät {recorder}"),
     "the_recorder": Words("the recorder", "Messgerät"),
     "flag.anomaly": Words("the readings together", "die Messwerte zusammen"),
+    "apart.more": Words("more than usual", "stärker als üblich"),
+    "apart.twice": Words("about twice as much as usual", "etwa doppelt so stark wie üblich"),
+    "apart.several": Words("several times as much as usual", "um ein Mehrfaches stärker als üblich"),
+    "apart.far": Words("far more than usual", "weit stärker als üblich"),
     "flag.unsteady": Words("the scatter of {quantity}", "Streuung von {quantity}"),
     "cause.none": Words("nothing wrong", "kein Fehler"),
     "capture": Words(
@@ -683,7 +686,7 @@ PHRASES: dict[str, Words] = {
     "means.stranding": Words("the van may stop on the road", "das Fahrzeug kann liegen bleiben"),
     "means.catalyst": Words("the catalyst can overheat", "der Katalysator kann überhitzen"),
     "means.emission_test": Words("the van can fail its emission test", "die Abgasprüfung kann misslingen"),
-    "means.power": Words("power is lost", "Leistung fehlt"),
+    "means.power": Words("power is lost", "der Motor verliert Leistung"),
     "means.fuel": Words("fuel is wasted", "Kraftstoff wird verschwendet"),
     "failed.judging": Words("not judged", "nicht beurteilt"),
     "failed.proof": Words("no repair proven", "keine Reparatur nachgewiesen"),

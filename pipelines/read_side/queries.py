@@ -109,7 +109,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
     polars.DataFrame
         Columns of `watchlist`, with `rank_before` and `urgency_before` (null: was not on the list before) and, of the
         van's newest order up to that week, order_id, the week it was proposed, action with its facts, hours, state, due_by, until, plan_week,
-        safety.
+        safety; and warranty_facts, of the van's warranty as of the last run.
     """
     where, parameters = only.where()
     return published.ask(
@@ -124,8 +124,9 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
             WHERE week <= $week AND van_id IN (SELECT van_id FROM page)
             QUALIFY row_number() OVER (PARTITION BY van_id ORDER BY week DESC, rank) = 1
         )
-        SELECT page.*, before.* EXCLUDE (van_id), newest_order.* EXCLUDE (van_id)
-        FROM page LEFT JOIN before USING (van_id) LEFT JOIN newest_order USING (van_id) ORDER BY page.rank
+        SELECT page.*, before.* EXCLUDE (van_id), newest_order.* EXCLUDE (van_id), warranties.warranty_facts
+        FROM page LEFT JOIN before USING (van_id) LEFT JOIN newest_order USING (van_id) LEFT JOIN warranties USING (van_id)
+        ORDER BY page.rank
         """,
         {"week": week, "limit": limit, "offset": offset, **parameters},
     )

@@ -3,9 +3,12 @@
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 
-from dashboards.text import inert
+from dashboards.text import inert, message
+from data_contracts.facts.fact import Fact
+from data_contracts.tables import FACTS_TYPE
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
@@ -128,9 +131,56 @@ def test_how_sure_begins_with_what_was_kept(
     app = view("how_sure", home)
     assert not app.exception
     said = str(app.markdown[0].value).replace("\N{NARROW NO-BREAK SPACE}", " ").split("\n")
-    assert len(said) == 4
+    assert len(said) == 5
     for line in lines:
         assert f"- {line.format(orders=orders)}" in said, said
+
+
+@pytest.mark.parametrize(
+    ("crossed", "said"),
+    [
+        (None, "**Odds of crossing a limit: not checked yet.** No forecast of 5 % or more is old enough."),
+        (
+            (4, 0, 10),
+            "too few to say.** Where 5 % or more was stated, on average 25 %, 4 of 10 forecasts came true: 40 %. Go by the day due.",
+        ),
+        (
+            (8, 900, 135),
+            "✗ not kept.** Where 5 % or more was stated, on average 25 %, 8 of 135 forecasts came true: 6 %. Too high so far: read them as an upper bound.",
+        ),
+        (
+            (34, 0, 135),
+            "✓ kept.** Where 5 % or more was stated, on average 25 %, 34 of 135 forecasts came true: 25 %. Plan by them.",
+        ),
+        (
+            (70, 0, 135),
+            "✗ not kept.** Where 5 % or more was stated, on average 25 %, 70 of 135 forecasts came true: 52 %. Too low so far: go by the day due.",
+        ),
+    ],
+)
+def test_how_sure_says_whether_odds_were_too_high(
+    view: View, made: tuple[Path, str], tmp_path: Path, crossed: tuple[int, int, int] | None, said: str
+) -> None:
+    """Of the horizon with most cases, and not by the many forecasts of next to nothing."""
+    statements = ["DELETE FROM forecast_record"]
+    for weeks, band, cases, mean, came in (
+        []
+        if crossed is None
+        else [
+            (4, 0, 5000, 0.001, crossed[1]),
+            (4, 2, crossed[2], 0.25, crossed[0]),
+            (8, 2, 5, 0.3, 5),
+        ]
+    ):
+        statements.append(
+            "INSERT INTO forecast_record BY NAME SELECT "
+            f"{weeks} AS horizon_weeks, {band} AS band, {cases} AS forecasts, {mean} AS mean_probability, {came} AS crossed, 1 AS vans"
+        )
+    app = view("how_sure", changed(made, tmp_path, *statements))
+    assert not app.exception
+    told = str(app.markdown[0].value).replace("\N{NARROW NO-BREAK SPACE}", " ").split("\n")[-1]
+    whole = said if crossed is None else f"**Odds of crossing a limit within 4 weeks: {said}"
+    assert told == f"- {whole}"
 
 
 @pytest.mark.parametrize(
@@ -161,3 +211,41 @@ def test_the_workshop_begins_with_its_orders(
         assert app.markdown[0].value == expected
     else:
         assert "No order matches" in app.info[0].value
+
+
+@pytest.mark.parametrize(
+    ("by_date", "by_km", "signs"),
+    [
+        ("stands", "stands", 1),
+        ("stands", None, 1),
+        ("stands", "driven", 0),
+        ("ended", "stands", 0),
+        (None, "unread", 0),
+    ],
+)
+def test_a_van_under_warranty_carries_a_sign_on_list_and_order(
+    view: View, made: tuple[Path, str], tmp_path: Path, by_date: str | None, by_km: str | None, signs: int
+) -> None:
+    fact = Fact.of("warranty_stands", by_date=by_date, until="2027-03-01", by_km=by_km, until_km=100_000.0)
+    home = changed(made, tmp_path)
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        van = connection.execute(
+            "SELECT van_id FROM work_orders WHERE state = 'proposed' AND week = $week ORDER BY rank LIMIT 1",
+            {"week": made[1]},
+        ).fetchall()[0][0]
+        granted = pl.DataFrame({"warranty_facts": [[fact.row()]]}, schema={"warranty_facts": FACTS_TYPE})
+        connection.register("granted", granted)
+        connection.execute("UPDATE work_orders SET warranty_facts = NULL")
+        connection.execute("DELETE FROM warranties")
+        connection.execute(
+            "INSERT INTO warranties BY NAME SELECT $van AS van_id, true AS covered, warranty_facts FROM granted",
+            {"van": van},
+        )
+        connection.execute(
+            "UPDATE work_orders SET warranty_facts = g.warranty_facts FROM granted g WHERE van_id = $van", {"van": van}
+        )
+    sign = message("order.under_warranty")
+    for name in ("this_week", "workshop"):
+        app = view(name, home)
+        assert not app.exception
+        assert sum(sign in str(one.value) for one in app.markdown) == signs

@@ -178,7 +178,7 @@ def test_since_when_a_van_is_in_alarm_and_the_reading_that_is_drawn(shown: dict[
     waits = f"{told} · proposed in 2026-W26, undecided"
     assert how_long("2026-W22", "2026-W26", "2026-W27", shown) == waits
     earliest = how_long("2026-W22", "2026-W26", "2026-W27", shown, first="2026-W26")
-    assert earliest == f"{told} · proposed in the first list (2026-W26), undecided"
+    assert earliest == f"{told} · proposed in 2026-W26, when the lists began, undecided"
 
 
 @pytest.mark.parametrize(

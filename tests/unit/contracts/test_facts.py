@@ -245,6 +245,24 @@ def test_no_probability_is_said_to_be_certain() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("times", "told", "german"),
+    [
+        (1.2, "more than usual", "stärker als üblich"),
+        (2.0, "about twice as much as usual", "etwa doppelt so stark wie üblich"),
+        (3.5, "several times as much as usual", "um ein Mehrfaches stärker als üblich"),
+        (12.0, "far more than usual", "weit stärker als üblich"),
+    ],
+)
+def test_how_far_repeats_lie_apart_is_a_word_and_the_same_everywhere(times: float, told: str, german: str) -> None:
+    short = Fact.of("in_short_unsteady", "lambda_idle", times=times)
+    reason = Fact.of("repeats_disagree", "lambda_idle", times=times, since="2026-W26")
+    assert render(short).endswith(f"in lambda at idle {told}.")
+    assert f"in lambda at idle {told} for this van, since 2026-W26" in render(reason)
+    assert f" {german} " in render(short, "de")
+    assert f" {german} bei" in render(reason, "de")
+
+
 def test_names_with_braces_and_brackets_stay_as_they_are() -> None:
     odd = Fact.of("no_depot_hours", depot="[north] {p} | x")
     assert render(odd) == "depot [north] {p} | x has no workshop hours in the settings"
