@@ -1,4 +1,4 @@
-"""What to mind before a throttle snap: the foremost right below the verdict, all for as long as the page asks for a recording."""
+"""What to mind before a throttle snap: the foremost at the verdict (above it where petrol may escape), all for as long as the page asks for a recording."""
 
 from collections.abc import Mapping
 from typing import Any

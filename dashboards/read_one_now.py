@@ -22,7 +22,7 @@ from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.errors import ProposalError, VansnapError
 from data_contracts.family import Family
-from pipelines.commands.at_the_van import Target
+from pipelines.commands.at_the_van import Target, fuel_may_escape
 from pipelines.commands.read import read_apart
 from pipelines.commands.visit_files import MOST_RECORDINGS, lay_out
 from pipelines.intake.readers.recording import known_endings, told_endings
@@ -328,13 +328,16 @@ def _propose(proposal: str) -> None:
 
 
 def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
-    """Verdict and reason first, then the drawing, beside it what else was found."""
+    """What forbids a snap, verdict and reason first, then the drawing, beside it what else was found."""
     captures, against = document["captures"], document["against"]
     said, plot = st.columns(2, gap="large")
     with said:
         with st.container(key="verdict"):
+            if danger := fuel_may_escape(against["on_list"]):  # what may do harm goes first
+                before_a_snap.foremost(_family_read(document), against)
             verdict(against, captures)
-            before_a_snap.foremost(_family_read(document), against)
+            if not danger:
+                before_a_snap.foremost(_family_read(document), against)
             on_list(against)
         more_said(against)
         refused(document.get("refused", ()))
