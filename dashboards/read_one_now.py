@@ -22,9 +22,10 @@ from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.errors import ProposalError, VansnapError
 from data_contracts.family import Family
-from pipelines.commands.at_the_van import Target, fuel_may_escape
+from pipelines.commands.at_the_van import Target
 from pipelines.commands.read import read_apart
 from pipelines.commands.visit_files import MOST_RECORDINGS, lay_out
+from pipelines.commands.visit_words import fuel_may_escape
 from pipelines.intake.readers.recording import known_endings, told_endings
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families, open_published

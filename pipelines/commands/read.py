@@ -25,15 +25,14 @@ from data_contracts.states import shown_grade
 from pipelines.commands.at_the_van import (
     Target,
     bands_of,
-    cause_on_list,
     cautions_told,
     family_of,
-    fuel_may_escape,
     hold_against,
     report_lines,
 )
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
 from pipelines.commands.read_lines import snap_told, snaps_table
+from pipelines.commands.visit_words import cause_on_list, fuel_may_escape
 from pipelines.intake.readers.recording import ending_of, told_endings
 from pipelines.reports.paper import message, written_for
 from pipelines.weekly.prepare import say_first_use
