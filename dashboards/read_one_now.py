@@ -14,7 +14,7 @@ from dashboards.a_van import reading_table
 from dashboards.conditions import measured
 from dashboards.display import reader
 from dashboards.launch import UPLOAD_MEGABYTES
-from dashboards.snap_drawing import draw
+from dashboards.snap_drawing import draw, holds_against
 from dashboards.text import inert, message
 from dashboards.van_now import held_table, is_snap, more_said, on_list, reading_frame, refused, snap_lines, verdict
 from dashboards.who import me
@@ -345,7 +345,7 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
     if picture := draw(drawing, parts.palette()) if drawing else "":
         with plot:
             st.image(picture, width="stretch", alt=message("read.plot_alt"))
-            parts.quiet(message("read.plot_note"))
+            parts.quiet(message("read.plot_note" if holds_against(drawing) else "read.plot_hollow"))
 
 
 def _details(document: Mapping[str, Any]) -> None:

@@ -410,6 +410,7 @@ WORDS: dict[str, str] = {
     "read.values": "All values read",
     "read.plot_alt": "Air mass flow and lambda over time, with what is expected.",
     "read.plot_note": "The snap that stands for the visit. Filled marks are held against what is expected, hollow ones only read.",
+    "read.plot_hollow": "The snap that stands for the visit. Its marks are only read: nothing is known to hold them against.",
     "read.to_van": "Why {van} is on the list",
     "read.van_is": "The van: {state}",
     "read.busy": "Reading…",
