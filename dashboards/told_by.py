@@ -37,12 +37,27 @@ def signs(code: str) -> str:
     if turned is None:
         return "; ".join(told)
     ways = [(first, told), (turned, [sign for sign in _of_way(turned.effects) if sign not in told])]
-    return "; ".join(f"{' + '.join(signs)} ({_named(way.name)})" for way, signs in ways if signs)
+    return "; ".join(f"{', '.join(signs)} ({_named(way.name)})" for way, signs in ways if signs)
+
+
+def shown_by(quantity: str, *, high: bool) -> tuple[str, ...]:
+    """Causes told of a quantity's page: those whose clearest signs it is among, on one side.
+
+    Parameters
+    ----------
+    quantity : str
+    high : bool
+        Where it reads high; else where it reads low.
+    """
+    plainly = QUANTITIES[quantity].plainly
+    said = "" if plainly is None else (plainly.high if high else plainly.low).in_language(language())
+    return tuple(code for code in EVERY_CAUSE if any(said in _of_way(way.effects) for way in EVERY_CAUSE[code].shows))
 
 
 def _turned(first: Mapping[str, tuple[float, float]], other: Mapping[str, tuple[float, float]]) -> bool:
     """Whether the reading that tells one way most clearly moves the other way round in another."""
-    name = max(first, key=lambda name: _clear(name, first), default="")
+    told = [name for name in first if _sign(FEATURES[name], first[name][0])]
+    name = max(told, key=lambda name: _clear(name, first), default="")
     return name in other and first[name][0] * other[name][0] < 0
 
 

@@ -211,7 +211,11 @@ QUARANTINE_RULES = _page(
     Reason(
         "bad_time", "the time column does not rise", "mend the clock or the profile's time format, and deliver again"
     ),
-    Reason("bad_value", "a value in manifest.csv is not of the kind or in the range it must be", "correct the value and deliver again"),
+    Reason(
+        "bad_value",
+        "a value in manifest.csv is not of the kind or in the range it must be",
+        "correct the value and deliver again",
+    ),
     Reason("missing_column", "a required manifest column is missing", "add the column and deliver again"),
     Reason("missing_value", "a required manifest value is empty", "fill it in and deliver again"),
     Reason("missing_manifest", "the delivery has no manifest.csv", "add it and deliver again"),
