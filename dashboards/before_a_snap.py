@@ -1,4 +1,4 @@
-"""What to mind before a throttle snap: the foremost right below the verdict, all for as long as the page asks for a recording."""
+"""What to mind before a throttle snap: the foremost at the verdict (above it where petrol may escape), all for as long as the page asks for a recording."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -11,7 +11,7 @@ from dashboards.text import inert, message
 from data_contracts.cautions import CAUTIONS, cautions_for_snap
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.family import Family
-from pipelines.commands.at_the_van import cause_on_list, fuel_may_escape
+from pipelines.commands.visit_words import cause_on_list, fuel_may_escape
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
 

@@ -229,7 +229,9 @@ def _list(published: Published, only: CaptureFilter) -> None:
         "captures-6",
         {
             message("captures.of_van"): [_capture(row) for row in frame.iter_rows(named=True)],
-            message("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
+            message("captures.captured"): [
+                text.moment(m).replace(" ", "\N{NO-BREAK SPACE}") for m in frame["captured_at"]
+            ],
             message("common.depot"): frame["depot"].to_list(),
             message("captures.file"): [f"{row['delivery']}, {row['file']}" for row in frame.iter_rows(named=True)],
             message("captures.serial"): [serial or "" for serial in frame["recorder_serial"]],

@@ -51,6 +51,7 @@ def _way_back() -> None:
 
 
 OVERVIEW = "overview"
+_OPEN_OF_QUANTITY = ("Faults whose repair should bring it back",)
 _OPEN = ("The job", "Tests that find it", "Hard to tell from")
 """Sections of a cause's page that are open at once, by their English headings."""
 
@@ -112,8 +113,7 @@ def _page(page: str, title: str) -> None:
     parts.link("meaning", message("meaning.overview"))
     st.header(title)
     if page.startswith("quantities/"):
-        parts.quiet(message("meaning.column", column=text.inert(page.removeprefix("quantities/"))))
-        st.markdown(body(page))
+        _quantity(page)
         return
     code = page.removeprefix("causes/")
     st.markdown("  \n".join(text.inert(line) for line in told_by.lines(code)))
@@ -128,6 +128,31 @@ def _page(page: str, title: str) -> None:
         else:
             folded.append((heading, words))
     for heading, words in (*folded, (message("meaning.of_code"), told[0][1])):
+        with st.expander(heading):
+            st.markdown(words)
+
+
+def _quantity(page: str) -> None:
+    """One quantity: what it is, what low and high mean and what brings it back; what the tables hold is folded."""
+    name = page.removeprefix("quantities/")
+    of = QUANTITIES[name]
+    english, told = _sections(body(page, "en")), _sections(body(page))
+    first, *columns = told[0][1].split("\n\n", 1)
+    st.markdown(first)
+    if of.plainly is not None:
+        for side in ("high", "low"):
+            causes = ", ".join(meant.cause(code) for code in told_by.shown_by(name, high=side == "high"))
+            words = text.inert(text.sentence(getattr(of.plainly, side).in_language(language())))
+            st.markdown(f"**{message(f'meaning.{side}')}**: {words}" + (f" ({causes})" if causes else ""))
+        st.markdown(message("meaning.first"))
+    folded = []
+    for (key, _), (heading, words) in zip(english[1:], told[1:], strict=True):
+        if key in _OPEN_OF_QUANTITY:
+            st.markdown(f"## {heading}\n\n{words}")
+        else:
+            folded.append((heading, words))
+    tables = f"{message('meaning.column', column=f'`{name}`')}\n\n" + "\n".join(columns)
+    for heading, words in (*folded, (message("meaning.of_tables"), tables)):
         with st.expander(heading):
             st.markdown(words)
 

@@ -130,7 +130,7 @@ def axis(name: str) -> str:
 
 
 def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
-    """The healthy snap with its landmarks, air mass flow above and lambda below.
+    """The healthy snap with its landmarks, air mass flow above and lambda below; on a phone they are numbered.
 
     Parameters
     ----------
@@ -163,6 +163,7 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
         drawing.line(upper, of.time_s, air, palette.accent, 2),
         drawing.line(lower, of.time_s, mixture, palette.accent, 2),
     ]
+    legend: list[str] = []
     for frame, trace, marks in (
         (upper, air, _air_marks(of.time_s, air, of.release_s)),
         (lower, mixture, _lambda_marks(of.time_s, mixture, of.release_s)),
@@ -172,8 +173,18 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
         lines += [(frame.at(at, 0.0)[0], down) for at in (0.0, of.release_s) for down in range(24, 370, 4)]
         taken: list[_Box] = []
         for key, at, level in marks:
-            parts += _named(frame.at(at, level), message(f"landmark.{key}"), lines, taken, palette, width)
-    return drawing.drawing(parts, width, 392, message("meaning.landmarks_alt"), most=340 if narrow else 760)
+            says = message(f"landmark.{key}")
+            legend.append(f"{len(legend) + 1}  {says}")
+            shown = str(len(legend)) if narrow else says
+            parts += _named(frame.at(at, level), shown, lines, taken, palette, width)
+    foot = 392
+    if narrow:  # names have no room beside the lines: numbers there, and what each is below, in two columns
+        rows = -(-len(legend) // 2)
+        for place, says in enumerate(legend):
+            column, row = divmod(place, rows)
+            parts.append(drawing.words(4 + 0.5 * column * width, foot + 18 + 19 * row, says, palette.ink, 13))
+        foot += 12 + 19 * rows
+    return drawing.drawing(parts, width, foot, message("meaning.landmarks_alt"), most=340 if narrow else 760)
 
 
 def _moment(across: float, top: float, foot: float, palette: Palette) -> str:

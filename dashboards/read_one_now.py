@@ -14,7 +14,7 @@ from dashboards.a_van import reading_table
 from dashboards.conditions import measured
 from dashboards.display import reader
 from dashboards.launch import UPLOAD_MEGABYTES
-from dashboards.snap_drawing import draw
+from dashboards.snap_drawing import draw, holds_against
 from dashboards.text import inert, message
 from dashboards.van_now import held_table, is_snap, more_said, on_list, reading_frame, refused, snap_lines, verdict
 from dashboards.who import me
@@ -25,6 +25,7 @@ from data_contracts.family import Family
 from pipelines.commands.at_the_van import Target
 from pipelines.commands.read import read_apart
 from pipelines.commands.visit_files import MOST_RECORDINGS, lay_out
+from pipelines.commands.visit_words import fuel_may_escape
 from pipelines.intake.readers.recording import known_endings, told_endings
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families, open_published
@@ -328,20 +329,23 @@ def _propose(proposal: str) -> None:
 
 
 def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
-    """Verdict and reason first, then the drawing, beside it what else was found."""
+    """What forbids a snap, verdict and reason first, then the drawing, beside it what else was found."""
     captures, against = document["captures"], document["against"]
     said, plot = st.columns(2, gap="large")
     with said:
         with st.container(key="verdict"):
+            if danger := fuel_may_escape(against["on_list"]):  # what may do harm goes first
+                before_a_snap.foremost(_family_read(document), against)
             verdict(against, captures)
-            before_a_snap.foremost(_family_read(document), against)
+            if not danger:
+                before_a_snap.foremost(_family_read(document), against)
             on_list(against)
         more_said(against)
         refused(document.get("refused", ()))
     if picture := draw(drawing, parts.palette()) if drawing else "":
         with plot:
             st.image(picture, width="stretch", alt=message("read.plot_alt"))
-            parts.quiet(message("read.plot_note"))
+            parts.quiet(message("read.plot_note" if holds_against(drawing) else "read.plot_hollow"))
 
 
 def _details(document: Mapping[str, Any]) -> None:

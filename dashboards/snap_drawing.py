@@ -337,6 +337,12 @@ def _judged(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool
     return any(band["kind"] == "band" and band["name"] == mark["name"] for band in marks)
 
 
+def holds_against(drawing: Mapping[str, Any]) -> bool:
+    """Whether any point of a drawing is held against a band, and so drawn filled."""
+    panels = [panel["marks"] for panel in drawing.values() if isinstance(panel, Mapping) and "marks" in panel]
+    return any(mark["kind"] == "point" and _judged(mark, marks) for marks in panels for mark in marks)
+
+
 def _outside(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool:
     """Whether a level lies outside the band it is expected in."""
     bands = [band for band in marks if band["kind"] == "band" and band["name"] == mark["name"]]

@@ -1,6 +1,7 @@
 """What tells a cause, in the plain words of its quantities, and what it is easily taken for: made of what the contracts declare."""
 
 import math
+from collections.abc import Mapping
 
 from dashboards import text
 from dashboards.display import language
@@ -8,10 +9,11 @@ from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.features import FEATURES, Feature
 from data_contracts.jobs import TESTS
+from data_contracts.pages_de import PAGES_DE
 from data_contracts.signals import QUANTITIES
 
 _MOST = 2
-"""Signs told of a cause, and look-alikes in short. Of our choosing."""
+"""Signs told of a cause. Of our choosing."""
 _LEAST_BESIDE_FIRST = 0.4
 """How clear the second sign must be beside the first. Of our choosing. [1]"""
 
@@ -23,15 +25,59 @@ def signs(code: str) -> str:
     ----------
     code : str
         Cause.
+
+    Returns
+    -------
+    str
+        Of the likeliest way it shows; where another way moves the same reading the other way round, both, each with its way.
     """
-    effects = EVERY_CAUSE[code].shows[0].effects
-    clear = {name: abs(moved) / math.hypot(spread, FEATURES[name].floor) for name, (moved, spread) in effects.items()}
+    first, *others = EVERY_CAUSE[code].shows
+    told = _of_way(first.effects)
+    turned = next((way for way in others if _turned(first.effects, way.effects)), None)
+    if turned is None:
+        return "; ".join(told)
+    ways = [(first, told), (turned, [sign for sign in _of_way(turned.effects) if sign not in told])]
+    return "; ".join(f"{', '.join(signs)} ({_named(way.name)})" for way, signs in ways if signs)
+
+
+def shown_by(quantity: str, *, high: bool) -> tuple[str, ...]:
+    """Causes told of a quantity's page: those whose clearest signs it is among, on one side.
+
+    Parameters
+    ----------
+    quantity : str
+    high : bool
+        Where it reads high; else where it reads low.
+    """
+    plainly = QUANTITIES[quantity].plainly
+    said = "" if plainly is None else (plainly.high if high else plainly.low).in_language(language())
+    return tuple(code for code in EVERY_CAUSE if any(said in _of_way(way.effects) for way in EVERY_CAUSE[code].shows))
+
+
+def _turned(first: Mapping[str, tuple[float, float]], other: Mapping[str, tuple[float, float]]) -> bool:
+    """Whether the reading that tells one way most clearly moves the other way round in another."""
+    told = [name for name in first if _sign(FEATURES[name], first[name][0])]
+    name = max(told, key=lambda name: _clear(name, first), default="")
+    return name in other and first[name][0] * other[name][0] < 0
+
+
+def _clear(name: str, effects: Mapping[str, tuple[float, float]]) -> float:
+    moved, spread = effects[name]
+    return abs(moved) / math.hypot(spread, FEATURES[name].floor)
+
+
+def _named(way: str) -> str:
+    return way if language() == "en" else PAGES_DE[way]
+
+
+def _of_way(effects: Mapping[str, tuple[float, float]]) -> list[str]:
+    clear = {name: _clear(name, effects) for name in effects}
     told: dict[str, float] = {}
     for name in sorted(clear, key=lambda name: -clear[name]):
         words = _sign(FEATURES[name], effects[name][0])
         if words and (not told or clear[name] >= _LEAST_BESIDE_FIRST * max(told.values())):
             told.setdefault(words, clear[name])
-    return "; ".join(list(told)[:_MOST])
+    return list(told)[:_MOST]
 
 
 def _sign(feature: Feature, moved: float) -> str:
@@ -59,10 +105,10 @@ def taken_for(code: str) -> tuple[str, ...]:
 
 
 def in_short(code: str) -> list[str]:
-    """What stands below a cause's picture: its signs, and what it looks like."""
+    """What stands below a cause's picture: its signs, and all it looks like: what looks like it says so too."""
     said = signs(code)
     told = [f"{text.sentence(said)}."] if said else _found_by(code)
-    if others := taken_for(code)[:_MOST]:
+    if others := taken_for(code):
         told.append(message("meaning.like", others=", ".join(text.cause(other) for other in others)))
     return told
 

@@ -13,13 +13,14 @@ from dashboards.text import inert, message
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import IDLE_ONLY
-from pipelines.commands.at_the_van import fuel_may_escape, list_facts, verdict_words
+from pipelines.commands.visit_words import fuel_may_escape, list_facts, shown_again, verdict_words, word_of
 
 _HELD_BRIEFLY, _MISSING = "van_held_briefly", "van_missing"
 _WHOLE = "\N{NO-BREAK SPACE}"
-_STATES = ("limit", "worse", "better", "same", "few")
+_STATES = ("again", "limit", "worse", "better", "same", "few")
 _KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
 _ICONS = {
+    "again": ":material/replay:",
     "limit": ":material/dangerous:",
     "worse": ":material/trending_down:",
     "better": ":material/trending_up:",
@@ -71,7 +72,7 @@ def _leading(against: Mapping[str, Any]) -> int:
 
 def _box(state: str, *, listed: bool) -> Callable[..., object]:
     """The box of a verdict: green only where enough was compared, and the van is not on the list."""
-    if state in ("worse", "limit"):
+    if state in ("again", "worse", "limit"):
         return st.error
     if state == "few":
         return st.warning
@@ -146,10 +147,11 @@ def held_table(against: Mapping[str, Any]) -> None:
     held = [row for row in against["quantities"] if row["own"] or row["family"]]
     if not held:
         return
+    again = shown_again(against)
     basis = "own" if any(row["own"] for row in held) else "family"
-    parts.light_table(_frame(held, ("verdict", "now", basis)))
+    parts.light_table(_frame(held, ("verdict", "now", basis), again))
     with st.expander(message("read.more"), icon=":material/table_rows:"):
-        parts.light_table(_frame(held, ("now", "repeat_to_repeat", "own", "family", "last", "verdict")))
+        parts.light_table(_frame(held, ("now", "repeat_to_repeat", "own", "family", "last", "verdict"), again))
 
 
 def _sent_back(captures: Sequence[Mapping[str, Any]]) -> str:
@@ -193,7 +195,7 @@ def _reason(reason: Mapping[str, str], where: str = "") -> str:
     return said + (f": {inert(text.contract(reason['remedy']))}" if reason["remedy"] else "")
 
 
-def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.DataFrame:
+def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], again: Collection[str]) -> pl.DataFrame:
     """Every quantity that is held against something; few columns fit on a phone."""
     cells = {
         "now": lambda row: inert(text.uncertain(row["value"], row["u"], text.unit(row["quantity"]))).replace(
@@ -205,7 +207,7 @@ def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.Data
         "own": lambda row: _band(row, "own"),
         "family": lambda row: _band(row, "family"),
         "last": lambda row: _level(row, row["last"]),
-        "verdict": lambda row: inert(_word("limit" if row["limit"] is not None else row["verdict"] or "none")),
+        "verdict": lambda row: inert(_word(word_of(row, again))),
     }
     named = {message("reading.quantity"): [meant.quantity(row["quantity"]) for row in rows]}
     return pl.DataFrame(named | {text.sentence(_word(name)): [cells[name](row) for row in rows] for name in columns})

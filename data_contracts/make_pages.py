@@ -30,7 +30,7 @@ _CHANNELS = {
     "manifest": "the manifest of the delivery",
 }
 _GUM = " Uncertainties are standard uncertainties in the sense of JCGM 100:2008."
-_REFERENCE = "Brought to 25 °C and 99 kPa of dry air (limits.py) where the conditions were recorded."
+_REFERENCE = "Brought to 25 °C and 99 kPa of dry air where the conditions were recorded."
 
 _CAUSE_METHOD = Method(
     "Every cause declares its effect on each quantity, by severity. The van's shifts from its own baseline and from its family are "
@@ -144,7 +144,7 @@ def quantity_page(quantity: Quantity, language: str = "en") -> str:
         *([say(_REPEATS)] if quantity.tracked else []),
         "\n" + told.heading("What a recording must have"),
         *_needs(quantity.need, told),
-        f"\n{say('Where this is not met the value is null, and `unread` holds the reason.')}\n",
+        f"\n{say('Where this is not met no value is given, and `unread` holds the reason.')}\n",
         *_method(quantity.method, told, _GUM),
     ]
     if "reference" in quantity.name:
@@ -152,7 +152,7 @@ def quantity_page(quantity: Quantity, language: str = "en") -> str:
     jobs = [cause for cause in EVERY_CAUSE.values() if quantity.name in cause.job.touches]
     if jobs:
         lines += [
-            told.heading("Repairs that should bring it back"),
+            told.heading("Faults whose repair should bring it back"),
             *(f"- [{told.of(c.title)}](../causes/{c.code}.md)" for c in jobs),
             "",
         ]
@@ -239,7 +239,7 @@ def cause_page(cause: Cause, language: str = "en") -> str:
         say("- Judged from snaps: {answer}", answer=judged),
         "\n" + told.heading("The job"),
         f"{told.of(job.action)}.\n",
-        *(f"{number}. {told.of(step)}" for number, step in enumerate(steps_of(cause.code), 1)),
+        *(f"{number}. {_sentence(told.of(step))}" for number, step in enumerate(steps_of(cause.code), 1)),
         "\n" + say(_DEFAULTS, parts=parts, hours=hours),
         "\n" + told.heading("What waiting costs"),
         *(_consequence(consequence, told) for consequence in cause.if_left),
@@ -261,7 +261,8 @@ def cause_page(cause: Cause, language: str = "en") -> str:
 
 
 _DEFAULTS = (
-    "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source."
+    "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source; "
+    "an order takes instead what the settings say and the workshop has needed so far."
 )
 
 

@@ -30,7 +30,7 @@ _SPEECH: Mapping[str, str] = {
     "its family); `value_u` there covers both": "- Von Wiederholung zu Wiederholung: `repeat_u` der Tabelle `trends`, mit dem, worauf es beruht "
     "(`repeat_from`: dieser Besuch, das Fahrzeug bisher, seine Motorfamilie); `value_u` dort umfasst beides",
     "What a recording must have": "Was eine Aufnahme haben muss",
-    "Where this is not met the value is null, and `unread` holds the reason.": "Wo das nicht erfüllt ist, bleibt der Wert leer, und `unread` nennt den Grund.",
+    "Where this is not met no value is given, and `unread` holds the reason.": "Wo das nicht erfüllt ist, gibt es keinen Wert, und `unread` nennt den Grund.",
     "- {number} samples a second or more": "- mindestens {number} Messwerte je Sekunde",
     "- {number} s of steady idle before the opening": "- {number} s ruhiger Leerlauf vor der Öffnung",
     "- {number} s or more from opening to release": "- mindestens {number} s von der Öffnung bis zum Loslassen",
@@ -46,8 +46,8 @@ _SPEECH: Mapping[str, str] = {
     "Uncertainty": "Unsicherheit",
     "Source": "Quelle",
     " Uncertainties are standard uncertainties in the sense of JCGM 100:2008.": " Unsicherheiten sind Standardunsicherheiten im Sinn von JCGM 100:2008.",
-    "Brought to 25 °C and 99 kPa of dry air (limits.py) where the conditions were recorded.": "Auf 25 °C und 99 kPa trockene Luft gebracht (limits.py), wo die Bedingungen aufgezeichnet sind.",
-    "Repairs that should bring it back": "Reparaturen, die sie zurückbringen sollten",
+    "Brought to 25 °C and 99 kPa of dry air where the conditions were recorded.": "Auf 25 °C und 99 kPa trockene Luft gebracht, wo die Bedingungen aufgezeichnet sind.",
+    "Faults whose repair should bring it back": "Fehler, deren Reparatur sie zurückbringen sollte",
     # Ursachen
     "- Code: `{code}`": "- Code: `{code}`",
     "- Severity 1 means: {what}": "- Schwere 1 heißt: {what}",
@@ -58,7 +58,7 @@ _SPEECH: Mapping[str, str] = {
     "- Safety comes first: {answer}": "- Sicherheit geht vor: {answer}",
     "- Judged from snaps: {answer}": "- Aus Gasstößen beurteilt: {answer}",
     "The job": "Die Arbeit",
-    "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source.": "Teile: {parts}. Stunden: {hours}. Beides sind Vorgaben aus allgemeiner Kenntnis des Gewerbes, ohne veröffentlichte Quelle.",
+    "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source; an order takes instead what the settings say and the workshop has needed so far.": "Teile: {parts}. Stunden: {hours}. Beides sind Vorgaben aus allgemeiner Kenntnis des Gewerbes, ohne veröffentlichte Quelle; ein Auftrag nimmt stattdessen, was die Einstellungen sagen und die Werkstatt bisher brauchte.",
     "none expected": "voraussichtlich keine",
     "What waiting costs": "Was Warten kostet",
     "{often} a week": "{often} je Woche",

@@ -205,13 +205,17 @@ QUARANTINE_RULES = _page(
     ),
     Reason("missing_file", "the waveform file is not in the delivery", "deliver again with the file"),
     Reason("empty_file", "the waveform file is empty", "record again"),
-    Reason("path_leaves_delivery", "the path leads out of the delivery", "name a file inside the delivery"),
+    Reason("path_leaves_delivery", "the file named lies outside the delivery", "name a file inside the delivery"),
     Reason("unreadable_file", "the waveform file can't be read", "export it again"),
-    Reason("bad_waveform", "the samples break the contract", "export it again"),
+    Reason("bad_waveform", "the recording holds values that can't be measured", "export it again"),
     Reason(
         "bad_time", "the time column does not rise", "mend the clock or the profile's time format, and deliver again"
     ),
-    Reason("bad_value", "a manifest value breaks the contract", "correct the value and deliver again"),
+    Reason(
+        "bad_value",
+        "a value in manifest.csv is not of the kind or in the range it must be",
+        "correct the value and deliver again",
+    ),
     Reason("missing_column", "a required manifest column is missing", "add the column and deliver again"),
     Reason("missing_value", "a required manifest value is empty", "fill it in and deliver again"),
     Reason("missing_manifest", "the delivery has no manifest.csv", "add it and deliver again"),
@@ -246,8 +250,8 @@ QUARANTINE_RULES = _page(
     Reason(
         "inverted_lambda",
         "the lambda trace runs the wrong way: rich and lean are exchanged",
-        "mend the family's polarity or the van's family, or change the leads over and record again",
+        "look whether the probe's leads are exchanged and record again; where they are right, correct which way lambda runs for the family, or the van's family, in the register",
     ),
-    Reason("too_large", "the file is larger than the contract allows", "split the recording"),
-    Reason("bad_register", "an entry of the register breaks the contract", "mend the entry"),
+    Reason("too_large", "the file is larger than can be taken in", "split the recording"),
+    Reason("bad_register", "an entry of the register is wrong", "mend the entry"),
 )

@@ -82,6 +82,7 @@ NUMBERS: dict[str, str] = {
     "out_of": "whole",
     "second_count": "whole",
     "third_count": "whole",
+    "rest_count": "whole",
     "family_findings": "whole",
     "in_fleet": "whole",
     "fleet_findings": "whole",

@@ -77,6 +77,13 @@ AT_THE_VAN = (
         "usual_spread",
     ),
     of_quantity(
+        "listed_apart_again",
+        "{Quantity} lies apart again: {read_range} over {count} snaps[, where ± {usual_spread} is usual].",
+        "{Quantity} liegt wieder auseinander: {read_range} über {count} Gasstöße[, wo ± {usual_spread} üblich ist].",
+        "lowest highest count",
+        "usual_spread",
+    ),
+    of_quantity(
         "listed_once",
         "{Quantity} now: {rounded}; whether repeats differ, one snap alone does not show.",
         "{Quantity} jetzt: {rounded}; ob Gasstöße sich unterscheiden, zeigt ein einzelner nicht.",
@@ -84,19 +91,19 @@ AT_THE_VAN = (
     ),
     of_quantity(
         "listed_unread",
-        "{Quantity}[, {second}][, {third}]: not read now ({unread}).",
-        "{Quantity}[, {second}][, {third}]: jetzt nicht gelesen ({unread}).",
+        "{Quantity}[, {second}][, {third}]: not read now ({unread})[: {remedy}].",
+        "{Quantity}[, {second}][, {third}]: jetzt nicht gelesen ({unread})[: {remedy}].",
         "unread",
-        "second third",
+        "second third remedy",
     ),
     template(
         "van_missing",
         "Quantities not read: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
-        "[. What brings back most: {remedy}].",
+        "[, {rest_count} (other reasons)][. What brings them back: {remedy}].",
         "Nicht gelesene Größen: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
-        "[. Am meisten bringt zurück: {remedy}].",
+        "[, {rest_count} (andere Gründe)][. Was sie zurückbringt: {remedy}].",
         "count unread",
-        "second_count second_unread third_count third_unread remedy",
+        "second_count second_unread third_count third_unread rest_count remedy",
     ),
     template(
         "van_within_limits",
@@ -218,6 +225,8 @@ VISIT_WORDS: Mapping[str, Words] = {
     "worse": Words("worse", "schlechter"),
     "better": Words("better", "besser"),
     "same": Words("same", "gleich"),
+    "again": Words("the listed fault shows again", "der gelistete Fehler zeigt sich wieder"),
+    "same_apart": Words("level same, repeats apart", "Wert gleich, Wiederholungen auseinander"),
     "few": Words("too few quantities to say", "zu wenige Größen für ein Urteil"),
     "unknown": Words("not known", "unbekannt"),
     "limit": Words("beyond a limit", "jenseits einer Grenze"),

@@ -14,6 +14,8 @@ from models.tracking.scales import derivative, to_scale
 
 MOST_TOLD = 3
 """Quantities a van is listed for that are told at the van, and reasons why others are not read. Of our choosing."""
+STILL_APART = 2.0
+"""Times the usual scatter of repeats from which on snaps lie apart: 2 % of healthy visits of three. Of our choosing. [1]"""
 _LIFTED = "hold_too_short"
 _NOT_OF_THIS_VAN = ("not_for_this_family", "not_with_this_sensor")
 Unread = Sequence[Mapping[str, str]]
@@ -61,7 +63,8 @@ def listed_now(
             without.setdefault(why, []).append(name)
     for why, names in without.items():
         second, third = (*names[1:], None, None)[:2]
-        facts.append(Fact.of("listed_unread", names[0], unread=why, second=second, third=third))
+        remedy = why if UNREAD_REASONS[why].remedy and why != _LIFTED else None
+        facts.append(Fact.of("listed_unread", names[0], unread=why, second=second, third=third, remedy=remedy))
     return facts
 
 
@@ -73,7 +76,15 @@ def _apart(one: Judged, read: Floats, past: VanPast) -> Fact:
     steep = np.abs(derivative(one.quantity, to_scale(one.quantity, np.array([one.value])))[0])
     usual = None if of is None or not np.isfinite(of.within) else float(of.within * steep)
     lowest, highest = float(known.min()), float(known.max())
-    return Fact.of("listed_apart", one.quantity, lowest=lowest, highest=highest, count=known.size, usual_spread=usual)
+    again = usual is not None and float(np.std(known, ddof=1)) > STILL_APART * usual
+    return Fact.of(
+        "listed_apart_again" if again else "listed_apart",
+        one.quantity,
+        lowest=lowest,
+        highest=highest,
+        count=known.size,
+        usual_spread=usual,
+    )
 
 
 def _now(one: Judged) -> Fact:
@@ -139,11 +150,12 @@ def missing(judged: Collection[str], unread: Unread, past: VanPast | None, *, li
     told = sorted(reasons.items(), key=lambda one: (-one[1], one[0]))[:MOST_TOLD]
     if not told:
         return None
-    fields: dict[str, float | str | None] = {}
+    rest = len(names) - sum(count for _, count in told)
+    fields: dict[str, float | str | None] = {"rest_count": rest or None}
     for place, (why, count) in zip(("", "second_", "third_"), told, strict=False):
         fields |= {f"{place}unread": why, f"{place}count": count}
-    remedy = next((why for why, _ in told if UNREAD_REASONS[why].remedy), None)
-    fields["remedy"] = None if lifted and remedy == _LIFTED else remedy
+    helps = (why for why, _ in told if UNREAD_REASONS[why].remedy and not (lifted and why == _LIFTED))
+    fields["remedy"] = next(helps, None)
     return Fact.of("van_missing", None, **fields)
 
 

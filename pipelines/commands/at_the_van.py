@@ -1,11 +1,10 @@
 """What one visit's snaps say of a van: against its past and family, with the proof of a repair and the cautions."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import InputError, VansnapError
 from data_contracts.facts.fact import Fact
@@ -16,6 +15,7 @@ from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import shown_grade
 from data_contracts.units import shown
+from pipelines.commands.visit_words import fuel_may_escape, list_facts, shown_again, verdict_words, word_of
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import written_for
 from pipelines.workspace.settings import DisplaySettings
@@ -203,44 +203,11 @@ def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[s
     head = "  ".join(
         part for part in (", ".join(said_of_visit(each, display) for each in words).upper(), facts[0]) if part
     )
-    return [head, *(f"  {fact}" for fact in (*listed, *facts[1:])), *_table(against["quantities"], display)]
-
-
-def list_facts(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    """What the newest week's list says of the van, as rows of facts; empty where it is not on it. Parameters as `report_lines`."""
-    return list(against["on_list"]["facts"]) if against["on_list"] else []
-
-
-def verdict_words(against: Mapping[str, Any]) -> list[str]:
-    """Keys of `VISIT_WORDS` that head what was found: whether to record again or to check family or van, and how it is.
-
-    Parameters
-    ----------
-    against : mapping
-        As `hold_against` returns it.
-
-    Returns
-    -------
-    list of str
-        Empty where there is nothing to head.
-    """
-    word = against["verdict"]
-    doubts = (("repeat", "sent_back"), ("check", "check_family"), ("check_van", "check_van"))
-    first = [key for key, said in doubts if against[said]]
-    if word in (None, "unknown"):
-        return first
-    return [*first, "limit" if word == "worse" and against["limit_crossed"] else word]
-
-
-def cause_on_list(on_list: Mapping[str, Any] | None) -> str:
-    """What a van is on the list for, as `hold_against` gives it; empty where it is not on it."""
-    return str(on_list["cause"]) if on_list else ""
-
-
-def fuel_may_escape(on_list: Mapping[str, Any] | None) -> bool:
-    """Whether petrol may escape at a van by what it is on the list for."""
-    cause = EVERY_CAUSE.get(cause_on_list(on_list))
-    return cause is not None and cause.fuel_may_escape
+    return [
+        head,
+        *(f"  {fact}" for fact in (*listed, *facts[1:])),
+        *_table(against["quantities"], shown_again(against), display),
+    ]
 
 
 def cautions_told(family: Family, display: DisplaySettings, cause: str = "") -> list[str]:
@@ -355,7 +322,7 @@ def _row(one: "Judged") -> dict[str, Any]:
     }
 
 
-def _table(rows: Sequence[Mapping[str, Any]], display: DisplaySettings) -> list[str]:
+def _table(rows: Sequence[Mapping[str, Any]], again: Collection[str], display: DisplaySettings) -> list[str]:
     """Quantities that are held against something, as an aligned table."""
     held = [row for row in rows if row["own"] or row["family"]]
     if not held:
@@ -368,7 +335,6 @@ def _table(rows: Sequence[Mapping[str, Any]], display: DisplaySettings) -> list[
             value = with_uncertainty(unit.value(row["value"]), abs(unit.difference(row["u"])))
         last = "–" if row["last"] is None else _number(unit.value(row["last"]), display)
         name = words_for(row["quantity"], display.language) + ("" if unit.unit == "1" else f" [{unit.unit}]")
-        word = "limit" if row["limit"] is not None else row["verdict"] or "none"
         cells.append(
             [
                 name,
@@ -377,7 +343,7 @@ def _table(rows: Sequence[Mapping[str, Any]], display: DisplaySettings) -> list[
                 _range(row["own"], unit, display),
                 _range(row["family"], unit, display),
                 last,
-                said_of_visit(word, display).lower(),
+                said_of_visit(word_of(row, again), display).lower(),
             ]
         )
     widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]

@@ -25,7 +25,6 @@ from data_contracts.states import shown_grade
 from pipelines.commands.at_the_van import (
     Target,
     bands_of,
-    cause_on_list,
     cautions_told,
     family_of,
     hold_against,
@@ -33,6 +32,7 @@ from pipelines.commands.at_the_van import (
 )
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
 from pipelines.commands.read_lines import snap_told, snaps_table
+from pipelines.commands.visit_words import cause_on_list, fuel_may_escape
 from pipelines.intake.readers.recording import ending_of, told_endings
 from pipelines.reports.paper import message, written_for
 from pipelines.weekly.prepare import say_first_use
@@ -147,14 +147,15 @@ def _draw(
 
 
 def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
-    """All that is said on a terminal: what was found first; where nothing counts, why; cautions while work is asked."""
+    """All that is said on a terminal: where petrol may escape, that; what was found; where nothing counts, why; cautions."""
     found = "\n".join(report_lines(against, display)).rstrip()
     told_first = against["check_family"] or against["check_van"] or against["verdict"] not in (None, "unknown")
     head = [found] if told_first else []  # first what hurts
     tail = [] if head or not found else [found]
     told = cautions_told(family, display, cause_on_list(against["on_list"]))
     cautions = ["\n".join(told)] if against["asks_for_work"] else []
-    return "\n\n".join((*head, *blocks, *tail, *cautions))
+    danger = [told[1].removeprefix("  - ")] if fuel_may_escape(against["on_list"]) else []
+    return "\n\n".join((*danger, *head, *blocks, *tail, *cautions))
 
 
 def read_apart(

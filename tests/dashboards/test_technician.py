@@ -232,7 +232,7 @@ def test_a_listed_van_is_never_green_and_leads_to_its_page(
     assert "Why N\\-01 is on the list" in told(app)
 
 
-def test_where_petrol_may_escape_that_stands_right_below_the_verdict_and_no_snap_is_asked_for_before(
+def test_where_petrol_may_escape_that_stands_above_the_verdict_and_no_snap_is_asked_for_before(
     view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from dashboards import read_one_now
@@ -247,6 +247,8 @@ def test_where_petrol_may_escape_that_stands_right_below_the_verdict_and_no_snap
     assert not app.exception
     assert app.info[0].value.startswith("## Keep it: usable, one more would be better, once nothing leaks")
     first = app.error[0].value.replace("\\", "")
+    kinds = [node.type for node in app.main]
+    assert kinds.index("error") < kinds.index("info")
     assert first.startswith("**Petrol may escape on this van: no further snap until")
     assert f"(#{app.header[0].anchor})" in first
     assert "0.99 to 1.05 over 3 snaps, where ± 0.002 is usual" in told(app).replace("\\", "")

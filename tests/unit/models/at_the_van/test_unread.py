@@ -32,7 +32,11 @@ def judged(quantity: str, value: float, word: str) -> Judged:
 @pytest.mark.parametrize(
     ("read", "said"),
     [
-        ([0.996, 1.046, 1.003], "Lambda at idle now: 0.996 to 1.05 over 3 snaps, where ± 0.0015 is usual."),
+        (
+            [0.996, 1.046, 1.003],
+            "Lambda at idle lies apart again: 0.996 to 1.05 over 3 snaps, where ± 0.0015 is usual.",
+        ),
+        ([1.001, 1.003, 1.004], "Lambda at idle now: 1 to 1 over 3 snaps, where ± 0.0015 is usual."),
         ([0.996, NAN, NAN], "Lambda at idle now: 1.00; whether repeats differ, one snap alone does not show."),
     ],
 )
@@ -60,7 +64,8 @@ def test_what_was_not_read_says_why_and_alike_is_told_together() -> None:
     (fact,) = listed_now(dict.fromkeys(names, False), [], values, unread, PAST)
     assert (
         render(fact)
-        == "Fuel trim at idle, fuel trim at 2,500 rpm: not read now (a condition it needs was not measured)."
+        == "Fuel trim at idle, fuel trim at 2,500 rpm: not read now (a condition it needs was not measured): "
+        "write down coolant and intake air temperature, station pressure and trims."
     )
 
 
@@ -69,11 +74,14 @@ def test_what_is_missing_is_counted_by_reason_and_says_what_brings_back_most() -
     told = missing((), unread, PAST, lifted=False)
     assert told is not None
     assert render(told).startswith(
-        "Quantities not read: 2 (the pedal was released too soon), 1 (noise hides it). What brings"
+        "Quantities not read: 2 (the pedal was released too soon), 1 (noise hides it). What brings them back"
     )
     lifted = missing((), unread, PAST, lifted=True)
     assert lifted is not None
-    assert "brings back" not in render(lifted)
+    assert "soon: hold" not in render(lifted)
+    few = missing((), [{"lambda_idle": "noise"}], PAST, lifted=False)
+    assert few is not None
+    assert "1 (noise hides it), 2 (other reasons)" in render(few)
     assert missing(("lambda_idle", "cycle_ripple", "idle_g_s"), unread, PAST, lifted=False) is None
     assert missing((), unread, None, lifted=False) is None
     assert missing((), [{"lambda_idle": "not_for_this_family"}], PAST, lifted=False) is None

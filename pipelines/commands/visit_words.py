@@ -1,0 +1,66 @@
+"""What heads one visit at the van, from what `pipelines.commands.at_the_van.hold_against` gives."""
+
+from collections.abc import Collection, Mapping
+from typing import Any
+
+from data_contracts.causes import EVERY_CAUSE
+
+
+def list_facts(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """What the newest week's list says of the van, as rows of facts; empty where it is not on it. Parameters as `verdict_words`."""
+    return list(against["on_list"]["facts"]) if against["on_list"] else []
+
+
+def verdict_words(against: Mapping[str, Any]) -> list[str]:
+    """Keys of `VISIT_WORDS` that head what was found: whether to record again or to check family or van, and how it is.
+
+    Parameters
+    ----------
+    against : mapping
+        As `hold_against` returns it.
+
+    Returns
+    -------
+    list of str
+        Empty where there is nothing to head.
+    """
+    word = against["verdict"]
+    doubts = (("repeat", "sent_back"), ("check", "check_family"), ("check_van", "check_van"))
+    first = [key for key, said in doubts if against[said]]
+    if word in (None, "unknown"):
+        return first
+    if word != "worse" and shown_again(against):
+        first = [*first, "again"]
+    return [*first, "limit" if word == "worse" and against["limit_crossed"] else word]
+
+
+def shown_again(against: Mapping[str, Any]) -> set[str]:
+    """The quantities whose repeats lie apart again, as those the van is listed for. Parameters as `verdict_words`."""
+    return {row["quantity"] for row in list_facts(against) if row["code"] == "listed_apart_again"}
+
+
+def word_of(row: Mapping[str, Any], again: Collection[str]) -> str:
+    """Key of `VISIT_WORDS` for the verdict of one quantity.
+
+    Parameters
+    ----------
+    row : mapping
+        Of the quantities of `hold_against`.
+    again : collection of str
+        As `shown_again` returns.
+    """
+    if row["limit"] is not None:
+        return "limit"
+    word = str(row["verdict"] or "none")
+    return "same_apart" if word == "same" and row["quantity"] in again else word
+
+
+def cause_on_list(on_list: Mapping[str, Any] | None) -> str:
+    """What a van is on the list for, as `hold_against` gives it; empty where it is not on it."""
+    return str(on_list["cause"]) if on_list else ""
+
+
+def fuel_may_escape(on_list: Mapping[str, Any] | None) -> bool:
+    """Whether petrol may escape at a van by what it is on the list for."""
+    cause = EVERY_CAUSE.get(cause_on_list(on_list))
+    return cause is not None and cause.fuel_may_escape
