@@ -79,10 +79,14 @@ def _build(published: Published) -> None:
         notes,
         published.stamp,
     )
-    _say_contents(published, van_id, Claim(*asked[1:6]))
+    try:
+        claim = Claim(*asked[1:6])
+    except VansnapError as error:
+        st.error(inert(text.sentence(str(error))))
+        return
+    _say_contents(published, van_id, claim)
     if st.button(message("proof.build_it"), type="primary", icon=":material/inventory_2:"):
         try:
-            claim = Claim(*asked[1:6])
             with st.spinner(message("proof.building")):
                 st.session_state[_BUILT] = (asked, *_made(van_id, claim))
         except VansnapError as error:

@@ -122,7 +122,7 @@ WORDS: dict[str, str] = {
     "verdict.less_likely": "weniger wahrscheinlich: {causes}",
     "verdict.among": "darunter {causes}",
     "verdict.heading": "Wie wahrscheinlich eine Ursache ist",
-    "verdict.scale": "{first} heißt ab {least}, {steps}; darunter {last} (Skala des IPCC von 2010).",
+    "verdict.scale": "{first} heißt ab {least}, {steps}; darunter {last} (die oberen beiden wie beim IPCC, 2010).",
     "verdict.unchecked": "noch nicht geprüft",
     "verdict.not_kept": "Befunde ergaben anderes",
     "week.up": "{places} höher als in der Vorwoche",

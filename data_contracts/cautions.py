@@ -48,11 +48,15 @@ CAUTIONS: Mapping[str, Caution] = {
         Caution(
             "fuel_escapes",
             Words(
-                "Petrol may escape on this van: no further snap until its lines, rail and injectors have been looked over and are dry. Where petrol is seen or smelt: engine off, no spark, nobody drives it.",
-                "An diesem Fahrzeug kann Benzin austreten: kein weiterer Gasstoß, bevor Leitungen, Verteiler und Einspritzventile angesehen und trocken sind. Wo Benzin zu sehen oder zu riechen ist: Motor aus, keine Funken, niemand fährt damit.",
+                "Petrol may escape: no further snap until lines, rail and injectors have been looked over and are dry. Where petrol is seen or smelt: engine off, no spark, nobody drives it.",
+                "Benzin kann austreten: kein weiterer Gasstoß, bevor Leitungen, Verteiler und Einspritzventile angesehen und trocken sind. Wo Benzin zu sehen oder zu riechen ist: Motor aus, keine Funken, niemand fährt damit.",
             ),
             _PRACTICE,
             ("escapes",),
+            Words(
+                "no snap before fuel lines are seen to be dry",
+                "kein Gasstoß, bevor Leitungen nachweislich trocken sind",
+            ),
         ),
         Caution(
             "qualified",

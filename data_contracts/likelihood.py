@@ -6,20 +6,20 @@ from data_contracts.facts.numerals import share
 LIKELIHOODS: tuple[tuple[float, Words], ...] = (
     (0.90, Words("very likely", "sehr wahrscheinlich")),
     (0.66, Words("likely", "wahrscheinlich")),
-    (0.33, Words("possible", "möglich")),
-    (0.10, Words("unlikely", "unwahrscheinlich")),
-    (0.0, Words("very unlikely", "sehr unwahrscheinlich")),
+    (0.10, Words("possible", "möglich")),
+    (0.0, Words("unlikely", "unwahrscheinlich")),
 )
 """Least probability of each word, from the highest down. [1]
 
-The bounds are those of the likelihood scale of the IPCC (M. D. Mastrandrea et al., Guidance Note for Lead Authors of the IPCC Fifth
-Assessment Report on Consistent Treatment of Uncertainties, 2010, table 1), where words overlap the narrowest; "possible" is a shorter
-word for its "about as likely as not".
+The upper two are those of the likelihood scale of the IPCC (M. D. Mastrandrea et al., Guidance Note for Lead Authors of the IPCC Fifth
+Assessment Report on Consistent Treatment of Uncertainties, 2010, table 1, from memory). Below them it says "about as likely as not" and
+"unlikely" from 33 %; here all from 10 % is possible, since a cause that leads the others or may endanger people with three in ten is not to
+be read as cleared.
 """
 
 
 def likelihood(probability: float) -> Words:
-    """The word for a probability.
+    """The word for a probability, as it stands in whole per cent beside it.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def likelihood(probability: float) -> Words:
     -------
     Words
     """
-    return next(words for least, words in LIKELIHOODS if probability >= least)
+    return next(words for least, words in LIKELIHOODS if round(probability, 2) >= least)
 
 
 def likely(probability: float, language: str) -> str:

@@ -53,8 +53,8 @@ _REASONS = (
     ),
     _template(
         "dangers_likely",
-        "A cause that can endanger people is {likely}: {cause}[ or {second_cause}].[ {Before_driving}.]",
-        "Eine Ursache, die Menschen gefährden kann, ist {likely}: {cause}[ oder {second_cause}].[ {Before_driving}.]",
+        "It may be a cause that can endanger people ({probability}): {cause}[ or {second_cause}].[ {Before_driving}.]",
+        "Es kann eine Ursache sein, die Menschen gefährdet ({probability}): {cause}[ oder {second_cause}].[ {Before_driving}.]",
         "probability cause",
         "second_cause",
     ),

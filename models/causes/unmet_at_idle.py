@@ -1,8 +1,8 @@
 """What a cause shows where the control unit does not make up for it at idle.
 
 The closed loop hides a steady fault in the trims and holds lambda at idle. It can't where the correction stands at its stop, where a
-fault code has opened the loop, or before it has learned: then what the trims would have shown stands in lambda at idle instead. A van
-that idles rich is given more petrol than its air asks for, one that idles lean less.
+fault code has opened the loop, or before it has learned: then what the trims would have shown stands in lambda at idle instead, and the
+trim under load has not learned it either. A van that idles rich is given more petrol than its air asks for, one that idles lean less.
 """
 
 from collections.abc import Mapping, Sequence

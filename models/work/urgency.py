@@ -114,7 +114,7 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
     -------
     Urgency
         `now`: a limit that hurts is crossed, or will be before the next visit with even odds; a dangerous cause is
-        likely and serious; or waiting for a planned visit costs more than fetching the van at once. The last two want a
+        likely and serious; or waiting for a planned visit costs at least as much as fetching the van at once. The last two want a
         reading that is outside by itself, or a fault code that agrees: else the van is planned. `plan`: any limit
         will be crossed within 13 weeks with even odds, a dangerous cause leads or is as likely as not however small it is, the
         readings speak for one from `DANGER` on, acting is worth it, a fault code that stands says so, or it has stood for `WAIT_VISITS` since an order asked to wait. `watch`: the rest,
@@ -145,7 +145,7 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
 def is_soon(finding: Finding, settings: RankingSettings) -> bool:
     """Whether a van to plan for is not to be left for long.
 
-    People may come to harm, or a quarter of waiting costs more than fetching the van.
+    People may come to harm, or a quarter of waiting costs at least as much as fetching the van.
     """
     return finding.safety or cost_of_waiting(finding, 13.0) >= settings.call_in_cost
 

@@ -98,7 +98,7 @@ def hold_against(
     Returns
     -------
     dict
-        van, on_list (None, or week, urgency, cause and facts: that it is on the newest week's list, why in short, and what these
+        van, on_list (None, or week, urgency, cause, the cause to_mind in cautions, and facts: that it is on the newest week's list, why in short, and what these
         snaps read of what it is listed for), verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
         and the snaps can't be of the family), check_van (a van was named, they can't be of its family, and its own past says no
         such thing: the van is judged, but it and the recorder are to be checked), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),

@@ -151,6 +151,33 @@ def _on_list(published: Published, van_id: str) -> tuple[dict[str, Any] | None, 
     stored: Any = row["reason_facts"] or ()
     reasons = [Fact.from_row(fact) for fact in stored if fact["code"] in FACTS]
     about = dict.fromkeys(fact.quantity for fact in (*short, *reasons))
-    told = {"week": week, "urgency": urgency, "cause": cause, "facts": [fact.row() for fact in (*facts, *short)]}
+    told = {
+        "week": week,
+        "urgency": urgency,
+        "cause": cause,
+        "to_mind": cause_to_mind(row),
+        "facts": [fact.row() for fact in (*facts, *short)],
+    }
     apart = {fact.quantity for fact in reasons if fact.code == "repeats_disagree"}
     return told, {name: name in apart for name in about if name in TRACKED}
+
+
+def cause_to_mind(row: Mapping[str, Any]) -> str:
+    """The cause whose cautions hold at a listed van: one that lets petrol escape, if it leads or its reasons call it a danger.
+
+    Parameters
+    ----------
+    row : mapping
+        Of `watchlist`.
+
+    Returns
+    -------
+    str
+        Else the leading cause; empty for none.
+    """
+    leading = str(row["leading_cause"] or "")
+    called = [Fact.from_row(fact) for fact in row["reason_facts"] or () if fact["code"] == "dangers_likely"]
+    dangers = [fact.words.get(key, "") for fact in called for key in ("cause", "second_cause")]
+    return next(
+        (code for code in (leading, *dangers) if code in EVERY_CAUSE and EVERY_CAUSE[code].fuel_may_escape), leading
+    )

@@ -23,6 +23,8 @@ from pipelines.reports.paper import (
 from pipelines.workspace.settings import DisplaySettings
 
 REASONS_SHOWN = 2
+_OF_CAUSES = {"kept": (), "not_kept": ("list.not_kept",)}
+"""What is said of the likelihoods of causes by how they were kept; else that they are not checked yet."""
 _EVERY_VAN = 10_000
 
 
@@ -98,7 +100,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
         "counts": counts_said(published, week),
         "notices": [
             *(" ".join(sentences_of(notice, "text")) for notice in queries.notices(published, week)),
-            *([] if promises.of_causes(published)[0] == "kept" else [message("list.unchecked")]),
+            *map(message, _OF_CAUSES.get(promises.of_causes(published)[0], ("list.unchecked",))),
         ],
         "rows": rows,
         "orders": table,

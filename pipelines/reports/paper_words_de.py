@@ -68,6 +68,7 @@ WORDS: dict[str, str] = {
     "list.plan_week": "Planwoche",
     "list.empty": "Diese Woche ist kein Fahrzeug auf der Liste.",
     "list.new": "neu",
+    "list.not_kept": "Die Wahrscheinlichkeiten der Ursachen haben sich an den Befunden nicht bestätigt: prüfen, bevor ein Teil bestellt wird, gleich was sie sagen.",
     "list.unchecked": "Die Wahrscheinlichkeiten der Ursachen sind noch nicht an Befunden geprüft: als Rangfolge lesen.",
     "list.notices": "Bemerkungen",
     "list.orders": f"Offene Aufträge: {RANKED_BY.de}",

@@ -68,6 +68,7 @@ WORDS: dict[str, str] = {
     "list.plan_week": "Plan week",
     "list.empty": "No van is on the list this week.",
     "list.new": "new",
+    "list.not_kept": "Likelihoods of causes were not borne out by findings: test before a part is ordered, whatever they say.",
     "list.unchecked": "Likelihoods of causes are not yet checked by findings: read them as a ranking.",
     "list.notices": "Remarks",
     "list.orders": f"Open orders: {RANKED_BY.en}",

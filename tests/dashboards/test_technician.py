@@ -249,7 +249,7 @@ def test_where_petrol_may_escape_that_stands_above_the_verdict_and_no_snap_is_as
     first = app.error[0].value.replace("\\", "")
     kinds = [node.type for node in app.main]
     assert kinds.index("error") < kinds.index("info")
-    assert first.startswith("**Petrol may escape on this van: no further snap until")
+    assert first.startswith("**Petrol may escape: no further snap until")
     assert f"(#{app.header[0].anchor})" in first
     assert "0.99 to 1.05 over 3 snaps, where ± 0.002 is usual" in told(app).replace("\\", "")
     heard["against"]["on_list"] = None

@@ -13,6 +13,8 @@ from data_contracts.reasons import UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.commands import read, read_lines
 from pipelines.commands.at_the_van import Target, bands_of, cautions_told, report_lines
+from pipelines.commands.visit_words import fuel_may_escape
+from pipelines.read_side.van_past import cause_to_mind
 from pipelines.workspace.settings import DisplaySettings
 from tests.analytic import family
 
@@ -284,3 +286,12 @@ def test_a_listed_fault_whose_repeats_lie_apart_again_heads_the_visit_and_its_li
         if "Idle flow" in line or "idle flow" in line.lower()
     ][-1]
     assert not any("repeats apart" in line for line in lines if "dip" in line.lower())
+
+
+def test_a_van_whose_leading_cause_is_harmless_is_not_snapped_where_another_may_let_petrol_escape() -> None:
+    danger = Fact.of("dangers_likely", probability=0.34, cause="unmetered_air", second_cause="injector_leaking").row()
+    row = {"leading_cause": "not_separable", "reason_facts": [danger]}
+    assert cause_to_mind(row) == "injector_leaking"
+    assert fuel_may_escape({"to_mind": cause_to_mind(row)})
+    assert cause_to_mind({"leading_cause": "lambda_slow", "reason_facts": None}) == "lambda_slow"
+    assert not fuel_may_escape(None)
