@@ -1,5 +1,6 @@
 """How one quantity of one van has moved, as a drawing: large on a van's card, small beside it on the list."""
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -51,6 +52,8 @@ _LETTER = 9.2
 """Width of a bold letter of a name, at most on average, in any font a browser may take. [px]"""
 _APART = 15.0
 """Between two names at the right. [px]"""
+_UNSEEN = 6
+"""Longer without a visit, the line is dotted: nothing was seen of the way between. Common practice, no source (2026-11-30). [week]"""
 _TWO_SIDED = 1.96
 """Standard deviations to either side that hold 95 % of a normal distribution. [1]"""
 
@@ -121,7 +124,7 @@ def trend_picture(
         parts += _named(frame, names, palette)
     if spread is not None:
         parts += _spread(frame, rows, weeks, value, spread, palette)
-    parts.append(drawing.line(frame, weeks, value, palette.accent, 1.5 if small else 1.8))
+    parts += _course(frame, weeks, value, palette, 1.5 if small else 1.8)
     parts += _visits(frame, rows, weeks, value, palette, small=small)
     says = _says(
         rows,
@@ -148,6 +151,20 @@ def _says(
         "dashed": bool(limits),
     }
     return " ".join([*told, *(message(f"card.trend_{key}") for key, drawn in there.items() if drawn)])
+
+
+def _course(frame: Frame, weeks: Floats, value: Floats, palette: Palette, width: float) -> list[str]:
+    """The line through the visits, dotted where none came for long."""
+    seen = np.isfinite(value)
+    across, level = weeks[seen], value[seen]
+    gaps = np.flatnonzero(np.diff(across) > _UNSEEN)
+    ends = [0, *(gaps + 1).tolist(), len(across)]
+    drawn = [
+        drawing.line(frame, across[k : k + 2], level[k : k + 2], palette.accent, 0.8 * width, "0.1 4") for k in gaps
+    ]
+    for start, end in itertools.pairwise(ends):
+        drawn.append(drawing.line(frame, across[start:end], level[start:end], palette.accent, width))
+    return drawn
 
 
 def _visits(

@@ -246,5 +246,6 @@ def _picture(shown: Shown, fact: Fact, rows: Sequence[Mapping[str, Any]]) -> tup
 def _buttons(order: Mapping[str, Any]) -> None:
     with st.container(horizontal=True, gap="small"):
         decide.buttons(order, text.sentence_of(order, "action"), finding=True)
+    with st.container(horizontal=True, gap="small"):
         decide.note_button(order)
         order_card.paper(order)

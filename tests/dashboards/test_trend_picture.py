@@ -81,6 +81,15 @@ def test_repeats_that_disagree_are_drawn_as_how_far_they_lie_apart() -> None:
     assert "snaps of one visit lie apart (95 %). Grey bars: how far they usually do." in plainly(picture.says)
 
 
+@pytest.mark.parametrize(("later", "dotted"), [("2026-W08", 0), ("2026-W09", 1)])
+def test_a_line_over_weeks_without_a_visit_is_dotted(later: str, dotted: int) -> None:
+    rows = _rows(2.5, 2.6, 2.7)
+    rows[-1]["week"] = later  # the visit before it was in 2026-W02
+    picture = trend_picture(rows, LIGHT)
+    assert picture is not None
+    assert picture.svg.count('stroke-dasharray="0.1 4"') == dotted
+
+
 def test_names_at_the_right_of_a_trend_have_the_room_they_need() -> None:
     fact = Fact.of("in_short", "idle_g_s", level=8.96, level_u=0.05, baseline=2.5, limit=1234.5, side="high")
     for size in SIZES[:2]:
