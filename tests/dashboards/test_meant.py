@@ -109,5 +109,8 @@ def test_a_page_is_in_the_readers_language(view: View) -> None:
     assert "Uncertainty" not in [fold.label for fold in app.expander]
     app.session_state["page"] = "quantities/main_peak_g_s"
     shown = everything(app.run())
-    assert "Wie sie bestimmt wird" in shown
-    assert "How it is computed" not in shown
+    folds = [fold.label for fold in app.expander]
+    assert "Wie sie bestimmt wird" in folds
+    assert "How it is computed" not in folds
+    assert "Für alle, die die Tabellen abfragen" in folds
+    assert "`main_peak_g_s`" in shown

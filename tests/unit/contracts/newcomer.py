@@ -108,7 +108,7 @@ def of_a_cause() -> dict[str, object]:
         "cautions": [caution.name for caution in cautions_for(CAUSE)],
         "german": translated(CAUSES[CAUSE].title.en, "de"),
         "in_words": CAUSES[CAUSE].title in contract_words(),
-        "page": "hold the breather valve open" in pages()[f"causes/{CAUSE}.md"],
+        "page": "Hold the breather valve open" in pages()[f"causes/{CAUSE}.md"],
     }
 
 
