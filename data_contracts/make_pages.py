@@ -262,7 +262,7 @@ def cause_page(cause: Cause, language: str = "en") -> str:
 
 _DEFAULTS = (
     "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source; "
-    "an order takes instead what the settings say and the workshop has needed so far."
+    "an order adds moving, connecting and recording, and takes what the settings say and the workshop has needed so far."
 )
 
 

@@ -58,7 +58,7 @@ _SPEECH: Mapping[str, str] = {
     "- Safety comes first: {answer}": "- Sicherheit geht vor: {answer}",
     "- Judged from snaps: {answer}": "- Aus Gasstößen beurteilt: {answer}",
     "The job": "Die Arbeit",
-    "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source; an order takes instead what the settings say and the workshop has needed so far.": "Teile: {parts}. Stunden: {hours}. Beides sind Vorgaben aus allgemeiner Kenntnis des Gewerbes, ohne veröffentlichte Quelle; ein Auftrag nimmt stattdessen, was die Einstellungen sagen und die Werkstatt bisher brauchte.",
+    "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source; an order adds moving, connecting and recording, and takes what the settings say and the workshop has needed so far.": "Teile: {parts}. Stunden: {hours}. Beides sind Vorgaben aus allgemeiner Kenntnis des Gewerbes, ohne veröffentlichte Quelle; ein Auftrag rechnet Rangieren, Anschließen und Aufnehmen hinzu und nimmt, was die Einstellungen sagen und die Werkstatt bisher brauchte.",
     "none expected": "voraussichtlich keine",
     "What waiting costs": "Was Warten kostet",
     "{often} a week": "{often} je Woche",

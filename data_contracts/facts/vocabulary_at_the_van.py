@@ -99,9 +99,9 @@ AT_THE_VAN = (
     template(
         "van_missing",
         "Quantities not read: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
-        "[, {rest_count} (other reasons)][. What brings them back: {remedy}].",
+        "[, {rest_count} (other reasons)][. What helps: {remedy}].",
         "Nicht gelesene Größen: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
-        "[, {rest_count} (andere Gründe)][. Was sie zurückbringt: {remedy}].",
+        "[, {rest_count} (andere Gründe)][. Was hilft: {remedy}].",
         "count unread",
         "second_count second_unread third_count third_unread rest_count remedy",
     ),

@@ -6,7 +6,7 @@ from urllib.parse import quote
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboards import meant, text
+from dashboards import meant, text, told_by
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.make_pages import pages
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
@@ -109,5 +109,20 @@ def test_a_page_is_in_the_readers_language(view: View) -> None:
     assert "Uncertainty" not in [fold.label for fold in app.expander]
     app.session_state["page"] = "quantities/main_peak_g_s"
     shown = everything(app.run())
-    assert "Wie sie bestimmt wird" in shown
-    assert "How it is computed" not in shown
+    folds = [fold.label for fold in app.expander]
+    assert "Wie sie bestimmt wird" in folds
+    assert "How it is computed" not in folds
+    assert "Für alle, die die Tabellen abfragen" in folds
+    assert "`main_peak_g_s`" in shown
+
+
+def test_a_cause_that_shows_either_way_says_when_and_look_alikes_name_each_other() -> None:
+    assert told_by.signs("purge_valve_open") == (
+        "fuel added at idle, too little air at idle (canister empty); fuel taken off at idle (canister full of vapour)"
+    )
+    assert told_by.signs("injector_leaking") == "fuel taken off at idle"
+    for code in EVERY_CAUSE:
+        assert all(code in told_by.taken_for(other) for other in told_by.taken_for(code)), code
+    assert "injector_leaking" in told_by.shown_by("trim_idle_pct", high=False)
+    assert "injector_leaking" not in told_by.shown_by("trim_idle_pct", high=True)
+    assert told_by.shown_by("main_peak_g_s", high=True) == ()

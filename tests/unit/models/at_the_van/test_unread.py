@@ -74,7 +74,7 @@ def test_what_is_missing_is_counted_by_reason_and_says_what_brings_back_most() -
     told = missing((), unread, PAST, lifted=False)
     assert told is not None
     assert render(told).startswith(
-        "Quantities not read: 2 (the pedal was released too soon), 1 (noise hides it). What brings them back"
+        "Quantities not read: 2 (the pedal was released too soon), 1 (noise hides it). What helps"
     )
     lifted = missing((), unread, PAST, lifted=True)
     assert lifted is not None
