@@ -111,9 +111,7 @@ def _nearest(captures: pl.DataFrame, flows: pl.Series | None, readings: _Reading
     order, counts = visits.explode().to_numpy().astype(np.int64), visits.list.len().to_numpy()
     first = np.cumsum(counts, dtype=np.int64) - counts
     chosen = order[first]  # of one or two repeats, all are equally far from the others: take the first
-    values = np.zeros((captures.height, 0))  # where nothing was read all are alike
-    if readings.names:
-        values = captures.select(pl.col(readings.names).cast(pl.Float64)).to_numpy()
+    values = captures.select(pl.col(readings.names).cast(pl.Float64)).to_numpy()
     values = (values - readings.centre) / np.where(readings.spread > 0, readings.spread, np.inf)
     for members in np.unique(counts[counts > 2]):
         alike = np.flatnonzero(counts == members)

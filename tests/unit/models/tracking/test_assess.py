@@ -8,7 +8,6 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from data_contracts.errors import InputError
-from data_contracts.signals import TRACKED
 from data_contracts.tables import READ_FROM_WORDS, REPAIRS, TRENDS, polars_schema
 from models.tracking import gather, parts
 from models.tracking.assess import Assessment, TrackingSettings, assess
@@ -235,10 +234,3 @@ def test_how_many_vans_are_in_memory_at_a_time_changes_nothing(fleet, monkeypatc
         found = getattr(some.residuals, name)
         np.testing.assert_allclose(found, getattr(whole.residuals, name), rtol=1e-9, atol=1e-12)
     assert some.notices == whole.notices
-
-
-def test_a_fleet_of_which_nothing_was_read_is_judged_and_lists_nobody(fleet):
-    unread = fleet.frame.with_columns(pl.lit(None, pl.Float64).alias(q) for q in TRACKED if q in fleet.frame.columns)
-    judged = _judge(fleet, frame=unread)
-    assert not _listed(judged)
-    assert judged.captures["representative"].sum() > 0
