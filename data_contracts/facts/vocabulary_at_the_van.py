@@ -71,15 +71,15 @@ AT_THE_VAN = (
     ),
     of_quantity(
         "listed_apart",
-        "{Quantity} now: {read_range} over {count} snaps[, where ± {usual_spread} is usual].",
-        "{Quantity} jetzt: {read_range} über {count} Gasstöße[, wo ± {usual_spread} üblich ist].",
+        "{Quantity} now: {read_range} over {count:# snap/# snaps}[, where ± {usual_spread} is usual].",
+        "{Quantity} jetzt: {read_range} über {count:# Gasstoß/# Gasstöße}[, wo ± {usual_spread} üblich ist].",
         "lowest highest count",
         "usual_spread",
     ),
     of_quantity(
         "listed_apart_again",
-        "{Quantity} lies apart again: {read_range} over {count} snaps[, where ± {usual_spread} is usual].",
-        "{Quantity} liegt wieder auseinander: {read_range} über {count} Gasstöße[, wo ± {usual_spread} üblich ist].",
+        "{Quantity} lies apart again: {read_range} over {count:# snap/# snaps}[, where ± {usual_spread} is usual].",
+        "{Quantity} liegt wieder auseinander: {read_range} über {count:# Gasstoß/# Gasstöße}[, wo ± {usual_spread} üblich ist].",
         "lowest highest count",
         "usual_spread",
     ),
@@ -113,9 +113,9 @@ AT_THE_VAN = (
     ),
     template(
         "van_held_briefly",
-        "The pedal was lifted before the engine reached its highest speed[, in each of {count} snaps], so main peak and run-up are "
+        "The pedal was lifted before the engine reached its highest speed[, in each of {count:# snap/# snaps}], so main peak and run-up are "
         "not judged: hold it to the floor about a second, no longer than to the limiter, in one more snap.",
-        "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte[, in jedem von {count} Gasstößen]; "
+        "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte[, in jedem von {count:# Gasstoß/# Gasstößen}]; "
         "Hauptspitze und Hochlauf sind daher nicht beurteilt: in einem weiteren Gasstoß etwa eine Sekunde "
         "durchgetreten halten, nicht länger als bis zum Begrenzer.",
         may="count",

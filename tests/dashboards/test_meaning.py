@@ -19,7 +19,7 @@ def test_every_page_of_meaning_opens_and_leads_on(view: View) -> None:
     for page in ("causes/fuel_delivery_weak", "causes/wrong_fuel"):
         assert f'href="meaning?page={page}"' in causes, page
     assert causes.count("<img ") > 15
-    assert "Not seen by eye" in " ".join(heading.value for heading in overview.subheader)
+    assert "Hard to see by eye" in " ".join(heading.value for heading in overview.subheader)
     assert "<p>Fuel taken off at idle.</p>" in causes
 
 
