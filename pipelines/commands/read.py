@@ -258,7 +258,7 @@ def read_folder(
         except VansnapError as error:
             refused.append({"file": file.name, "reason": str(error)})
     if not waveforms:
-        none = f"none of the {len(files)} recordings can be read: " if len(files) > 1 else ""
+        none = "none of these recordings can be read: " if len(files) > 1 else ""
         raise InputError(none + refused[0]["reason"])
 
     from models.reading.read import read_one, read_waveforms
