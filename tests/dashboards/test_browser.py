@@ -220,7 +220,7 @@ def test_the_technician_holds_a_recording_against_its_van(
             before = taps(page)
             weighed.begin()
             with page.expect_file_chooser() as asked:
-                page.locator(".st-key-next-snap").get_by_role("button", name="Upload", exact=True).click()
+                page.locator(".st-key-next-snap").get_by_role("button", name="Choose a file").click()
             asked.value.set_files(snap)
             worse = page.get_by_test_id("stAlert").filter(has_text="The van: beyond a limit")
             worse.get_by_text("Lambda at full throttle is 1.09").wait_for()

@@ -221,7 +221,8 @@ def test_a_listed_van_is_never_green_and_leads_to_its_page(
     from dashboards import read_one_now
 
     fact = Fact.of("van_on_list", van="N-01", week="2026-W20", urgency="now", cause="fuel_delivery_weak")
-    listed = {"week": "2026-W20", "urgency": "now", "cause": "fuel_delivery_weak", "facts": [fact.row()]}
+    listed = {"week": "2026-W20", "urgency": "now", "cause": "fuel_delivery_weak"}
+    listed |= {"to_mind": "fuel_delivery_weak", "facts": [fact.row()]}
     heard = document(["1.csv"], van="N-01", verdict=verdict, on_list=listed)
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
@@ -239,7 +240,8 @@ def test_where_petrol_may_escape_that_stands_above_the_verdict_and_no_snap_is_as
 
     fact = Fact.of("van_on_list", van="N-01", week="2026-W20", urgency="now", cause="injector_leaking")
     apart = Fact.of("listed_apart", "lambda_idle", lowest=0.99, highest=1.05, count=3, usual_spread=0.002)
-    listed = {"week": "2026-W20", "urgency": "now", "cause": "injector_leaking", "facts": [fact.row(), apart.row()]}
+    listed = {"week": "2026-W20", "urgency": "now", "cause": "not_separable"}
+    listed |= {"to_mind": "injector_leaking", "facts": [fact.row(), apart.row()]}
     heard = document(["1.csv"], van="N-01", verdict="few", on_list=listed)
     heard["captures"][0] |= {"grade": "usable", "shown_grade": "usable"}
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)

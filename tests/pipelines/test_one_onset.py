@@ -4,6 +4,7 @@ import polars as pl
 
 from dashboards.text import NARROW_SPACE, plain_minus
 from dashboards.trend_sentence import trend_sentence
+from dashboards.unbroken import plainly
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.of_record import own_movement
 from models.tracking.assess import assess
@@ -23,9 +24,10 @@ def test_a_change_has_one_date_and_one_interval_wherever_it_is_shown() -> None:
     for row in dated.iter_rows(named=True):
         week, low, high = row["onset_week"], row["onset_low"], row["onset_high"]
         bounds = f"80{NARROW_SPACE}%: {low} to {high}" if low != high else ""
-        assert f"about {week}" in trend_sentence(row)
-        assert bounds in trend_sentence(row)
-        assert trend_sentence(row).startswith(plain_minus(record_said(row)))  # it goes on with how far snaps lie apart
+        said = plainly(trend_sentence(row))
+        assert f"about {week}" in said
+        assert plainly(bounds) in said
+        assert said.startswith(plainly(plain_minus(record_said(row))))  # it goes on with how far snaps lie apart
         reasons = judged.states.filter(pl.col("van_id") == row["van_id"])["reason_facts"].item()
         of = [f for f in reasons if f["code"] == "own_movement" and f["quantity"] == row["quantity"]]
         for fact in of:
