@@ -47,6 +47,7 @@ def board(home: Workspace, port: int) -> "subprocess.Popen[str]":
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),  # ignored where the tests run under nohup
     )
 
 
