@@ -21,7 +21,7 @@ from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
 from pipelines.intake.in_turn import written_in_turn
-from pipelines.intake.readers.apart import LONGEST_S, MOST_MEMORY, Beside, Call, load
+from pipelines.intake.readers.apart import LONGEST_S, MOST_MEMORY, Beside, Call, NoDecoderError, load
 from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
@@ -74,7 +74,7 @@ def decode(wanted: Wanted) -> Decoded:
     """
     try:
         return _decoded(wanted)
-    except (KeyboardInterrupt, SystemExit):
+    except (KeyboardInterrupt, SystemExit, NoDecoderError):
         raise
     except BaseException as error:  # a parser that panics raises outside Exception; no file may stop the others
         return _refused(wanted, error)

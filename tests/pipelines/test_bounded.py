@@ -19,7 +19,8 @@ import pytest
 from data_contracts.capture import Conditions
 from data_contracts.errors import InputError, UnreadableFileError, WaveformError
 from pipelines.commands.read import read_apart
-from pipelines.intake.readers.apart import Beside, _of_machine, apart, bounded
+from pipelines.intake.decoding import decode
+from pipelines.intake.readers.apart import Beside, NoDecoderError, _of_machine, apart, bounded
 from pipelines.intake.readers.recording import read_recording, sketch_recording
 from pipelines.reports.bag import MANIFEST, TAG_MANIFEST
 from pipelines.reports.evidence_check import MOST_MEMBERS, check_evidence
@@ -253,3 +254,17 @@ def test_bzip2_of_a_delivery_unpacks_in_a_process_apart(tmp_path: Path) -> None:
     ((rule, reason),) = ask(home, "SELECT rule, reason FROM quarantine").iter_rows()
     assert rule == "unreadable_file"
     assert "can't be unpacked" in reason
+
+
+def test_that_no_process_can_be_started_is_no_fault_of_a_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run that is killed loses the server of its decoders first: nothing goes to quarantine for that."""
+
+    def gone(*_: object) -> None:
+        raise ConnectionRefusedError
+
+    monkeypatch.setattr("pipelines.intake.readers.apart._started", gone)
+    with pytest.raises(NoDecoderError, match=r"no process .* run it again"):
+        Beside().ask(10**9, 5.0, (len, ([],), {}))
+    monkeypatch.setattr("pipelines.intake.decoding._decoded", lambda wanted: Beside().ask(10**9, 5.0, (len, ([],), {})))
+    with pytest.raises(NoDecoderError):
+        decode(None)  # type: ignore[arg-type]

@@ -13,7 +13,7 @@ from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 from typing import Any, NoReturn, ParamSpec, TypeVar
 
-from data_contracts.errors import UnreadableFileError
+from data_contracts.errors import UnreadableFileError, VansnapError
 
 _P = ParamSpec("_P")
 _Result = TypeVar("_Result")
@@ -209,7 +209,12 @@ class Beside:
 
     def _send(self, memory: int, calls: Sequence[Call]) -> None:
         if self._decoder is None or not self._decoder.process.is_alive():
-            self._decoder = _started(self._sharing)
+            try:
+                self._decoder = _started(self._sharing)
+            except (EOFError, OSError) as error:
+                raise NoDecoderError(
+                    f"no process to read files in could be started ({type(error).__name__}): run it again"
+                ) from error
         try:
             self._decoder.pipe.send((min(memory, _of_machine(self._sharing)), list(calls)))
             if self._closed:  # while it was being started
@@ -255,6 +260,10 @@ class Beside:
             self._decoder.process.join()
             self._decoder.pipe.close()
         self._decoder = None
+
+
+class NoDecoderError(VansnapError):
+    """No process could be started: of the machine, or of a run that is being ended, and never the fault of a file."""
 
 
 class _CrashedError(Exception):
