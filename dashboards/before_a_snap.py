@@ -12,17 +12,15 @@ from data_contracts.cautions import CAUTIONS, cautions_for_snap
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.family import Family
 from pipelines.commands import visit_words
-from pipelines.read_side import queries
 from pipelines.read_side.published import Published
-from pipelines.read_side.van_past import cause_to_mind
+from pipelines.read_side.van_past import cause_to_mind, on_newest_list
 
 _PLACE = "before-the-next-snap"
 
 
 def listed_for(published: Published | None, van: str) -> str:
     """The cause to mind at a van by the newest week's list; empty where it is not on it."""
-    weeks = [] if published is None else queries.weeks(published)
-    listed = None if published is None or not weeks else queries.van_on_list(published, van, weeks[0])
+    listed = None if published is None else on_newest_list(published, van)
     return cause_to_mind(listed) if listed else ""
 
 
@@ -49,7 +47,7 @@ def foremost(family: Family | None, against: Mapping[str, Any]) -> None:
     against : mapping
         Of the document of `vansnap read`, as `pipelines.commands.at_the_van.hold_against` gives it.
     """
-    told = cautions_for_snap(family, visit_words.cause_to_mind(against["on_list"]))
+    told = cautions_for_snap(family, visit_words.cause_minded(against["on_list"]))
     way = f"[{message('read.all_cautions', count=len(told))}](#{_PLACE})"
     if visit_words.fuel_may_escape(against["on_list"]):
         st.error(f"**{inert(text.contract(told[0].text))}** {way}", icon=":material/local_fire_department:")

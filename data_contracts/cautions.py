@@ -258,8 +258,12 @@ def cautions_for(cause: str, family: Family | None = None) -> tuple[Caution, ...
     known = EVERY_CAUSE.get(cause)
     kinds = {"any", "running", "snap"} | set(get_args(WorkKind) if known is None else known.cautions)
     own = _escapes(cause) | (set() if family is None else _kinds_of(family))
-    mine = [caution for caution in CAUTIONS.values() if own & set(caution.for_work)]
-    return (*mine, *(caution for caution in CAUTIONS.values() if kinds & set(caution.for_work)))
+    return (*_shown_for(own), *_shown_for(kinds))
+
+
+def _shown_for(kinds: set[str]) -> list[Caution]:
+    """The cautions of some kinds of work and of van."""
+    return [caution for caution in CAUTIONS.values() if kinds & set(caution.for_work)]
 
 
 def _escapes(cause: str) -> set[str]:
@@ -313,5 +317,4 @@ def cautions_for_snap(family: Family | None = None, cause: str = "") -> tuple[Ca
         What the cause forbids, then the family's own, first.
     """
     own = _escapes(cause) | ({"hybrid"} if family is None else _kinds_of(family))
-    mine = [caution for caution in CAUTIONS.values() if own & set(caution.for_work)]
-    return (*mine, *(caution for caution in CAUTIONS.values() if {"any", "snap"} & set(caution.for_work)))
+    return (*_shown_for(own), *_shown_for({"any", "snap"}))

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from data_contracts.capture import Conditions, Waveform
+from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import (
     InputError,
     MissingFileError,
@@ -32,7 +33,7 @@ from pipelines.commands.at_the_van import (
 )
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
 from pipelines.commands.read_lines import snap_told, snaps_table
-from pipelines.commands.visit_words import cause_to_mind, fuel_may_escape
+from pipelines.commands.visit_words import cause_minded, fuel_may_escape
 from pipelines.intake.readers.recording import ending_of, told_endings
 from pipelines.reports.paper import message, written_for
 from pipelines.weekly.prepare import say_first_use
@@ -152,9 +153,11 @@ def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, displ
     told_first = against["check_family"] or against["check_van"] or against["verdict"] not in (None, "unknown")
     head = [found] if told_first else []  # first what hurts
     tail = [] if head or not found else [found]
-    told = cautions_told(family, display, cause_to_mind(against["on_list"]))
-    cautions = ["\n".join(told)] if against["asks_for_work"] else []
-    danger = [told[1].removeprefix("  - ")] if fuel_may_escape(against["on_list"]) else []
+    cause = cause_minded(against["on_list"])
+    cautions = ["\n".join(cautions_told(family, display, cause))] if against["asks_for_work"] else []
+    danger = []
+    if fuel_may_escape(against["on_list"]):  # its own caution is the first
+        danger.append(cautions_for_snap(family, cause)[0].text.in_language(display.language))
     return "\n\n".join((*danger, *head, *blocks, *tail, *cautions))
 
 

@@ -55,12 +55,12 @@ def word_of(row: Mapping[str, Any], again: Collection[str]) -> str:
     return "same_apart" if word == "same" and row["quantity"] in again else word
 
 
-def cause_to_mind(on_list: Mapping[str, Any] | None) -> str:
+def cause_minded(on_list: Mapping[str, Any] | None) -> str:
     """The cause whose cautions hold at a van, as `hold_against` gives it; empty where it is not on the list."""
     return str(on_list["to_mind"]) if on_list else ""
 
 
 def fuel_may_escape(on_list: Mapping[str, Any] | None) -> bool:
     """Whether petrol may escape at a van by what it is on the list for."""
-    cause = EVERY_CAUSE.get(cause_to_mind(on_list))
+    cause = EVERY_CAUSE.get(cause_minded(on_list))
     return cause is not None and cause.fuel_may_escape

@@ -140,11 +140,10 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
 def _on_list(published: Published, van_id: str) -> tuple[dict[str, Any] | None, dict[str, bool]]:
     """That a van is on the newest week's list, and why in short: week, urgency, cause and facts as rows; None where it is not.
     And the tracked quantities that its reasons name, the leading one first; see `KnownVan.listed`."""
-    weeks = queries.weeks(published)
-    row = queries.van_on_list(published, van_id, weeks[0]) if weeks else None
+    row = on_newest_list(published, van_id)
     if row is None:
         return None, {}
-    week, urgency, cause = weeks[0], str(row["urgency"]), str(row["leading_cause"] or "")
+    week, urgency, cause = str(row["week"]), str(row["urgency"]), str(row["leading_cause"] or "")
     named = cause if cause in EVERY_CAUSE else None
     facts = [Fact.of("van_on_list", van=van_id, week=week, urgency=urgency, cause=named)]
     short = list(in_short_of(published, [row], week).values())
@@ -160,6 +159,12 @@ def _on_list(published: Published, van_id: str) -> tuple[dict[str, Any] | None, 
     }
     apart = {fact.quantity for fact in reasons if fact.code == "repeats_disagree"}
     return told, {name: name in apart for name in about if name in TRACKED}
+
+
+def on_newest_list(published: Published, van_id: str) -> dict[str, Any] | None:
+    """A van's row of the newest week's list, or None if it is not on it."""
+    weeks = queries.weeks(published)
+    return queries.van_on_list(published, van_id, weeks[0]) if weeks else None
 
 
 def cause_to_mind(row: Mapping[str, Any]) -> str:
