@@ -18,7 +18,7 @@ from data_contracts.weeks import week_start
 from pipelines.read_side import queries
 from pipelines.read_side.past_snaps import changed_week
 from pipelines.read_side.published import Published, families
-from pipelines.reports.evidence_claimant import claimant_fields, warranty_stands
+from pipelines.reports.evidence_claimant import warranty_stands
 from pipelines.reports.evidence_proof import repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, draw_latest, foot
@@ -62,6 +62,7 @@ def evidence_pdf(
     run: Mapping[str, Any],
     claimed: Sequence[str] = (),
     *,
+    fields: Sequence[tuple[str, str]] = (),
     notes: Section | None = None,
     left_out: Sequence[str] = (),
 ) -> bytes:
@@ -78,6 +79,8 @@ def evidence_pdf(
         Row of runs behind the published file.
     claimed : sequence of str
         What the file was asked to show, in sentences.
+    fields : sequence of (str, str)
+        Heading and value of each field a claim is entered with.
     notes : Section or None
         Notes and photos at the orders, where they were asked for.
     left_out : sequence of str
@@ -123,7 +126,7 @@ def evidence_pdf(
     document = {
         "title": message("evidence.name", van=van_id),
         "lead": lead,
-        "fields": claimant_fields(tables),
+        "fields": fields,
         "sections": sections,
         "foot": foot(run),
     }

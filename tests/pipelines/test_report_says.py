@@ -224,6 +224,11 @@ def test_the_head_of_the_report_has_what_a_claim_is_entered_with(paper: Paper) -
         "Claim number": "",
         "Contact": "",
     }
+    entered = {"vin": "ZZZ00000000000077", "plate": "XX 1", "part_number": "C-3"}
+    fields = dict(paper.evidence(Claim(entered=entered))["fields"])
+    assert fields["VIN"] == "ZZZ00000000000077"  # as the register has it: nothing was changed
+    assert fields["Plate (entered for this claim)"] == "XX 1"
+    assert fields["Part number (entered for this claim)"] == "C-3"
 
 
 def _german(key: str) -> str:
