@@ -1,7 +1,7 @@
 """The report inside a warranty file: history, trends with limits and change, repairs, conditions, method, what was left out."""
 
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -285,13 +285,31 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame, others
         unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
         never = unread.filter(pl.col("unread") == "not_for_this_family")["quantity"].to_list()
         if never:
-            first = [in_words(name) for name in never if not name.startswith(BANK2_PREFIX)]
-            second = [message("evidence.second_bank")] if len(first) < len(never) else []
-            section["text"].append(message("evidence.never", quantities=", ".join([*first, *second])))
+            section["text"].append(
+                message("evidence.never", quantities="; ".join(never_given(never, reading["quantity"])))
+            )
         rest = unread.filter(pl.col("unread") != "not_for_this_family")
         why = [(named(row["quantity"]), _unread(row["unread"])) for row in rest.iter_rows(named=True)]
         section["tables"].append(_table(("evidence.quantity", "evidence.not_read"), why, "evidence.all_read"))
     return section
+
+
+def never_given(never: Sequence[str], every: Iterable[str]) -> list[str]:
+    """Quantities that a family's sensors can't give, in words; a second bank that is not there at all is told as one.
+
+    Parameters
+    ----------
+    never : sequence of str
+        Their names.
+    every : iterable of str
+        Names of all quantities.
+    """
+    without = all(name in never for name in every if name.startswith(BANK2_PREFIX))
+    named = dict.fromkeys(in_words(name) for name in never if not name.startswith(BANK2_PREFIX))
+    if without:
+        return [*named, message("evidence.second_bank")]
+    more = (name for name in never if name.startswith(BANK2_PREFIX) and name.removeprefix(BANK2_PREFIX) not in never)
+    return [*named, *map(in_words, more)]
 
 
 def _versions(tables: Tables, run: Mapping[str, Any]) -> str:
