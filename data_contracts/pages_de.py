@@ -47,7 +47,17 @@ _SPEECH: Mapping[str, str] = {
     "Source": "Quelle",
     " Uncertainties are standard uncertainties in the sense of JCGM 100:2008.": " Unsicherheiten sind Standardunsicherheiten im Sinn von JCGM 100:2008.",
     "Brought to 25 °C and 99 kPa of dry air where the conditions were recorded.": "Auf 25 °C und 99 kPa trockene Luft gebracht, wo die Bedingungen aufgezeichnet sind.",
-    "Faults whose repair should bring it back": "Fehler, deren Reparatur sie zurückbringen sollte",
+    "What moves it": "Was sie bewegt",
+    "What moves it stands with [{other}]({other}.md), the same landmark.": "Was sie bewegt, steht bei [{other}]({other}.md), derselben Stelle des Gasstoßes.",
+    "None of the causes known here moves it clearly.": "Keine der hier bekannten Ursachen bewegt sie deutlich.",
+    "- High: {causes}": "- Hoch: {causes}",
+    "- Low: {causes}": "- Niedrig: {causes}",
+    "- Different from repeat to repeat: {causes}": "- Von Wiederholung zu Wiederholung verschieden: {causes}",
+    "Limits": "Grenzen",
+    "- Whatever the van's own past: {keys} in [FAMILY.limits] of the register ({means}). Left out there, a default holds: common practice, "
+    "no source (2026-11-29)": "- Unabhängig von der eigenen Vergangenheit: {keys} in [FAMILY.limits] des Registers ({means}). Fehlt es dort, gilt eine Vorgabe: "
+    "übliche Praxis, keine Quelle (2026-11-29)",
+    "- Against the family: the figure and its limit in the register, with its source there": "- Gegen die Motorfamilie: ihre Angabe und Grenze im Register, mit der Quelle dort",
     # Ursachen
     "- Code: `{code}`": "- Code: `{code}`",
     "- Severity 1 means: {what}": "- Schwere 1 heißt: {what}",
@@ -61,16 +71,15 @@ _SPEECH: Mapping[str, str] = {
     "Parts: {parts}. Hours: {hours}. Both are defaults from general knowledge of the trade, without a published source; an order adds moving, connecting and recording, and takes what the settings say and the workshop has needed so far.": "Teile: {parts}. Stunden: {hours}. Beides sind Vorgaben aus allgemeiner Kenntnis des Gewerbes, ohne veröffentlichte Quelle; ein Auftrag rechnet Rangieren, Anschließen und Aufnehmen hinzu und nimmt, was die Einstellungen sagen und die Werkstatt bisher brauchte.",
     "none expected": "voraussichtlich keine",
     "What waiting costs": "Was Warten kostet",
-    "{often} a week": "{often} je Woche",
-    ", then {cost}": ", dann {cost}",
-    " at severity 1": " bei Schwere 1",
+    "{cost} a week at severity 1": "{cost} je Woche bei Schwere 1",
+    "about once in {weeks} weeks at severity 1, at {cost} each time": "bei Schwere 1 etwa einmal in {weeks} Wochen, jedes Mal {cost}",
     ", with severity to the power {power}": ", mit der Schwere hoch {power}",
     "Quantities the repair should bring back": "Größen, die die Reparatur zurückbringen sollte",
     "How it shows at severity 1": "Wie es sich bei Schwere 1 zeigt",
     "| way | reading | moves by | give or take |": "| Weg | Messgröße | ändert sich um | mehr oder weniger |",
     "Nothing that a snap reads moves: {way}.": "Nichts, was ein Gasstoß zeigt, ändert sich: {way}.",
     "Tests that find it": "Prüfungen, die es finden",
-    "- {test} ({minutes} min; finds it in {share})": "- {test} ({minutes} min; findet es in {share})",
+    "- {test} ({minutes} min; finds it in {share} of cases)": "- {test} ({minutes} min; findet es in {share} der Fälle)",
     "- none is listed": "- keine genannt",
     "Fault codes that make it likelier": "Fehlercodes, die es wahrscheinlicher machen",
     "| code | says | times |": "| Code | besagt | mal |",
@@ -87,7 +96,7 @@ _SPEECH: Mapping[str, str] = {
     "The probability itself states the uncertainty. It rests on simulated faults until findings from this fleet replace them; how stated "
     "probabilities agree with findings is shown under “How sure are we”.": "Die Wahrscheinlichkeit selbst sagt, wie unsicher es ist. Sie beruht auf simulierten Fehlern, bis Befunde dieser Flotte sie ersetzen; "
     "wie die genannten Wahrscheinlichkeiten zu den Befunden passen, steht unter „Wie sicher sind wir“.",
-    "Signs and sizes from the trade (common practice, no publication), fitted on simulated fleets; what severity 1 means is stated above.": "Zeichen und Größenordnungen aus dem Gewerbe (übliche Praxis, keine Veröffentlichung), an simulierten Flotten angepasst; was Schwere 1 heißt, steht oben.",
+    "Signs and sizes from the trade (common practice, no publication), fitted on simulated fleets; what severity 1 means is stated above.": "Vorzeichen und Größenordnungen aus dem Gewerbe (übliche Praxis, keine Veröffentlichung), an simulierten Flotten angepasst; was Schwere 1 heißt, steht oben.",
     "It is none of the causes that a van is judged by. A fault code that stands and points to it says so on the list and names its test; a "
     "workshop may find it, and its hours, parts and proof are kept like those of any other cause.": "Sie gehört nicht zu den Ursachen, nach denen ein Fahrzeug beurteilt wird. Weist ein bestehender Fehlercode auf sie, sagt es die Liste "
     "und nennt die Prüfung; eine Werkstatt kann sie finden, und ihre Stunden, Teile und ihr Nachweis werden geführt wie bei jeder anderen.",

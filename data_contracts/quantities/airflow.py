@@ -106,8 +106,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("first peak, volts", "erste Spitze, Volt"),
         Words(
-            "air-mass signal at the first peak, the manifold filling",
-            "Luftmassensignal an der ersten Spitze, dem Füllen des Saugrohrs",
+            "air-mass signal in the surge that fills the manifold just after the opening",
+            "Luftmassensignal im Schwall, der gleich nach der Öffnung das Saugrohr füllt",
         ),
         Need("airflow", rate_hz=100.0, kinds=_VOLTS, metered=True),
         _FIRST_PEAK,
@@ -118,8 +118,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("first peak", "erste Spitze"),
         Words(
-            "air mass flow at the first peak, the manifold filling",
-            "Luftmassenstrom an der ersten Spitze, dem Füllen des Saugrohrs",
+            "air mass flow in the surge that fills the manifold just after the opening, over in about 0.1 s",
+            "Luftmassenstrom im Schwall, der gleich nach der Öffnung das Saugrohr füllt und nach etwa 0,1 s vorbei ist",
         ),
         Need("airflow", rate_hz=100.0, metered=True),
         _FIRST_PEAK,
@@ -144,8 +144,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("dip, volts", "Einbruch, Volt"),
         Words(
-            "air-mass signal at the dip between first peak and climb",
-            "Luftmassensignal im Einbruch zwischen erster Spitze und Anstieg",
+            "air-mass signal at its low after the surge, while the engine is not yet fast",
+            "Luftmassensignal an seinem Tiefpunkt nach dem Schwall, solange der Motor noch nicht schnell ist",
         ),
         Need("airflow", rate_hz=100.0, kinds=_VOLTS, metered=True),
         _DIP,
@@ -156,8 +156,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("dip", "Einbruch"),
         Words(
-            "air mass flow at the dip between first peak and climb",
-            "Luftmassenstrom im Einbruch zwischen erster Spitze und Anstieg",
+            "air mass flow at its low after the surge, while the engine is not yet fast",
+            "Luftmassenstrom an seinem Tiefpunkt nach dem Schwall, solange der Motor noch nicht schnell ist",
         ),
         Need("airflow", rate_hz=100.0, metered=True),
         _DIP,
@@ -184,8 +184,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("notches in the climb", "Kerben im Anstieg"),
         Words(
-            "count of notches in the climb that exceed noise and ripple",
-            "Zahl der Kerben im Anstieg, die Rauschen und Welligkeit übersteigen",
+            "how often the flow falls back while it climbs to the main peak, by more than noise and ripple",
+            "wie oft der Strom im Anstieg zur Hauptspitze zurückfällt, um mehr als Rauschen und Welligkeit",
         ),
         Need("airflow", rate_hz=200.0, hold_s=0.3, metered=True),
         Method(
@@ -199,8 +199,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("main peak, volts", "Hauptspitze, Volt"),
         Words(
-            "air-mass signal at the main peak: a level, not the largest sample",
-            "Luftmassensignal an der Hauptspitze: ein Pegel, nicht der größte Wert",
+            "air-mass signal at the highest free speed with the throttle open: a level, not the largest sample",
+            "Luftmassensignal bei der höchsten freien Drehzahl mit offener Drosselklappe: ein Pegel, nicht der größte Wert",
         ),
         Need("airflow", rate_hz=10.0, kinds=_VOLTS),
         _MAIN_PEAK,
@@ -210,7 +210,10 @@ AIRFLOW: tuple[Quantity, ...] = (
         "g/s",
         "airflow",
         Words("main peak as measured", "Hauptspitze wie gemessen"),
-        Words("air mass flow at the main peak, as measured", "Luftmassenstrom an der Hauptspitze, wie gemessen"),
+        Words(
+            "air mass flow at the highest free speed with the throttle open, as measured",
+            "Luftmassenstrom bei der höchsten freien Drehzahl mit offener Drosselklappe, wie gemessen",
+        ),
         Need("airflow", rate_hz=10.0),
         _MAIN_PEAK,
         landmark="main_peak",
@@ -222,8 +225,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("main peak", "Hauptspitze"),
         Words(
-            "air mass flow at the main peak at reference conditions",
-            "Luftmassenstrom an der Hauptspitze bei Bezugsbedingungen",
+            "air mass flow at the highest free speed with the throttle open, brought to reference conditions of the air",
+            "Luftmassenstrom bei der höchsten freien Drehzahl mit offener Drosselklappe, auf Bezugsbedingungen der Luft umgerechnet",
         ),
         Need("airflow", rate_hz=50.0, hold_s=0.3),
         Method(
@@ -292,8 +295,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("recirculation pulse, volts", "Schubumluftimpuls, Volt"),
         Words(
-            "height of the pulse after the release, turbo families",
-            "Höhe des Impulses nach dem Loslassen, Turbofamilien",
+            "height of the pulse of charge air that returns to the inlet after the release, turbo families",
+            "Höhe des Impulses, mit dem Ladeluft nach dem Loslassen in den Ansaugweg zurückkehrt, Turbofamilien",
         ),
         Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, kinds=_VOLTS, turbo=True, metered=True),
         _PULSE,
@@ -304,8 +307,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("recirculation pulse", "Schubumluftimpuls"),
         Words(
-            "height of the pulse after the release in flow, turbo families",
-            "Höhe des Impulses nach dem Loslassen als Strom, Turbofamilien",
+            "height in flow of the pulse of charge air that returns to the inlet after the release, turbo families",
+            "Höhe als Strom des Impulses, mit dem Ladeluft nach dem Loslassen in den Ansaugweg zurückkehrt, Turbofamilien",
         ),
         Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, turbo=True, metered=True),
         _PULSE,

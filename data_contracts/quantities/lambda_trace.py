@@ -117,7 +117,10 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "Hz",
         "lambda",
         Words("switching rate at idle", "Schaltrate im Leerlauf"),
-        Words("switching rate of the lambda signal at idle", "Schaltrate des Lambdasignals im Leerlauf"),
+        Words(
+            "how often a second the lambda signal swings from rich to lean and back at idle",
+            "wie oft je Sekunde das Lambdasignal im Leerlauf von fett nach mager und zurück wechselt",
+        ),
         Need("lambda", rate_hz=10.0, before_s=2.0, snap=False),
         Method(
             "Whole cycles from upward to upward crossing of the mean at idle, with hysteresis.",
@@ -243,8 +246,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("fuel-cut plateau of lambda", "Lambda in der Schubabschaltung"),
         Words(
-            "plateau of lambda while fuel is cut after the release; censored at the end of the characteristic",
-            "Plateau von Lambda in der Schubabschaltung nach dem Loslassen; am Ende der Kennlinie begrenzt",
+            "how lean lambda reads while fuel is cut after the release; at the end of the sensor's characteristic a lower bound",
+            "wie mager Lambda in der Schubabschaltung nach dem Loslassen wird; am Ende der Kennlinie der Sonde eine untere Schranke",
         ),
         Need("lambda", rate_hz=10.0, hold_s=0.4, after_s=0.5, kinds=_RATIO),
         _FUEL_CUT,
@@ -276,8 +279,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("dead time to rich", "Totzeit nach fett"),
         Words(
-            "apparent dead time of the response to rich, from the opening",
-            "scheinbare Totzeit der Antwort nach fett, ab der Öffnung",
+            "time from the opening until lambda begins to turn rich, as the trace shows it",
+            "Zeit von der Öffnung, bis Lambda nach fett zu gehen beginnt, wie die Aufzeichnung es zeigt",
         ),
         Need("lambda", rate_hz=100.0, before_s=0.2, hold_s=0.3),
         _TO_RICH,
@@ -295,7 +298,10 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "s",
         "lambda",
         Words("response time to rich", "Ansprechzeit nach fett"),
-        Words("apparent time constant of the response to rich", "scheinbare Zeitkonstante der Antwort nach fett"),
+        Words(
+            "how long lambda takes to turn rich once it has begun: the time for 63 % of the way",
+            "wie lange Lambda nach fett braucht, sobald es begonnen hat: die Zeit für 63 % des Weges",
+        ),
         Need("lambda", rate_hz=100.0, before_s=0.2, hold_s=0.3),
         _TO_RICH,
         banked=True,
@@ -314,8 +320,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("dead time to lean", "Totzeit nach mager"),
         Words(
-            "apparent dead time of the response to lean, from the release or the first certain fuel-cut sign",
-            "scheinbare Totzeit der Antwort nach mager, ab dem Loslassen oder dem ersten sicheren Zeichen der Schubabschaltung",
+            "time from the release, or the first certain sign of fuel cut, until lambda begins to turn lean, as the trace shows it",
+            "Zeit vom Loslassen oder dem ersten sicheren Zeichen der Schubabschaltung, bis Lambda nach mager zu gehen beginnt, wie die Aufzeichnung es zeigt",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3),
         _TO_LEAN,
@@ -333,7 +339,10 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "s",
         "lambda",
         Words("response time to lean", "Ansprechzeit nach mager"),
-        Words("apparent time constant of the response to lean", "scheinbare Zeitkonstante der Antwort nach mager"),
+        Words(
+            "how long lambda takes to turn lean once it has begun: the time for 63 % of the way",
+            "wie lange Lambda nach mager braucht, sobald es begonnen hat: die Zeit für 63 % des Weges",
+        ),
         Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3),
         _TO_LEAN,
         banked=True,

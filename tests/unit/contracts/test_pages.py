@@ -9,7 +9,8 @@ import pytest
 from data_contracts.bilingual import LANGUAGES
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import CAUTIONS
-from data_contracts.make_pages import PAGES, cause_page, every_page, pages
+from data_contracts.make_pages import PAGES, every_page, pages
+from data_contracts.page_of_cause import cause_page
 from data_contracts.pages_de import ONLY_ENGLISH, PAGES_DE
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
@@ -66,7 +67,7 @@ def _spoken() -> list[str]:
             return default or key
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("data_contracts.make_pages.PAGES_DE", Heard())
+        patch.setattr("data_contracts.page_language.PAGES_DE", Heard())
         pages("de")
     return heard
 

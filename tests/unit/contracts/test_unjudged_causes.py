@@ -9,7 +9,8 @@ from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.jobs import JOBS, TESTS, steps_of
-from data_contracts.make_pages import moved, pages
+from data_contracts.make_pages import pages
+from data_contracts.page_of_cause import moved
 from data_contracts.wording import contract_words, translated
 from models.causes.table import load_effects
 from models.work.urgency import POINTS
