@@ -146,5 +146,11 @@ def _spoiled(of: Quantity, needs: str) -> None:
     if published is not None and (found := quantity_queries.why_unread(published, of.name)) is not None:
         reason, captures, possible = found
         parts.quiet(
-            message("meaning.unread", captures=captures, possible=possible, reason=inert(text.unread_reason(reason)))
+            message(
+                "meaning.unread",
+                captures=text.number(captures, 9),
+                possible=text.number(possible, 9),
+                reason=inert(text.unread_reason(reason)),
+                weeks=quantity_queries.USUAL_WEEKS,
+            )
         )
