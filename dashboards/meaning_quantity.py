@@ -148,8 +148,8 @@ def _spoiled(of: Quantity, needs: str) -> None:
         parts.quiet(
             message(
                 "meaning.unread",
-                captures=text.number(captures, 9),
-                possible=text.number(possible, 9),
+                captures=text.count(captures),
+                possible=text.count(possible),
                 reason=inert(text.unread_reason(reason)),
                 weeks=quantity_queries.USUAL_WEEKS,
             )

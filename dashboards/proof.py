@@ -90,7 +90,7 @@ def _fields(published: Published, van_id: str) -> dict[str, str]:
     entered = typed(entered)
     if not is_vin(entered.get("vin", "")):
         st.warning(message("proof.no_vin"), icon=":material/warning:")
-    empty = [inert(heading) for field, heading in known if field.name not in entered]
+    empty = [inert(heading) for field, heading in known if not (entered.get(field.name) or field.value)]
     if empty:
         parts.quiet(message("proof.empty", fields=", ".join(empty)))
     return {
