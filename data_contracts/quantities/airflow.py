@@ -3,6 +3,7 @@
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, IDLE, LEVEL, SMOOTH
 from data_contracts.quantities.record import (
+    DrawnAt,
     Hurts,
     Method,
     Need,
@@ -59,6 +60,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", before_s=0.2, snap=False, kinds=_VOLTS, warm=True),
         _IDLE,
+        drawn_at=DrawnAt("airflow", landmark="idle"),
     ),
     Quantity(
         "idle_g_s",
@@ -82,6 +84,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("too much air at idle", "zu viel Luft im Leerlauf"),
             Words("too little air at idle", "zu wenig Luft im Leerlauf"),
         ),
+        drawn_at=DrawnAt("airflow", landmark="idle"),
     ),
     Quantity(
         "opening_s",
@@ -99,6 +102,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             CROSSING,
         ),
         landmark="opening",
+        drawn_at=DrawnAt("airflow", ("opening", -0.02), ("opening", 0.02)),
     ),
     Quantity(
         "first_peak_v",
@@ -111,6 +115,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=100.0, kinds=_VOLTS, metered=True),
         _FIRST_PEAK,
+        drawn_at=DrawnAt("airflow", landmark="first_peak"),
     ),
     Quantity(
         "first_peak_g_s",
@@ -137,6 +142,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("first peak too low", "erste Spitze zu niedrig"),
             seen=Seen("airflow", ((0.0, 0.2),), ()),
         ),
+        drawn_at=DrawnAt("airflow", landmark="first_peak"),
     ),
     Quantity(
         "dip_v",
@@ -149,6 +155,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=100.0, kinds=_VOLTS, metered=True),
         _DIP,
+        drawn_at=DrawnAt("airflow", landmark="dip"),
     ),
     Quantity(
         "dip_g_s",
@@ -162,6 +169,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=100.0, metered=True),
         _DIP,
         landmark="dip",
+        drawn_at=DrawnAt("airflow", landmark="dip"),
     ),
     Quantity(
         "climb_slope_g_s2",
@@ -177,6 +185,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             f"Slope between 10 % and 90 % of the rise of the slow trace from dip to main peak. {SMOOTH}",
             "Noise at both ends of the stretch over its length.",
         ),
+        drawn_at=DrawnAt("airflow", ("opening", 0.1), ("opening", 0.62)),
     ),
     Quantity(
         "climb_notches",
@@ -192,6 +201,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             f"Falls of the slow trace in the climb by more than 3 % of the main peak that rise again. {SMOOTH}",
             "That of a count: falls that noise alone could add or hide.",
         ),
+        drawn_at=DrawnAt("airflow", ("opening", 0.1), ("opening", 0.62)),
     ),
     Quantity(
         "main_peak_v",
@@ -204,6 +214,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=10.0, kinds=_VOLTS),
         _MAIN_PEAK,
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
     Quantity(
         "main_peak_g_s",
@@ -218,6 +229,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         _MAIN_PEAK,
         landmark="main_peak",
         shown={"console": 2},
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
     Quantity(
         "main_peak_reference_g_s",
@@ -254,6 +266,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("too little air at full throttle", "zu wenig Luft bei Volllast"),
             seen=Seen("airflow", ((0.35, 0.9),), ((-0.1, 0.0),)),
         ),
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
     Quantity(
         "release_s",
@@ -267,6 +280,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=10.0, after_s=0.05, or_channels=_MOMENTS),
         _RELEASE,
         landmark="release",
+        drawn_at=DrawnAt("airflow", ("release", -0.02), ("release", 0.02)),
     ),
     Quantity(
         "hold_s",
@@ -276,6 +290,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Words("time from opening to release", "Zeit von der Öffnung bis zum Loslassen"),
         Need("airflow", rate_hz=10.0, after_s=0.05, or_channels=_MOMENTS),
         _RELEASE,
+        drawn_at=DrawnAt("airflow", ("opening", 0.0), ("release", 0.0)),
     ),
     Quantity(
         "fall_time_s",
@@ -288,6 +303,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=50.0, after_s=0.3, metered=True),
         Method("Fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold.", CROSSING),
+        drawn_at=DrawnAt("airflow", ("release", -0.02), ("release", 0.08)),
     ),
     Quantity(
         "recirculation_pulse_v",
@@ -300,6 +316,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, kinds=_VOLTS, turbo=True, metered=True),
         _PULSE,
+        drawn_at=DrawnAt("airflow", landmark="pulse"),
     ),
     Quantity(
         "recirculation_pulse_g_s",
@@ -320,6 +337,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("weak pulse when the throttle closes", "schwacher Impuls beim Schließen der Drossel"),
             seen=Seen("airflow", (), ((0.0, 0.7),)),
         ),
+        drawn_at=DrawnAt("airflow", landmark="pulse"),
     ),
     Quantity(
         "undershoot_g_s",
@@ -336,6 +354,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             LEVEL,
         ),
         landmark="undershoot",
+        drawn_at=DrawnAt("airflow", ("release", 0.2), ("release", 0.6)),
     ),
     Quantity(
         "settle_time_s",
@@ -349,6 +368,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=1.0, metered=True),
         Method("From the release until the slow trace stays within 10 % of idle to the end of the record.", CROSSING),
         landmark="settle",
+        drawn_at=DrawnAt("airflow", ("release", 0.0), ("release", 0.6)),
     ),
     Quantity(
         "idle_after_g_s",
@@ -361,6 +381,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=1.0, after_s=2.0),
         Method("Mean over the last 1.5 s of the record, from 1.5 s after the release.", IDLE),
         landmark="idle_after",
+        drawn_at=DrawnAt("airflow", ("release", 0.7), ("release", 9.0)),
     ),
     Quantity(
         "throttle_opened",
@@ -387,5 +408,6 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("throttle does not open fully", "Drossel öffnet nicht ganz"),
             seen=Seen("airflow", ((0.35, 0.9),), ((-0.1, 0.0),), level=False),
         ),
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
 )

@@ -3,6 +3,7 @@
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT, UNFINISHED
 from data_contracts.quantities.record import (
+    DrawnAt,
     Hurts,
     Method,
     Need,
@@ -98,6 +99,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("lean at idle", "mager im Leerlauf"),
             Words("rich at idle", "fett im Leerlauf"),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("opening", -0.02)),
     ),
     Quantity(
         "lambda_idle_v",
@@ -111,6 +113,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", before_s=0.2, snap=False, kinds=_SIGNAL),
         _IDLE,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("opening", -0.02)),
     ),
     Quantity(
         "lambda_switch_rate_hz",
@@ -127,6 +130,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "Scatter of the cycles' lengths.",
         ),
         banked=True,
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("opening", -0.02)),
     ),
     Quantity(
         "tip_in_lean_blip",
@@ -147,6 +151,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("hardly lean as the throttle opens", "kaum mager beim Öffnen der Drossel"),
             seen=Seen("lambda", ((0.0, 0.5),), ()),
         ),
+        drawn_at=DrawnAt("lambda", landmark="blip"),
     ),
     Quantity(
         "tip_in_lean_blip_length_s",
@@ -160,6 +165,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=50.0, before_s=0.2, hold_s=0.3),
         _LEAN_BLIP,
         banked=True,
+        drawn_at=DrawnAt("lambda", landmark="blip"),
     ),
     Quantity(
         "lambda_full_throttle",
@@ -187,6 +193,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("rich at full throttle", "fett bei Volllast"),
             seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),)),
         ),
+        drawn_at=DrawnAt("lambda", ("release", -0.2), ("release", -0.04)),
     ),
     Quantity(
         "lambda_full_throttle_v",
@@ -214,6 +221,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("lambda signal low at full throttle", "Lambdasignal bei Volllast niedrig"),
             seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),)),
         ),
+        drawn_at=DrawnAt("lambda", ("release", -0.2), ("release", -0.04)),
     ),
     Quantity(
         "lambda_full_throttle_slope_per_s",
@@ -239,6 +247,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("grows rich while held", "wird beim Halten fett"),
             seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "lambda_fuel_cut",
@@ -259,6 +268,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("not lean enough with the fuel cut", "in der Schubabschaltung nicht mager genug"),
             seen=Seen("lambda", (), ((0.0, 0.7),)),
         ),
+        drawn_at=DrawnAt("lambda", landmark="cut"),
     ),
     Quantity(
         "lambda_fuel_cut_v",
@@ -272,6 +282,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=10.0, hold_s=0.4, after_s=0.5, kinds=_SIGNAL),
         _FUEL_CUT,
         banked=True,
+        drawn_at=DrawnAt("lambda", landmark="cut"),
     ),
     Quantity(
         "lambda_to_rich_dead_time_s",
@@ -292,6 +303,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("early to turn rich", "wird früh fett"),
             seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", 0.0), ("release", 0.0)),
     ),
     Quantity(
         "lambda_to_rich_time_constant_s",
@@ -313,6 +325,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("quick to turn rich", "wird schnell fett"),
             seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", 0.0), ("release", 0.0)),
     ),
     Quantity(
         "lambda_to_lean_dead_time_s",
@@ -333,6 +346,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("early to turn lean", "wird früh mager"),
             seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("release", 0.0), ("release", 0.75)),
     ),
     Quantity(
         "lambda_to_lean_time_constant_s",
@@ -354,6 +368,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("quick to turn lean", "wird schnell mager"),
             seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("release", 0.0), ("release", 0.75)),
     ),
     Quantity(
         "lambda_to_rich_switch_time_s",
@@ -381,6 +396,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("switches fast to rich", "schaltet schnell nach fett"),
             seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", 0.0), ("release", 0.0)),
     ),
     Quantity(
         "lambda_to_lean_switch_time_s",
@@ -408,6 +424,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("switches fast to lean", "schaltet schnell nach mager"),
             seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("release", 0.0), ("release", 0.75)),
     ),
     Quantity(
         "lean_needles",
@@ -429,6 +446,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("lean needles under load", "magere Nadeln unter Last"),
             Words("fewer lean needles than usual", "weniger magere Nadeln als üblich"),
         ),
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "lean_needle_size",
@@ -442,6 +460,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _LEAN_DIPS,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "lean_needle_time_s",
@@ -455,6 +474,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _DIP_REGULARITY,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "lean_needle_irregularity",
@@ -468,6 +488,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _DIP_REGULARITY,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "electrical_needles",
@@ -484,6 +505,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "That of rounding a count.",
         ),
         banked=True,
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("release", 9.0)),
     ),
     Quantity(
         "cycle_ripple",
@@ -509,5 +531,6 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("one cylinder falls behind at idle", "ein Zylinder fällt im Leerlauf ab"),
             Words("smoother than usual at idle", "ruhiger als üblich im Leerlauf"),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("opening", -0.02)),
     ),
 )

@@ -102,8 +102,10 @@ def test_every_quantity_of_a_trace_is_drawn_where_it_is_read(name: str) -> None:
         return
     assert drawn is not None
     assert LIGHT.alarm in drawn.svg
-    assert ("<circle" in drawn.svg) == (name in meaning_where.MARKED)
-    assert ("<polygon" in drawn.svg) == (name in meaning_where.STRETCHED)
+    where = QUANTITIES[name].drawn_at
+    assert where is not None
+    assert ("<circle" in drawn.svg) == bool(where.landmark)
+    assert ("<polygon" in drawn.svg) == (not where.landmark)
 
 
 def test_similar_pictures_stand_side_by_side() -> None:
