@@ -82,7 +82,10 @@ def _usual(of: Quantity) -> None:
 
 
 def _range(low: float, high: float, of: Quantity) -> str:
-    first, last = text.ends(low, high, of.unit)
+    low, high = low * text.scale(of.unit), high * text.scale(of.unit)
+    if low == high:
+        return text.number(low)
+    first, last = (text.tick(end, (0.0, 0.1 * (high - low))) for end in (low, high))
     return message("meaning.from_to", low=first, high=last)
 
 

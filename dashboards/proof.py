@@ -54,6 +54,7 @@ def _build(published: Published) -> None:
         message("proof.claim"),
         max_chars=LONGEST_STATEMENT,
         placeholder=message("proof.claim_example"),
+        height=80,
         key=f"claim-{van_id}",
     )
     entered = _fields(published, van_id)

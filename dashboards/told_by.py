@@ -95,7 +95,10 @@ def in_short(code: str) -> list[str]:
     alike = [text.cause(other) for other in taken_for(code)]
     if NONE in (hard.other for hard in EVERY_CAUSE[code].ambiguities):
         alike.append(text.cause(NONE))
-    told.append(message("meaning.like", others=", ".join(alike)) if alike else message("meaning.like_none"))
+    if alike:
+        told.append(message("meaning.like", others=", ".join(alike)))
+    elif said:
+        told.append(message("meaning.like_none"))
     return told
 
 

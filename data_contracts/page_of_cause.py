@@ -101,7 +101,7 @@ def _tests(cause: Cause, told: PageLanguage) -> list[str]:
     return [
         told.say(
             "- {test} ({minutes} min; finds it in {share} of cases)",
-            test=told.of(test.title),
+            test=sentence(told.of(test.title)),
             minutes=told.number(f"{test.minutes:g}"),
             share=told.share(test.finds[cause.code]),
         )

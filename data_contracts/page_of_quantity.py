@@ -14,6 +14,12 @@ _CHANNELS = {
     "lambda": "the lambda signal",
     "manifest": "the manifest of the delivery",
 }
+_KINDS = {
+    "volts": "signal in volts",
+    "narrowband": "narrowband lambda",
+    "wideband": "wideband lambda",
+    "ratio": "lambda from the bus",
+}
 _GUM = " Uncertainties are standard uncertainties in the sense of JCGM 100:2008."
 _REFERENCE = "Brought to 25 °C and 99 kPa of dry air where the conditions were recorded."
 
@@ -107,7 +113,11 @@ def _needs(need: Need, told: PageLanguage) -> list[str]:
         (need.hold_s, "- {number} s or more from opening to release", {"number": f"{need.hold_s:g}"}),
         (need.after_s, "- {number} s after the release", {"number": f"{need.after_s:g}"}),
         (need.snap, "- a throttle snap", {}),
-        (need.kinds, "- a sensor of kind {kinds}", {"kinds": ", ".join(need.kinds)}),
+        (
+            need.kinds,
+            "- sensor: {kinds}",
+            {"kinds": f" {told.say('or')} ".join(told.say(_KINDS[kind]) for kind in need.kinds)},
+        ),
         (
             need.metered,
             "- an air-mass sensor ahead of the throttle: manifold pressure does not show it",

@@ -345,10 +345,7 @@ def evidence(
     claim: Annotated[str, typer.Option("--claim", metavar="TEXT", help="What is claimed, in your words.")] = "",
     notes: Annotated[bool, typer.Option("--notes", help="Put in notes and photos at the van's orders too.")] = False,
     field: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--field", metavar="NAME=TEXT", help=f"A field of page 1, once per field: {', '.join(CLAIM_FIELDS)}."
-        ),
+        list[str] | None, typer.Option("--field", metavar="NAME=TEXT", help=f"For page 1: {', '.join(CLAIM_FIELDS)}.")
     ] = None,
 ) -> None:
     """Write the warranty file of one van: report, raw waveforms, readings, and the hash of everything."""

@@ -124,10 +124,10 @@ def test_codes_of_the_public_list_point_where_they_should(codes: str, wanted: st
 @pytest.mark.parametrize(
     ("scale", "size", "of", "told"),
     [
-        ("relative", -0.22, None, "-22 %"),
+        ("relative", -0.22, None, "-22\N{NARROW NO-BREAK SPACE}%"),
         ("log", 0.6931, None, "x 2"),
-        ("soft", 10.0, None, "+12 %"),
-        ("soft", 1.0, 10.0, "1.5 %"),
+        ("soft", 10.0, None, "+12\N{NARROW NO-BREAK SPACE}%"),
+        ("soft", 1.0, 10.0, "1.5\N{NARROW NO-BREAK SPACE}%"),
         ("absolute", 0.06, None, "+0.06"),
         ("absolute", 0.02, 0.06, "0.02"),
     ],
