@@ -39,8 +39,8 @@ def show(code: str, title: str) -> None:
         if key not in ("", "Cautions", *_OPEN, *METHOD):
             folded(heading, words)
     say = PageLanguage(language()).say
-    sources = "; ".join(dict.fromkeys(say(caution.source) for caution in cautions_for(code)))
-    folded_method(told, f"**{told['Cautions'][0]}.** {text.inert(sources)}.")
+    sources = " · ".join(dict.fromkeys(say(caution.source) for caution in cautions_for(code)))
+    folded_method(told, message("meaning.caution_sources", sources=text.inert(sources)))
     folded(message("meaning.of_code"), told[""][1])
 
 
@@ -49,7 +49,8 @@ def _picture(code: str, title: str) -> None:
     of = pictures.traces()
     names = [] if of is None else pictures.shown_by(code, of)
     if of is None or not names:
-        parts.quiet(message("meaning.not_by_eye"))
+        if told_by.signs(code):
+            parts.quiet(message("meaning.not_by_eye"))
         return
     for name in names:
         parts.quiet(pictures.axis(name))

@@ -71,7 +71,7 @@ def _usual(of: Quantity) -> None:
         ],
         message("meaning.trace_u"): [_spread(row["trace_u"], of) for row in rows],
     }
-    if any(row["repeat_u"] is not None for row in rows):
+    if any(row["repeat_u"] for row in rows):
         columns[message("meaning.repeat_u")] = [_spread(row["repeat_u"], of) for row in rows]
     if any(row[end] is not None for row in rows for end in ("limit_low", "limit_high")):
         columns[message("meaning.limit")] = [_limits(row["limit_low"], row["limit_high"], of) for row in rows]
@@ -90,7 +90,7 @@ def _range(low: float, high: float, of: Quantity) -> str:
 
 
 def _spread(u: float | None, of: Quantity) -> str:
-    return message("number.none") if u is None else f"± {text.number(u * text.scale(of.unit), 2)}"
+    return message("number.none") if not u else f"± {text.number(u * text.scale(of.unit), 2)}"
 
 
 def _unit(of: Quantity) -> str:

@@ -83,11 +83,11 @@ def _fields(published: Published, van_id: str) -> dict[str, str]:
     known = known_fields(published, van_id, reader())
     with st.expander(message("proof.fields"), key=f"fields-{van_id}"):
         parts.quiet(message("proof.fields_note"))
-        columns = st.columns(2)
-        for place, (field, heading) in enumerate(known):
-            entered[field.name] = columns[place % 2].text_input(
-                heading, field.value[:LONGEST_FIELD], max_chars=LONGEST_FIELD, key=f"{field.name}-{van_id}"
-            )
+        for pair in zip(known[::2], known[1::2], strict=True):
+            for column, (field, heading) in zip(st.columns(2), pair, strict=True):
+                entered[field.name] = column.text_input(
+                    heading, field.value[:LONGEST_FIELD], max_chars=LONGEST_FIELD, key=f"{field.name}-{van_id}"
+                )
     entered = typed(entered)
     if not is_vin(entered.get("vin", "")):
         st.warning(message("proof.no_vin"), icon=":material/warning:")

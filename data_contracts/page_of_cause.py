@@ -110,13 +110,16 @@ def _tests(cause: Cause, told: PageLanguage) -> list[str]:
 
 
 def _shown(cause: Cause, told: PageLanguage) -> list[str]:
-    """Effects by the trade, way by way; what is not in the table does not move."""
-    rows = []
-    for way in cause.shows:
-        for name, (effect, spread) in way.effects.items():
-            scale = FEATURES[name].scale
-            sizes = (told.number(moved(scale, effect)), told.number(moved(scale, spread, of=effect)))
-            rows.append(f"| {told.say(way.name)} | {told.of(FEATURES[name].words)} | {' | '.join(sizes)} |")
+    """Effects by the trade, first what every way shares, then way by way; what is not in the table does not move."""
+    every, *others = (way.effects for way in cause.shows)
+    shared = {name for name, effect in every.items() if others and all(one.get(name) == effect for one in others)}
+    rows = [_row(_EVERY_WAY, name, every[name], told) for name in every if name in shared]
+    rows += [
+        _row(way.name, name, way.effects[name], told)
+        for way in cause.shows
+        for name in way.effects
+        if name not in shared
+    ]
     none = [
         told.say("Nothing that a snap reads moves: {way}.", way=told.say(way.name))
         for way in cause.shows
@@ -124,6 +127,17 @@ def _shown(cause: Cause, told: PageLanguage) -> list[str]:
     ]
     head = [told.say("| way | reading | moves by | give or take |"), "| --- | --- | --- | --- |"] if rows else []
     return [*head, *rows, *([""] if rows and none else []), *none]
+
+
+_EVERY_WAY = "every way"
+
+
+def _row(way: str, name: str, effect: tuple[float, float], told: PageLanguage) -> str:
+    feature, (size, spread) = FEATURES[name], effect
+    unit = QUANTITIES[feature.quantity].unit
+    shown = f" {unit}" if feature.scale == "absolute" and unit != "1" else ""
+    sizes = [told.number(f"{moved(feature.scale, one, of=of)}{shown}") for one, of in ((size, None), (spread, size))]
+    return f"| {told.say(way)} | {told.of(FEATURES[name].words)} | {' | '.join(sizes)} |"
 
 
 _PER_CENT = "\N{NARROW NO-BREAK SPACE}%"

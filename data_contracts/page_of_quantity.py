@@ -108,11 +108,12 @@ _REPEATS = (
 def _needs(need: Need, told: PageLanguage) -> list[str]:
     names = f" {told.say('or')} ".join(f"`{name}`" for name in need.or_channels)
     lines = [
+        (need.channel == "manifest", "- the figure in the manifest, as a scan tool reads it", {}),
         (need.rate_hz, "- {number} samples a second or more", {"number": f"{need.rate_hz:g}"}),
         (need.before_s, "- {number} s of steady idle before the opening", {"number": f"{need.before_s:g}"}),
         (need.hold_s, "- {number} s or more from opening to release", {"number": f"{need.hold_s:g}"}),
         (need.after_s, "- {number} s after the release", {"number": f"{need.after_s:g}"}),
-        (need.snap, "- a throttle snap", {}),
+        (need.snap and need.channel != "manifest", "- a throttle snap", {}),
         (
             need.kinds,
             "- sensor: {kinds}",

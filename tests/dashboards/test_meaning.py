@@ -82,7 +82,7 @@ def test_the_page_of_a_quantity_says_what_is_usual_here_and_how_sure(view: View,
     assert "Unit: g/s." in shown
     assert "## Usual in this fleet" in shown
     (table,) = (frame.value for frame in app.table)
-    assert [str(head) for head in table.columns][:3] == ["Family (vans)", "Usual [g/s]", "One trace"]
+    assert [str(head) for head in table.columns][:3] == ["Family (vans)", "Usual [g/s]", "One reading"]
     assert re.fullmatch(r"[\d.]+ to [\d.]+", str(table.iloc[0, 1]))
     assert re.fullmatch(r"± [\d.]+", str(table.iloc[0, 2]))
     assert shown.count("[Exhaust restricted]") + shown.count("[exhaust restricted]") == 1  # one list of causes

@@ -44,8 +44,8 @@ def _figures(page: str) -> list[str]:
     return sorted(re.findall(r"\d+", page.replace("1/min", "rpm")))
 
 
-_OF_NEWCOMERS = {"- none is listed", "the maker's own"}
-"""Said of a cause that no test finds, and of a fault code that is not in the table: none has either today."""
+_OF_NEWCOMERS = {"- none is listed", "the maker's own", "- nothing else"}
+"""Said of a cause that no test finds, of a fault code that is not in the table and of a quantity that needs nothing: none is so today."""
 
 
 def test_a_text_without_a_translation_is_said_to_be_english_and_no_translation_is_left_over() -> None:
