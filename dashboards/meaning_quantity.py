@@ -27,29 +27,28 @@ def show(name: str) -> None:
     first, columns = told[""][1].split("\n\n", 1)
     unit = _unit(of)
     st.markdown(first + (f" {message('meaning.unit', unit=unit)}" if unit else ""))
-    _picture(name)
+    _picture(of)
     _usual(of)
     _moved_by(of)
     needs = told["What a recording must have"][1].strip().rpartition("\n\n")[0]
     _spoiled(of, needs)
     folded_method(told)
-    tables = (
-        f"{message('meaning.column', column=f'`{name}`')}\n\n" + columns.partition("\n")[2]
-    )  # the unit stands above
-    folded(message("meaning.of_tables"), tables)
+    without_unit = columns.partition("\n")[2]  # it stands above
+    folded(message("meaning.of_tables"), f"{message('meaning.column', column=f'`{name}`')}\n\n{without_unit}")
 
 
-def _picture(name: str) -> None:
+def _picture(of: Quantity) -> None:
     """The healthy trace with the place it is read at; nothing for what no trace shows."""
-    of = traces()
-    if of is None:
-        return
-    wide, narrow = (meaning_where.place(name, of, parts.palette(), narrow=narrow) for narrow in (False, True))
-    if wide is None or narrow is None:
+    if of.need.channel == "manifest":
         parts.quiet(message("meaning.on_no_trace"))
         return
-    markup.picture(wide, narrow)
-    parts.quiet(message("meaning.where"))
+    healthy = traces()
+    if healthy is None:
+        return
+    wide, narrow = (meaning_where.place(of.name, healthy, parts.palette(), narrow=narrow) for narrow in (False, True))
+    if wide is not None:
+        markup.picture(wide, narrow)
+        parts.quiet(message("meaning.where"))
 
 
 def _usual(of: Quantity) -> None:
