@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import polars as pl
 import streamlit as st
 
@@ -17,7 +18,7 @@ from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import Published
 from pipelines.workspace.workspace import Workspace
 
-PAGE_SIZE = 20
+VISITS_A_PAGE = 8
 ALL = "all"
 REASONS_FIRST = 5
 STANDS_OUT = 3.0  # times the median recorder's spread
@@ -134,7 +135,7 @@ def _filters(published: Published) -> CaptureFilter:
     weeks = queries.weeks(published)
     depots, _ = queries.depots_and_families(published)
     st.header(message("captures.list"))
-    columns = st.columns(3)
+    columns = st.columns(4)
     parts.keep_in_address("week", [*weeks, ALL], weeks[0] if weeks else ALL)
     with columns[0]:
         week = st.selectbox(
@@ -148,6 +149,10 @@ def _filters(published: Published) -> CaptureFilter:
             message("common.depot"), depots, key="captures-depot", placeholder=message("common.all")
         )
     with columns[2]:
+        van = st.text_input(
+            message("common.van"), key="captures-van", placeholder=message("captures.van_example"), max_chars=64
+        )
+    with columns[3]:
         grades = st.multiselect(
             message("captures.grade"),
             list(text.GRADE_SYMBOLS),
@@ -155,7 +160,7 @@ def _filters(published: Published) -> CaptureFilter:
             key="captures-grade",
             placeholder=message("common.all"),
         )
-    return CaptureFilter(None if week == ALL else week, only_depots, grades)
+    return CaptureFilter(None if week == ALL else week, only_depots, grades, van=van.strip())
 
 
 def _grades(published: Published, only: CaptureFilter) -> None:
@@ -196,6 +201,7 @@ def _repeatability(published: Published) -> None:
         st.markdown(message("captures.repeatability_none"))
         return
     several = frame["recorder"].n_unique() > 1
+    most = STANDS_OUT * float(np.median(frame["relative_sd"]))
     _table(
         "captures-4",
         {
@@ -203,47 +209,65 @@ def _repeatability(published: Published) -> None:
             message("captures.serial"): [s or "" for s in frame["recorder_serial"]],
             message("captures.visits"): [str(n) for n in frame["visits"]],
             message("captures.repeats"): [str(n) for n in frame["repeats"]],
-            message("captures.spread"): [_spread(s, frame["relative_sd"].median()) for s in frame["relative_sd"]],
+            message("captures.spread"): [_spread(s, most) for s in frame["relative_sd"]],
         },
     )
-    parts.quiet(meant.mentioned(message("captures.repeatability_note"), ["main_peak_reference_g_s"]))
+    note = message("captures.repeatability_note", most=_per_cent(most), times=text.number(STANDS_OUT, 1))
+    parts.quiet(meant.mentioned(note, ["main_peak_reference_g_s"]))
 
 
-def _spread(relative_sd: float, usual: object) -> str:
-    shown = f"{text.number(100 * relative_sd, 2)} %"
-    stands_out = isinstance(usual, float) and relative_sd > STANDS_OUT * usual
-    return f"▲ {shown}, {message('captures.stands_out')}" if stands_out else shown
+def _spread(relative_sd: float, most: float) -> str:
+    shown = _per_cent(relative_sd)
+    return f"▲ {shown}, {message('captures.stands_out')}" if relative_sd > most else shown
+
+
+def _per_cent(share: float) -> str:
+    return f"{text.number(100 * share, 2)}\N{NARROW NO-BREAK SPACE}%"
 
 
 def _list(published: Published, only: CaptureFilter) -> None:
-    total = sum(capture_queries.grade_counts(published, only).values())
-    if not total:
+    """Captures visit by visit: van, depot, time and recorder once, then each capture with its grade, why, and its file."""
+    visits = capture_queries.visit_count(published, only)
+    if not visits:
         st.info(message("captures.none"))
         return
-    pages = -(-total // PAGE_SIZE)
+    pages = -(-visits // VISITS_A_PAGE)
     page = 1
     if pages > 1:
         page = int(st.number_input(message("common.page_of", pages=pages), 1, pages, 1, key="captures-page", width=160))
-    frame = capture_queries.captures(published, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
-    _table(
+    frame = capture_queries.captures(published, only, limit=VISITS_A_PAGE, offset=(page - 1) * VISITS_A_PAGE)
+    rows = frame.to_dicts()
+    first = [k == 0 or _visit_of(rows[k - 1]) != _visit_of(row) for k, row in enumerate(rows)]
+    parts.sheet(
+        pl.DataFrame(
+            {
+                message("captures.visit"): [
+                    _visit(row) if begins else "" for row, begins in zip(rows, first, strict=True)
+                ],
+                message("captures.of_visit"): [_capture(row) for row in rows],
+                message("captures.file"): [f":gray[{inert(row['delivery'])}, {inert(row['file'])}]" for row in rows],
+            }
+        ),
         "captures-6",
-        {
-            message("captures.of_van"): [_capture(row) for row in frame.iter_rows(named=True)],
-            message("captures.captured"): [
-                text.moment(m).replace(" ", "\N{NO-BREAK SPACE}") for m in frame["captured_at"]
-            ],
-            message("common.depot"): frame["depot"].to_list(),
-            message("captures.file"): [f"{row['delivery']}, {row['file']}" for row in frame.iter_rows(named=True)],
-            message("captures.serial"): [serial or "" for serial in frame["recorder_serial"]],
-        },
     )
     parts.download(lambda: frame, "captures.csv", "download-captures")
 
 
+def _visit_of(row: Mapping[str, Any]) -> tuple[str, str]:
+    return row["van_id"], row["visit"]
+
+
+def _visit(row: Mapping[str, Any]) -> str:
+    """Van, depot, when its first capture was recorded, and by which recorder."""
+    at = text.moment(row["captured_at"]).replace(" ", "\N{NO-BREAK SPACE}")
+    where = [row["depot"], *([row["recorder_serial"]] if row["recorder_serial"] else [])]
+    return f"**{inert(row['van_id'])}** {inert(', '.join(where))} :gray[{at}]"
+
+
 def _capture(row: Mapping[str, Any]) -> str:
-    """Van and grade, and why, in one cell, so that it finds room on a phone."""
+    """Grade and why."""
     why = inert("; ".join(text.grade_reason(code) for code in row["grade_reasons"]))
-    return f"**{inert(row['van_id'])}** {inert(text.grade(row['shown_grade']))}" + (f" :gray[{why}]" if why else "")
+    return inert(text.grade(row["shown_grade"])) + (f": :gray[{why}]" if why else "")
 
 
 def _deliveries(published: Published) -> None:
@@ -302,10 +326,8 @@ def _checks(published: Published) -> None:
 
 
 def _table(name: str, columns: dict[str, list[str]]) -> None:
-    """A table of texts; the first column of the list of captures is Markdown of our own."""
-    own = message("captures.of_van")
-    shown = {head: cells if head == own else [inert(cell) for cell in cells] for head, cells in columns.items()}
-    parts.sheet(pl.DataFrame(shown), name)
+    """A table of texts."""
+    parts.sheet(pl.DataFrame({head: [inert(cell) for cell in cells] for head, cells in columns.items()}), name)
 
 
 def _told(page: dict, code: str) -> str:  # type: ignore[type-arg]

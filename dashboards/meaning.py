@@ -1,23 +1,18 @@
 """What the words mean: the page of each quantity and cause, as the contracts make it."""
 
-import functools
 import re
 from collections.abc import Mapping
 from typing import get_args
 
 import streamlit as st
 
-from dashboards import markup, meant, order_card, parts, text, told_by, verdict
+from dashboards import markup, meaning_cause, meaning_quantity, meant, parts, text, told_by, verdict
 from dashboards import meaning_pictures as pictures
-from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
-from data_contracts.make_pages import pages
 from data_contracts.quantities.record import Group
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
-
-_made = functools.cache(pages)
 
 
 def titles() -> Mapping[str, str]:
@@ -26,19 +21,6 @@ def titles() -> Mapping[str, str]:
     return quantities | {
         f"causes/{code}": text.sentence(text.contract(cause.title)) for code, cause in EVERY_CAUSE.items()
     }
-
-
-def body(page: str, told_in: str = "") -> str:
-    """Markdown of a page in the reader's language, or another, without its heading; links lead to other pages of this view, by
-    their titles."""
-    made = _made(told_in or language())[f"{page}.md"]
-    made = re.sub(r"<!--.*?-->\s*", "", made)
-    made = re.sub(r"\A# .*\n+", "", made)
-    return re.sub(r"\[[^\]]*\]\((?:\.\./)?(?:quantities/|causes/)?(\w+)\.md\)", lambda found: _titled(found[1]), made)
-
-
-def _titled(name: str) -> str:
-    return meant.cause(name) if name in EVERY_CAUSE else meant.quantity(name)
 
 
 def _way_back() -> None:
@@ -51,9 +33,6 @@ def _way_back() -> None:
 
 
 OVERVIEW = "overview"
-_OPEN_OF_QUANTITY = ("Faults whose repair should bring it back",)
-_OPEN = ("The job", "Tests that find it", "Hard to tell from")
-"""Sections of a cause's page that are open at once, by their English headings."""
 
 
 @parts.explained
@@ -109,58 +88,14 @@ _ENOUGH = 20  # letters of a description that say something
 
 
 def _page(page: str, title: str) -> None:
-    """One quantity, or one cause; of a cause what is needed for the work is open, the rest folded."""
+    """One quantity, or one cause."""
     parts.link("meaning", message("meaning.overview"))
     st.header(title)
-    if page.startswith("quantities/"):
-        _quantity(page)
-        return
-    code = page.removeprefix("causes/")
-    st.markdown("  \n".join(text.inert(line) for line in told_by.lines(code)))
-    _picture(code, title)
-    english, told = _sections(body(page, "en")), _sections(body(page))
-    folded = []
-    for (key, _), (heading, words) in zip(english[1:], told[1:], strict=True):
-        if key in _OPEN:
-            st.markdown(f"## {heading}\n\n{words}")
-            if key == _OPEN[0]:  # work is asked for: the cautions stand beside it, their sources in the fold
-                order_card.cautions(code, None)
-        else:
-            folded.append((heading, words))
-    for heading, words in (*folded, (message("meaning.of_code"), told[0][1])):
-        with st.expander(heading):
-            st.markdown(words)
-
-
-def _quantity(page: str) -> None:
-    """One quantity: what it is, what low and high mean and what brings it back; what the tables hold is folded."""
-    name = page.removeprefix("quantities/")
-    of = QUANTITIES[name]
-    english, told = _sections(body(page, "en")), _sections(body(page))
-    first, *columns = told[0][1].split("\n\n", 1)
-    st.markdown(first)
-    if of.plainly is not None:
-        for side in ("high", "low"):
-            causes = ", ".join(meant.cause(code) for code in told_by.shown_by(name, high=side == "high"))
-            words = text.inert(text.sentence(getattr(of.plainly, side).in_language(language())))
-            st.markdown(f"**{message(f'meaning.{side}')}**: {words}" + (f" ({causes})" if causes else ""))
-        st.markdown(message("meaning.first"))
-    folded = []
-    for (key, _), (heading, words) in zip(english[1:], told[1:], strict=True):
-        if key in _OPEN_OF_QUANTITY:
-            st.markdown(f"## {heading}\n\n{words}")
-        else:
-            folded.append((heading, words))
-    tables = f"{message('meaning.column', column=f'`{name}`')}\n\n" + "\n".join(columns)
-    for heading, words in (*folded, (message("meaning.of_tables"), tables)):
-        with st.expander(heading):
-            st.markdown(words)
-
-
-def _sections(made: str) -> list[tuple[str, str]]:
-    """Headings of a page with what stands below each; first what stands above all."""
-    first, *rest = re.split(r"^## ", made, flags=re.MULTILINE)
-    return [("", first), *((one.partition("\n")[0].strip(), one.partition("\n")[2]) for one in rest)]
+    kind, _, name = page.partition("/")
+    if kind == "quantities":
+        meaning_quantity.show(name)
+    else:
+        meaning_cause.show(name, title)
 
 
 def _overview(known: Mapping[str, str]) -> None:
@@ -195,16 +130,3 @@ def _beside(
         else None
     )
     return title, meant.address(f"causes/{code}"), told_by.in_short(code), drawn
-
-
-def _picture(code: str, title: str) -> None:
-    """A cause's traces over the healthy ones, where the eye sees a difference."""
-    of = pictures.traces()
-    names = [] if of is None else pictures.shown_by(code, of)
-    if of is None or not names:
-        parts.quiet(message("meaning.not_by_eye"))
-        return
-    for name in names:
-        parts.quiet(pictures.axis(name))
-        markup.picture(pictures.beside_healthy(code, name, of, parts.palette(), title, small=False))
-    parts.quiet(f"{message('meaning.beside', severity=text.number(of.severity, 1))} {message('meaning.moments')}")

@@ -111,17 +111,15 @@ def alike(of: Traces | None) -> dict[str, list[str]]:
 
 
 def _in_turn(codes: list[str], name: str, of: Traces | None) -> list[str]:
-    """Causes in an order in which each stands beside the one left that looks most like it."""
-    if of is None or name not in TRACES:
+    """Causes in the order in which neighbours look most alike, of all orders that keep close groups together (optimal leaf
+    ordering of a clustering by the shape of what lies between each and the healthy trace, whatever its size)."""
+    if of is None or name not in TRACES or len(codes) < 3:
         return codes
-    away = {code: of.causes[code].trace(name) - of.healthy.trace(name) for code in codes}
-    turn, left = codes[:1], codes[1:]
-    while left:
-        last = away[turn[-1]]
-        nearest = max(left, key=lambda code: float(last @ away[code]) / float(np.linalg.norm(away[code])))
-        turn.append(nearest)
-        left.remove(nearest)
-    return turn
+    from scipy.cluster.hierarchy import leaves_list, linkage  # half a second, for one page
+
+    healthy = of.healthy.trace(name)
+    away = np.array([of.causes[code].trace(name) - healthy for code in codes])
+    return [codes[k] for k in leaves_list(linkage(away, "average", "cosine", optimal_ordering=True))]
 
 
 def axis(name: str) -> str:
@@ -147,14 +145,14 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
     width = 340.0 if narrow else 620.0
     left = 4.0 if narrow else 30.0
     air, mixture = of.healthy.trace("airflow"), of.healthy.trace("lambda")
-    upper = Frame(_ends(of.time_s), _reach(air), left=left, top=24, width=width - 2 * left, height=170)
-    low, high = _reach(mixture)
+    upper = Frame(ends(of.time_s), reach(air), left=left, top=24, width=width - 2 * left, height=170)
+    low, high = reach(mixture)
     room = low - 0.25 * (high - low)  # for the word at the axis' lower end
-    lower = Frame(_ends(of.time_s), (room, high), left=left, top=240, width=width - 2 * left, height=130)
+    lower = Frame(ends(of.time_s), (room, high), left=left, top=240, width=width - 2 * left, height=130)
     parts = []
     for at, key in ((0.0, "opening"), (of.release_s, "release")):
         across, _ = upper.at(at, upper.y[0])
-        parts.append(_moment(across, 24, 370, palette))
+        parts.append(moment(across, 24, 370, palette))
         parts.append(drawing.words(across + 4, 384, message(f"snap.{key}"), palette.quiet))
     parts += [
         drawing.words(4, 14, axis("airflow"), palette.quiet, paper=palette.paper),
@@ -187,7 +185,8 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
     return drawing.drawing(parts, width, foot, message("meaning.landmarks_alt"), most=340 if narrow else 760)
 
 
-def _moment(across: float, top: float, foot: float, palette: Palette) -> str:
+def moment(across: float, top: float, foot: float, palette: Palette) -> str:
+    """An upright dotted line at a moment."""
     return f'<line x1="{across:.1f}" y1="{top}" x2="{across:.1f}" y2="{foot}" stroke="{palette.quiet}" stroke-dasharray="2 3"/>'
 
 
@@ -228,9 +227,6 @@ def _named(
 ) -> list[str]:
     """A ring at a landmark and its name, where it lies on the fewest lines and on no other name."""
     across, down = place
-    ring = (
-        f'<circle cx="{across:.1f}" cy="{down:.1f}" r="3.6" fill="none" stroke="{palette.alarm}" stroke-width="1.8"/>'
-    )
     long = _LETTER * len(says)
     boxes = []
     for near, shift in enumerate((9.0, -6.0, -18.0, 22.0, -32.0)):  # foot of the words beside, above and below the ring
@@ -244,7 +240,25 @@ def _named(
             boxes.append((100 * met + min(crossed, 10) + 0.3 * near, box))
     _, best = min(boxes)
     taken.append(best)
-    return [ring, drawing.words(best[0], best[3] - 4.0, says, palette.ink, 13, weight=600, paper=palette.paper)]
+    return [
+        ring(place, palette),
+        drawing.words(best[0], best[3] - 4.0, says, palette.ink, 13, weight=600, paper=palette.paper),
+    ]
+
+
+def ring(place: tuple[float, float], palette: Palette) -> str:
+    """A ring at a landmark."""
+    across, down = place
+    return (
+        f'<circle cx="{across:.1f}" cy="{down:.1f}" r="3.6" fill="none" stroke="{palette.alarm}" stroke-width="1.8"/>'
+    )
+
+
+def landmark(key: str, of: Traces) -> tuple[float, float]:
+    """When a landmark of the healthy snap is, and how high."""
+    air, mixture = of.healthy.trace("airflow"), of.healthy.trace("lambda")
+    marks = (*_air_marks(of.time_s, air, of.release_s), *_lambda_marks(of.time_s, mixture, of.release_s))
+    return next((at, level) for name, at, level in marks if name == key)
 
 
 def _inside(point: tuple[float, float], box: _Box) -> bool:
@@ -275,8 +289,8 @@ def beside_healthy(code: str, name: str, of: Traces, palette: Palette, title: st
     width, height = (250.0, 110.0) if small else (400.0, 150.0)
     healthy, faulty = of.healthy.trace(name), of.causes[code].trace(name)
     both = np.concatenate([healthy, faulty])
-    frame = Frame(_ends(of.time_s), _reach(both), left=3, top=3, width=width - 6, height=height - 6)
-    moments = [_moment(frame.at(at, frame.y[0])[0], 3, height - 3, palette) for at in (0.0, of.release_s)]
+    frame = Frame(ends(of.time_s), reach(both), left=3, top=3, width=width - 6, height=height - 6)
+    moments = [moment(frame.at(at, frame.y[0])[0], 3, height - 3, palette) for at in (0.0, of.release_s)]
     parts = [
         *([] if small else moments),
         "" if small or name == "airflow" else lambda_panel.ends(frame, palette, rich_is_up=False),
@@ -287,14 +301,16 @@ def beside_healthy(code: str, name: str, of: Traces, palette: Palette, title: st
         drawing.line(frame, of.time_s, healthy, palette.ink, 1.2, "5 3"),
     ]
     return drawing.drawing(
-        parts, width, height, message("meaning.beside_alt", cause=title, trace=axis(name)), most=width if small else 640
+        parts, width, height, message("meaning.beside_alt", cause=title, trace=axis(name)), most=width if small else 520
     )
 
 
-def _ends(values: Floats) -> tuple[float, float]:
+def ends(values: Floats) -> tuple[float, float]:
+    """Left and right edge of a frame of these values."""
     return float(values[0]), float(values[-1])
 
 
-def _reach(values: Floats) -> tuple[float, float]:
+def reach(values: Floats) -> tuple[float, float]:
+    """Foot and top of a frame of these values."""
     low, high = float(values.min()), float(values.max())
     return low - 0.05 * (high - low), high + 0.12 * (high - low)

@@ -118,6 +118,14 @@ def open_or_explain() -> Published:
     return published
 
 
+def published_if_any() -> Published | None:
+    """The published file, as far as the reader may see it; None where there is none, or a run holds it just now."""
+    try:
+        return restricted(open_published(home()), me().depots)
+    except (MissingFileError, WorkspaceBusyError):
+        return None
+
+
 def _failing_runs(where: Path, *, published: bool) -> None:
     """Since when and why runs fail, when one last succeeded and when the next is due; why only to who may see every depot."""
     runs = last_runs(where)

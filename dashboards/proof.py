@@ -3,6 +3,7 @@
 import tempfile
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
@@ -15,8 +16,8 @@ from dashboards.who import home
 from data_contracts.errors import VansnapError
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
-from pipelines.reports.claim import LONGEST_STATEMENT, Claim
-from pipelines.reports.evidence_contents import contents
+from pipelines.reports.claim import LONGEST_FIELD, LONGEST_STATEMENT, Claim, is_vin, typed
+from pipelines.reports.evidence_contents import contents, known_fields
 from pipelines.workspace.workspace import open_workspace
 
 _BUILT = "vansnap_warranty_file"
@@ -49,42 +50,21 @@ def _build(published: Published) -> None:
     if span is None:
         st.info(message("proof.no_captures", van=inert(van_id)))
         return
-    left, right = st.columns(2)
-    first = left.date_input(
-        message("proof.first"), span[0], *span, key=f"first-{van_id}", format="YYYY-MM-DD", help=message("proof.period")
-    )
-    last = right.date_input(message("proof.last"), span[1], *span, key=f"last-{van_id}", format="YYYY-MM-DD")
-    quantities = st.multiselect(
-        message("proof.quantities"),
-        queries.van_quantities(published, van_id),
-        format_func=text.quantity,
-        placeholder=message("proof.all_quantities"),
-        key=f"quantities-{van_id}",
-    )
     statement = st.text_area(
         message("proof.claim"),
         max_chars=LONGEST_STATEMENT,
         placeholder=message("proof.claim_example"),
+        height=80,
         key=f"claim-{van_id}",
     )
-    notes = st.checkbox(message("proof.notes"), help=message("proof.notes_help"), key=f"notes-{van_id}")
-    assert isinstance(first, date)
-    assert isinstance(last, date)
-    asked = (
-        van_id,
-        None if first == span[0] else first,
-        None if last == span[1] else last,
-        tuple(quantities),
-        statement.strip(),
-        notes,
-        published.stamp,
-    )
+    entered = _fields(published, van_id)
     try:
-        claim = Claim(*asked[1:6])
+        claim = _choice(published, van_id, span, statement.strip(), entered)
     except VansnapError as error:
         st.error(inert(text.sentence(str(error))))
         return
     _say_contents(published, van_id, claim)
+    asked = (van_id, claim, published.stamp)
     if st.button(message("proof.build_it"), type="primary", icon=":material/inventory_2:"):
         try:
             with st.spinner(message("proof.building")):
@@ -97,16 +77,76 @@ def _build(published: Published) -> None:
         _hand_over(van_id, *built[1:])
 
 
+def _fields(published: Published, van_id: str) -> dict[str, str]:
+    """Fields of page 1 as they stand, filled from register and recordings; below them which are empty."""
+    entered = {}
+    known = known_fields(published, van_id, reader())
+    with st.expander(message("proof.fields"), key=f"fields-{van_id}"):
+        parts.quiet(message("proof.fields_note"))
+        for pair in zip(known[::2], known[1::2], strict=True):
+            for column, (field, heading) in zip(st.columns(2), pair, strict=True):
+                entered[field.name] = column.text_input(
+                    heading, field.value[:LONGEST_FIELD], max_chars=LONGEST_FIELD, key=f"{field.name}-{van_id}"
+                )
+    entered = typed(entered)
+    if not is_vin(entered.get("vin", "")):
+        st.warning(message("proof.no_vin"), icon=":material/warning:")
+    empty = [inert(heading) for field, heading in known if not (entered.get(field.name) or field.value)]
+    if empty:
+        parts.quiet(message("proof.empty", fields=", ".join(empty)))
+    return {
+        field.name: entered[field.name] for field, _ in known if entered.get(field.name, field.value) != field.value
+    }
+
+
+def _choice(
+    published: Published, van_id: str, span: tuple[date, date], statement: str, entered: dict[str, str]
+) -> Claim:
+    """What goes in, as chosen; everything but notes and photos where nothing is.
+
+    Raises
+    ------
+    VansnapError
+        If the choice does not fit.
+    """
+    with st.expander(message("proof.choice"), key=f"choice-{van_id}"):
+        left, right = st.columns(2)
+        first = _day(left, "first", span[0], span, van_id, help_=message("proof.period"))
+        last = _day(right, "last", span[1], span, van_id)
+        quantities = st.multiselect(
+            message("proof.quantities"),
+            queries.van_quantities(published, van_id),
+            format_func=text.quantity,
+            placeholder=message("proof.all_quantities"),
+            key=f"quantities-{van_id}",
+        )
+        notes = st.checkbox(message("proof.notes"), help=message("proof.notes_help"), key=f"notes-{van_id}")
+    return Claim(
+        None if first == span[0] else first,
+        None if last == span[1] else last,
+        tuple(quantities),
+        statement,
+        notes,
+        entered,
+    )
+
+
+def _day(where: Any, name: str, day: date, span: tuple[date, date], van_id: str, help_: str | None = None) -> date:
+    chosen = where.date_input(
+        message(f"proof.{name}"), day, *span, key=f"{name}-{van_id}", format="YYYY-MM-DD", help=help_
+    )
+    assert isinstance(chosen, date)
+    return chosen
+
+
 def _say_contents(published: Published, van_id: str, claim: Claim) -> None:
-    """What the file will hold, what is left to be written in, and what its seal looks like."""
-    holds = contents(published, van_id, claim, reader())
+    """What the file will hold, and what its seal looks like."""
+    holds = contents(published, van_id, claim)
     if not holds.recordings:
         return
     sizes = [text.number(max(size / 1e6, 0.1), 1) for size in (holds.size_low, holds.size_high)]
     counts = {name: getattr(holds, name) for name in ("visits", "recordings", "repairs", "orders")}
     lines = [message("proof.holds", **counts, low=sizes[0], high=sizes[1])]
-    if holds.empty:
-        lines.append(message("proof.empty", fields=", ".join(inert(field) for field in holds.empty)))
     st.markdown("\n".join(f"- {line}" for line in (*lines, message("proof.seal_before"))))
 
 

@@ -1,14 +1,14 @@
 """What tells a cause, in the plain words of its quantities, and what it is easily taken for: made of what the contracts declare."""
 
-import math
 from collections.abc import Mapping
 
 from dashboards import text
 from dashboards.display import language
 from dashboards.text import message
-from data_contracts.causes import EVERY_CAUSE
+from data_contracts.causes import EVERY_CAUSE, NONE
 from data_contracts.features import FEATURES, Feature
 from data_contracts.jobs import TESTS
+from data_contracts.moved_by import clearness
 from data_contracts.pages_de import PAGES_DE
 from data_contracts.signals import QUANTITIES
 
@@ -40,30 +40,11 @@ def signs(code: str) -> str:
     return "; ".join(f"{', '.join(signs)} ({_named(way.name)})" for way, signs in ways if signs)
 
 
-def shown_by(quantity: str, *, high: bool) -> tuple[str, ...]:
-    """Causes told of a quantity's page: those whose clearest signs it is among, on one side.
-
-    Parameters
-    ----------
-    quantity : str
-    high : bool
-        Where it reads high; else where it reads low.
-    """
-    plainly = QUANTITIES[quantity].plainly
-    said = "" if plainly is None else (plainly.high if high else plainly.low).in_language(language())
-    return tuple(code for code in EVERY_CAUSE if any(said in _of_way(way.effects) for way in EVERY_CAUSE[code].shows))
-
-
 def _turned(first: Mapping[str, tuple[float, float]], other: Mapping[str, tuple[float, float]]) -> bool:
     """Whether the reading that tells one way most clearly moves the other way round in another."""
     told = [name for name in first if _sign(FEATURES[name], first[name][0])]
-    name = max(told, key=lambda name: _clear(name, first), default="")
+    name = max(told, key=lambda name: abs(clearness(name, first)), default="")
     return name in other and first[name][0] * other[name][0] < 0
-
-
-def _clear(name: str, effects: Mapping[str, tuple[float, float]]) -> float:
-    moved, spread = effects[name]
-    return abs(moved) / math.hypot(spread, FEATURES[name].floor)
 
 
 def _named(way: str) -> str:
@@ -71,7 +52,7 @@ def _named(way: str) -> str:
 
 
 def _of_way(effects: Mapping[str, tuple[float, float]]) -> list[str]:
-    clear = {name: _clear(name, effects) for name in effects}
+    clear = {name: abs(clearness(name, effects)) for name in effects}
     told: dict[str, float] = {}
     for name in sorted(clear, key=lambda name: -clear[name]):
         words = _sign(FEATURES[name], effects[name][0])
@@ -88,7 +69,8 @@ def _sign(feature: Feature, moved: float) -> str:
     narrowband = ("narrowband",) in (feature.kinds, QUANTITIES[feature.quantity].need.kinds)
     if plainly is None or feature.against or feature.plus or narrowband:
         return ""
-    return (plainly.high if moved > 0 else plainly.low).in_language(language())
+    up = moved > 0 if feature.scale != "inverse" else moved < 0  # more of 1/lambda is less lambda
+    return (plainly.high if up else plainly.low).in_language(language())
 
 
 def taken_for(code: str) -> tuple[str, ...]:
@@ -105,21 +87,28 @@ def taken_for(code: str) -> tuple[str, ...]:
 
 
 def in_short(code: str) -> list[str]:
-    """What stands below a cause's picture: its signs, and all it looks like: what looks like it says so too."""
+    """What stands below a cause's picture: its signs, whether it is judged, and all it looks like: what looks like it says so too."""
     said = signs(code)
     told = [f"{text.sentence(said)}."] if said else _found_by(code)
-    if others := taken_for(code):
-        told.append(message("meaning.like", others=", ".join(text.cause(other) for other in others)))
+    if said and EVERY_CAUSE[code].unjudged is not None:
+        told.append(message("meaning.unjudged"))
+    alike = [text.cause(other) for other in taken_for(code)]
+    if NONE in (hard.other for hard in EVERY_CAUSE[code].ambiguities):
+        alike.append(text.cause(NONE))
+    if alike:
+        told.append(message("meaning.like", others=", ".join(alike)))
+    elif said:
+        told.append(message("meaning.like_none"))
     return told
 
 
 def lines(code: str) -> list[str]:
-    """What heads a cause's page: its signs, the test that finds what is not judged, and what it is taken for."""
-    said = signs(code)
+    """What heads a cause's page: its signs, the test that finds what is not judged, and how people may come to harm."""
+    cause, said = EVERY_CAUSE[code], signs(code)
     told = [message("meaning.told_by", signs=said)] if said else []
     told += _found_by(code)
-    if others := taken_for(code):
-        told.append(message("meaning.taken_for", others=", ".join(text.cause(other) for other in others)))
+    if cause.danger is not None:
+        told.append(message("meaning.danger", danger=text.contract(cause.danger)))
     return told
 
 

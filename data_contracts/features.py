@@ -108,7 +108,7 @@ class Feature:
 # switching sensor in it on its rich side; a tip-in leans out by a few tenths at most; gas takes a second at most to the sensor,
 # which has switched within another half. Beyond that the engine was at its limit of speed. Common practice, no source (2026-11-30).
 _FULL_LOAD, _DRIFT, _RICH_SIDE = (0.5, 1.2), (-0.6, 0.6), (0.45, math.inf)
-_TIP_IN, _LIMITER, _RESPONSE = (-math.inf, 0.4), (0.4, math.inf), (0.0, 1.5)
+_TIP_IN, LIMITER, _RESPONSE = (-math.inf, 0.4), (0.4, math.inf), (0.0, 1.5)
 _RATIO = ("wideband", "ratio")
 _NARROWBAND = ("narrowband",)
 
@@ -261,7 +261,7 @@ FEATURES: Mapping[str, Feature] = {
             weight=0.8,
             kinds=_RATIO,
             made_of=(("lambda_full_throttle", 2.0),),
-            healthy=_LIMITER,
+            healthy=LIMITER,
             own_words=Words("lean excursion at the limit of speed", "magerer Ausschlag an der Drehzahlgrenze"),
         ),
         Feature("fuel_cut", "lambda_fuel_cut", "inverse", floor=0.015, discrepancy=0.0075, weight=0.8, kinds=_RATIO),

@@ -28,6 +28,8 @@ NOTED = "noted"
 """In place of a state: something was noted at an order, and it stays as it is."""
 EVENT_STATES = (*ORDER_STATES, NOTED)
 """Of an event of an order."""
+CLAIM_FIELDS: tuple[str, ...] = ("vin", "plate", "part_number", "odometer", "claim_number", "contact")
+"""What a warranty claim is entered with, at the head of the report."""
 PLANNED_STATES = ("proposed", "accepted", "postponed", "booked")
 """Of an order that still waits for the workshop."""
 ITEM_STATES = ("waiting", "taken_in", "discarded")

@@ -13,7 +13,7 @@ import typer
 
 from data_contracts.errors import InputError
 from data_contracts.plurals import counted
-from data_contracts.states import NOTED
+from data_contracts.states import CLAIM_FIELDS, NOTED
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, labels, list_tests, sheet
@@ -344,13 +344,16 @@ def evidence(
     ] = None,
     claim: Annotated[str, typer.Option("--claim", metavar="TEXT", help="What is claimed, in your words.")] = "",
     notes: Annotated[bool, typer.Option("--notes", help="Put in notes and photos at the van's orders too.")] = False,
+    field: Annotated[
+        list[str] | None, typer.Option("--field", metavar="NAME=TEXT", help=f"For page 1: {', '.join(CLAIM_FIELDS)}.")
+    ] = None,
 ) -> None:
     """Write the warranty file of one van: report, raw waveforms, readings, and the hash of everything."""
     workspace = open_workspace(home)
     from pipelines.commands.evidence import evidence_text
     from pipelines.reports.claim import claim_from
 
-    print_line(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim, notes=notes)))
+    print_line(evidence_text(workspace, van, out, claim_from(first, last, quantity, claim, field, notes=notes)))
 
 
 def main(arguments: list[str] | None = None) -> None:

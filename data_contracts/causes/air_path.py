@@ -241,8 +241,8 @@ AIR_PATH: tuple[Cause, ...] = (
             Ambiguity(
                 "exhaust_restricted",
                 Words(
-                    "both choke the flow at high speed; only the first peak and flow per revolution tell them apart, and not both were read",
-                    "beide drosseln den Strom bei hoher Drehzahl; nur erste Spitze und Luft je Umdrehung unterscheiden sie, und nicht beide wurden gelesen",
+                    "both choke the flow at high speed; only the first peak and flow per revolution tell them apart, where both are read",
+                    "beide drosseln den Strom bei hoher Drehzahl; nur erste Spitze und Luft je Umdrehung unterscheiden sie, wo beide gelesen sind",
                 ),
                 resolved_by=(
                     "first_beside_main",
@@ -252,8 +252,8 @@ AIR_PATH: tuple[Cause, ...] = (
             Ambiguity(
                 "throttle_not_full",
                 Words(
-                    "a plate that opens part way chokes the flow as a restricted intake does; only the first peak tells, and it was not read",
-                    "eine nur teilweise öffnende Klappe drosselt den Strom wie ein verengter Ansaugweg; nur die erste Spitze unterscheidet sie, und sie wurde nicht gelesen",
+                    "a plate that opens part way chokes the flow as a restricted intake does; only the first peak tells, where it is read",
+                    "eine nur teilweise öffnende Klappe drosselt den Strom wie ein verengter Ansaugweg; nur die erste Spitze unterscheidet sie, wo sie gelesen ist",
                 ),
                 resolved_by=("first_beside_main",),
             ),
@@ -403,8 +403,8 @@ AIR_PATH: tuple[Cause, ...] = (
             Ambiguity(
                 "exhaust_leak",
                 Words(
-                    "a small air leak and a small exhaust leak both add fuel at idle and fade with flow; only the idle flow tells",
-                    "kleine Falschluft und eine kleine Abgasundichtigkeit fordern beide Kraftstoff im Leerlauf und verlieren sich mit dem Strom; nur der Leerlaufstrom unterscheidet sie",
+                    "for a small air leak and a small exhaust leak the trims add fuel at idle, fading with flow; only the idle flow tells",
+                    "bei kleiner Falschluft und kleiner Abgasundichtigkeit geben die Trimmwerte im Leerlauf Kraftstoff zu, mit dem Strom weniger; nur der Leerlaufstrom unterscheidet sie",
                 ),
                 resolved_by=("idle_flow",),
             ),

@@ -80,8 +80,8 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             Ambiguity(
                 "lambda_slow_one_way",
                 Words(
-                    "only one of the two responses was read; a longer recording shows the other",
-                    "nur eine der beiden Antworten wurde gelesen; eine längere Aufnahme zeigt die andere",
+                    "where only one of the two responses is read they look the same; a longer recording shows the other",
+                    "wo nur eine der beiden Antworten gelesen ist, sehen sie gleich aus; eine längere Aufnahme zeigt die andere",
                 ),
                 resolved_by=(
                     "to_rich_whole",
@@ -447,8 +447,8 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             Ambiguity(
                 "throttle_not_full",
                 Words(
-                    "both choke the flow at high speed; only the first peak tells, and it was not read",
-                    "beide drosseln den Strom bei hoher Drehzahl; nur die erste Spitze unterscheidet sie, und sie wurde nicht gelesen",
+                    "both choke the flow at high speed; only the first peak tells, where it is read",
+                    "beide drosseln den Strom bei hoher Drehzahl; nur die erste Spitze unterscheidet sie, wo sie gelesen ist",
                 ),
                 resolved_by=("first_beside_main",),
             ),

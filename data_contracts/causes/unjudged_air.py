@@ -77,8 +77,8 @@ UNJUDGED_AIR: tuple[Cause, ...] = (
             Ambiguity(
                 "injector_leaking",
                 Words(
-                    "with a full canister both add fuel at idle; only the idle flow tells",
-                    "mit vollem Filter bringen beide im Leerlauf Kraftstoff; nur der Leerlaufstrom unterscheidet sie",
+                    "with a full canister the trims take fuel off at idle for both; only the idle flow tells",
+                    "mit vollem Aktivkohlefilter nehmen die Trimmwerte bei beiden im Leerlauf Kraftstoff weg; nur der Leerlaufstrom unterscheidet sie",
                 ),
                 resolved_by=("idle_flow",),
             ),

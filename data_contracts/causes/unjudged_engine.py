@@ -102,23 +102,23 @@ UNJUDGED_ENGINE: tuple[Cause, ...] = (
             Ambiguity(
                 "intake_restricted",
                 Words(
-                    "both take air at high speed, and which speeds suffer differs from engine to engine",
-                    "beide nehmen bei hoher Drehzahl Luft, und welche Drehzahlen leiden, ist von Motor zu Motor verschieden",
+                    "both lower the flow at high speed, and which speeds suffer differs from engine to engine",
+                    "beide mindern bei hoher Drehzahl den Luftstrom, und welche Drehzahlen leiden, ist von Motor zu Motor verschieden",
                 ),
             ),
             Ambiguity(
                 "throttle_not_full",
                 Words(
-                    "both take air at every speed, and without a throttle channel the plate is not seen",
-                    "beide nehmen bei jeder Drehzahl Luft, und ohne Drosselklappenkanal ist die Klappe nicht zu sehen",
+                    "both lower the flow at every speed, and without a throttle channel the plate is not seen",
+                    "beide mindern bei jeder Drehzahl den Luftstrom, und ohne Drosselklappenkanal ist die Klappe nicht zu sehen",
                 ),
                 resolved_by=("throttle_opened",),
             ),
             Ambiguity(
                 "exhaust_restricted",
                 Words(
-                    "both take air at high speed and slow the run-up",
-                    "beide nehmen bei hoher Drehzahl Luft und verlangsamen den Hochlauf",
+                    "both lower the flow at high speed and slow the run-up",
+                    "beide mindern bei hoher Drehzahl den Luftstrom und verlangsamen den Hochlauf",
                 ),
             ),
         ),
@@ -216,8 +216,8 @@ UNJUDGED_ENGINE: tuple[Cause, ...] = (
             Ambiguity(
                 "throttle_not_full",
                 Words(
-                    "both take a little air and slow the run-up; the throttle channel tells, or a look at the plate",
-                    "beide nehmen etwas Luft und verlangsamen den Hochlauf; der Drosselklappenkanal zeigt es, oder ein Blick auf die Klappe",
+                    "both lower the flow a little and slow the run-up; the throttle channel tells, or a look at the plate",
+                    "beide mindern den Luftstrom etwas und verlangsamen den Hochlauf; der Drosselklappenkanal zeigt es, oder ein Blick auf die Klappe",
                 ),
                 resolved_by=("throttle_opened",),
             ),

@@ -3,6 +3,7 @@
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, IDLE, LEVEL, SMOOTH
 from data_contracts.quantities.record import (
+    DrawnAt,
     Hurts,
     Method,
     Need,
@@ -59,6 +60,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", before_s=0.2, snap=False, kinds=_VOLTS, warm=True),
         _IDLE,
+        drawn_at=DrawnAt("airflow", landmark="idle"),
     ),
     Quantity(
         "idle_g_s",
@@ -82,6 +84,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("too much air at idle", "zu viel Luft im Leerlauf"),
             Words("too little air at idle", "zu wenig Luft im Leerlauf"),
         ),
+        drawn_at=DrawnAt("airflow", landmark="idle"),
     ),
     Quantity(
         "opening_s",
@@ -99,6 +102,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             CROSSING,
         ),
         landmark="opening",
+        drawn_at=DrawnAt("airflow", ("opening", -0.02), ("opening", 0.02)),
     ),
     Quantity(
         "first_peak_v",
@@ -106,11 +110,12 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("first peak, volts", "erste Spitze, Volt"),
         Words(
-            "air-mass signal at the first peak, the manifold filling",
-            "Luftmassensignal an der ersten Spitze, dem Füllen des Saugrohrs",
+            "air-mass signal in the surge that fills the manifold just after the opening",
+            "Luftmassensignal im Schwall, der gleich nach der Öffnung das Saugrohr füllt",
         ),
         Need("airflow", rate_hz=100.0, kinds=_VOLTS, metered=True),
         _FIRST_PEAK,
+        drawn_at=DrawnAt("airflow", landmark="first_peak"),
     ),
     Quantity(
         "first_peak_g_s",
@@ -118,8 +123,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("first peak", "erste Spitze"),
         Words(
-            "air mass flow at the first peak, the manifold filling",
-            "Luftmassenstrom an der ersten Spitze, dem Füllen des Saugrohrs",
+            "air mass flow in the surge that fills the manifold just after the opening, over in about 0.1 s",
+            "Luftmassenstrom im Schwall, der gleich nach der Öffnung das Saugrohr füllt und nach etwa 0,1 s vorbei ist",
         ),
         Need("airflow", rate_hz=100.0, metered=True),
         _FIRST_PEAK,
@@ -137,6 +142,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("first peak too low", "erste Spitze zu niedrig"),
             seen=Seen("airflow", ((0.0, 0.2),), ()),
         ),
+        drawn_at=DrawnAt("airflow", landmark="first_peak"),
     ),
     Quantity(
         "dip_v",
@@ -144,11 +150,12 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("dip, volts", "Einbruch, Volt"),
         Words(
-            "air-mass signal at the dip between first peak and climb",
-            "Luftmassensignal im Einbruch zwischen erster Spitze und Anstieg",
+            "air-mass signal at its low after the surge, while the engine is not yet fast",
+            "Luftmassensignal an seinem Tiefpunkt nach dem Schwall, solange der Motor noch nicht schnell ist",
         ),
         Need("airflow", rate_hz=100.0, kinds=_VOLTS, metered=True),
         _DIP,
+        drawn_at=DrawnAt("airflow", landmark="dip"),
     ),
     Quantity(
         "dip_g_s",
@@ -156,12 +163,13 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("dip", "Einbruch"),
         Words(
-            "air mass flow at the dip between first peak and climb",
-            "Luftmassenstrom im Einbruch zwischen erster Spitze und Anstieg",
+            "air mass flow at its low after the surge, while the engine is not yet fast",
+            "Luftmassenstrom an seinem Tiefpunkt nach dem Schwall, solange der Motor noch nicht schnell ist",
         ),
         Need("airflow", rate_hz=100.0, metered=True),
         _DIP,
         landmark="dip",
+        drawn_at=DrawnAt("airflow", landmark="dip"),
     ),
     Quantity(
         "climb_slope_g_s2",
@@ -177,6 +185,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             f"Slope between 10 % and 90 % of the rise of the slow trace from dip to main peak. {SMOOTH}",
             "Noise at both ends of the stretch over its length.",
         ),
+        drawn_at=DrawnAt("airflow", ("opening", 0.1), ("opening", 0.62)),
     ),
     Quantity(
         "climb_notches",
@@ -184,14 +193,15 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("notches in the climb", "Kerben im Anstieg"),
         Words(
-            "count of notches in the climb that exceed noise and ripple",
-            "Zahl der Kerben im Anstieg, die Rauschen und Welligkeit übersteigen",
+            "how often the flow falls back while it climbs to the main peak, by more than noise and ripple",
+            "wie oft der Strom im Anstieg zur Hauptspitze zurückfällt, um mehr als Rauschen und Welligkeit",
         ),
         Need("airflow", rate_hz=200.0, hold_s=0.3, metered=True),
         Method(
             f"Falls of the slow trace in the climb by more than 3 % of the main peak that rise again. {SMOOTH}",
             "That of a count: falls that noise alone could add or hide.",
         ),
+        drawn_at=DrawnAt("airflow", ("opening", 0.1), ("opening", 0.62)),
     ),
     Quantity(
         "main_peak_v",
@@ -199,22 +209,27 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("main peak, volts", "Hauptspitze, Volt"),
         Words(
-            "air-mass signal at the main peak: a level, not the largest sample",
-            "Luftmassensignal an der Hauptspitze: ein Pegel, nicht der größte Wert",
+            "air-mass signal at the highest free speed with the throttle open: a level, not the largest sample",
+            "Luftmassensignal bei der höchsten freien Drehzahl mit offener Drosselklappe: ein Pegel, nicht der größte Wert",
         ),
         Need("airflow", rate_hz=10.0, kinds=_VOLTS),
         _MAIN_PEAK,
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
     Quantity(
         "main_peak_g_s",
         "g/s",
         "airflow",
         Words("main peak as measured", "Hauptspitze wie gemessen"),
-        Words("air mass flow at the main peak, as measured", "Luftmassenstrom an der Hauptspitze, wie gemessen"),
+        Words(
+            "air mass flow at the highest free speed with the throttle open, as measured",
+            "Luftmassenstrom bei der höchsten freien Drehzahl mit offener Drosselklappe, wie gemessen",
+        ),
         Need("airflow", rate_hz=10.0),
         _MAIN_PEAK,
         landmark="main_peak",
         shown={"console": 2},
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
     Quantity(
         "main_peak_reference_g_s",
@@ -222,8 +237,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("main peak", "Hauptspitze"),
         Words(
-            "air mass flow at the main peak at reference conditions",
-            "Luftmassenstrom an der Hauptspitze bei Bezugsbedingungen",
+            "air mass flow at the highest free speed with the throttle open, brought to reference conditions of the air",
+            "Luftmassenstrom bei der höchsten freien Drehzahl mit offener Drosselklappe, auf Bezugsbedingungen der Luft umgerechnet",
         ),
         Need("airflow", rate_hz=50.0, hold_s=0.3),
         Method(
@@ -251,6 +266,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("too little air at full throttle", "zu wenig Luft bei Volllast"),
             seen=Seen("airflow", ((0.35, 0.9),), ((-0.1, 0.0),)),
         ),
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
     Quantity(
         "release_s",
@@ -264,6 +280,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=10.0, after_s=0.05, or_channels=_MOMENTS),
         _RELEASE,
         landmark="release",
+        drawn_at=DrawnAt("airflow", ("release", -0.02), ("release", 0.02)),
     ),
     Quantity(
         "hold_s",
@@ -273,6 +290,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Words("time from opening to release", "Zeit von der Öffnung bis zum Loslassen"),
         Need("airflow", rate_hz=10.0, after_s=0.05, or_channels=_MOMENTS),
         _RELEASE,
+        drawn_at=DrawnAt("airflow", ("opening", 0.0), ("release", 0.0)),
     ),
     Quantity(
         "fall_time_s",
@@ -285,6 +303,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=50.0, after_s=0.3, metered=True),
         Method("Fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold.", CROSSING),
+        drawn_at=DrawnAt("airflow", ("release", -0.02), ("release", 0.08)),
     ),
     Quantity(
         "recirculation_pulse_v",
@@ -292,11 +311,12 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("recirculation pulse, volts", "Schubumluftimpuls, Volt"),
         Words(
-            "height of the pulse after the release, turbo families",
-            "Höhe des Impulses nach dem Loslassen, Turbofamilien",
+            "height of the pulse of charge air that returns to the inlet after the release, turbo families",
+            "Höhe des Impulses, mit dem Ladeluft nach dem Loslassen in den Ansaugweg zurückkehrt, Turbofamilien",
         ),
         Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, kinds=_VOLTS, turbo=True, metered=True),
         _PULSE,
+        drawn_at=DrawnAt("airflow", landmark="pulse"),
     ),
     Quantity(
         "recirculation_pulse_g_s",
@@ -304,8 +324,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("recirculation pulse", "Schubumluftimpuls"),
         Words(
-            "height of the pulse after the release in flow, turbo families",
-            "Höhe des Impulses nach dem Loslassen als Strom, Turbofamilien",
+            "height in flow of the pulse of charge air that returns to the inlet after the release, turbo families",
+            "Höhe als Strom des Impulses, mit dem Ladeluft nach dem Loslassen in den Ansaugweg zurückkehrt, Turbofamilien",
         ),
         Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, turbo=True, metered=True),
         _PULSE,
@@ -317,6 +337,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("weak pulse when the throttle closes", "schwacher Impuls beim Schließen der Drossel"),
             seen=Seen("airflow", (), ((0.0, 0.7),)),
         ),
+        drawn_at=DrawnAt("airflow", landmark="pulse"),
     ),
     Quantity(
         "undershoot_g_s",
@@ -333,6 +354,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             LEVEL,
         ),
         landmark="undershoot",
+        drawn_at=DrawnAt("airflow", ("release", 0.2), ("release", 0.6)),
     ),
     Quantity(
         "settle_time_s",
@@ -346,6 +368,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=1.0, metered=True),
         Method("From the release until the slow trace stays within 10 % of idle to the end of the record.", CROSSING),
         landmark="settle",
+        drawn_at=DrawnAt("airflow", ("release", 0.0), ("release", 0.6)),
     ),
     Quantity(
         "idle_after_g_s",
@@ -358,6 +381,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=1.0, after_s=2.0),
         Method("Mean over the last 1.5 s of the record, from 1.5 s after the release.", IDLE),
         landmark="idle_after",
+        drawn_at=DrawnAt("airflow", ("release", 0.7), ("release", 9.0)),
     ),
     Quantity(
         "throttle_opened",
@@ -384,5 +408,6 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("throttle does not open fully", "Drossel öffnet nicht ganz"),
             seen=Seen("airflow", ((0.35, 0.9),), ((-0.1, 0.0),), level=False),
         ),
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
 )

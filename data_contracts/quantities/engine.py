@@ -2,7 +2,7 @@
 
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING
-from data_contracts.quantities.record import Method, Need, Plainly, Quantity, Seen, Tracking
+from data_contracts.quantities.record import DrawnAt, Method, Need, Plainly, Quantity, Seen, Tracking
 
 _SPEED = Method(
     "From the engine-speed channel; without one, from the firing ripple on the air-mass trace: the strongest line of a tapered spectrum, "
@@ -21,6 +21,7 @@ ENGINE: tuple[Quantity, ...] = (
         Words("engine speed at idle before the opening", "Drehzahl im Leerlauf vor der Öffnung"),
         Need("airflow", rate_hz=500.0, before_s=0.3, snap=False, or_speed_channel=True, or_channels=("engine_rpm",)),
         _SPEED,
+        drawn_at=DrawnAt("airflow", landmark="idle"),
     ),
     Quantity(
         "engine_speed_peak_rpm",
@@ -31,6 +32,7 @@ ENGINE: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=1000.0, hold_s=0.3, or_speed_channel=True, or_channels=("engine_rpm",)),
         _SPEED,
         shown={"console": 3},
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
     Quantity(
         "run_up_time_s",
@@ -57,6 +59,7 @@ ENGINE: tuple[Quantity, ...] = (
             Words("quick to rev up", "dreht schnell hoch"),
             seen=Seen("airflow", ((0.0, 0.9),), (), level=False),
         ),
+        drawn_at=DrawnAt("airflow", ("opening", 0.0), ("opening", 0.62)),
     ),
     Quantity(
         "flow_per_rev_mg",
@@ -82,6 +85,7 @@ ENGINE: tuple[Quantity, ...] = (
             Words("too much air per revolution", "zu viel Luft je Umdrehung"),
             Words("too little air per revolution", "zu wenig Luft je Umdrehung"),
         ),
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
     Quantity(
         "volumetric_efficiency",
@@ -98,5 +102,6 @@ ENGINE: tuple[Quantity, ...] = (
             "That of flow, speed, pressure and air temperature combined.",
             "Speed–density form for four strokes, m = VE · ρ · V · N / 2; density after CIPM-2007.",
         ),
+        drawn_at=DrawnAt("airflow", landmark="main_peak"),
     ),
 )

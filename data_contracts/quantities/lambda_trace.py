@@ -3,6 +3,7 @@
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT, UNFINISHED
 from data_contracts.quantities.record import (
+    DrawnAt,
     Hurts,
     Method,
     Need,
@@ -98,6 +99,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("lean at idle", "mager im Leerlauf"),
             Words("rich at idle", "fett im Leerlauf"),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("opening", -0.02)),
     ),
     Quantity(
         "lambda_idle_v",
@@ -111,19 +113,24 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", before_s=0.2, snap=False, kinds=_SIGNAL),
         _IDLE,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("opening", -0.02)),
     ),
     Quantity(
         "lambda_switch_rate_hz",
         "Hz",
         "lambda",
         Words("switching rate at idle", "Schaltrate im Leerlauf"),
-        Words("switching rate of the lambda signal at idle", "Schaltrate des Lambdasignals im Leerlauf"),
+        Words(
+            "how often a second the lambda signal swings from rich to lean and back at idle",
+            "wie oft je Sekunde das Lambdasignal im Leerlauf von fett nach mager und zurück wechselt",
+        ),
         Need("lambda", rate_hz=10.0, before_s=2.0, snap=False),
         Method(
             "Whole cycles from upward to upward crossing of the mean at idle, with hysteresis.",
             "Scatter of the cycles' lengths.",
         ),
         banked=True,
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("opening", -0.02)),
     ),
     Quantity(
         "tip_in_lean_blip",
@@ -144,6 +151,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("hardly lean as the throttle opens", "kaum mager beim Öffnen der Drossel"),
             seen=Seen("lambda", ((0.0, 0.5),), ()),
         ),
+        drawn_at=DrawnAt("lambda", landmark="blip"),
     ),
     Quantity(
         "tip_in_lean_blip_length_s",
@@ -157,6 +165,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=50.0, before_s=0.2, hold_s=0.3),
         _LEAN_BLIP,
         banked=True,
+        drawn_at=DrawnAt("lambda", landmark="blip"),
     ),
     Quantity(
         "lambda_full_throttle",
@@ -184,6 +193,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("rich at full throttle", "fett bei Volllast"),
             seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),)),
         ),
+        drawn_at=DrawnAt("lambda", ("release", -0.2), ("release", -0.04)),
     ),
     Quantity(
         "lambda_full_throttle_v",
@@ -211,6 +221,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("lambda signal low at full throttle", "Lambdasignal bei Volllast niedrig"),
             seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),)),
         ),
+        drawn_at=DrawnAt("lambda", ("release", -0.2), ("release", -0.04)),
     ),
     Quantity(
         "lambda_full_throttle_slope_per_s",
@@ -236,6 +247,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("grows rich while held", "wird beim Halten fett"),
             seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "lambda_fuel_cut",
@@ -243,8 +255,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("fuel-cut plateau of lambda", "Lambda in der Schubabschaltung"),
         Words(
-            "plateau of lambda while fuel is cut after the release; censored at the end of the characteristic",
-            "Plateau von Lambda in der Schubabschaltung nach dem Loslassen; am Ende der Kennlinie begrenzt",
+            "how lean lambda reads while fuel is cut after the release; at the end of the sensor's characteristic a lower bound",
+            "wie mager Lambda in der Schubabschaltung nach dem Loslassen wird; am Ende der Kennlinie der Sonde eine untere Schranke",
         ),
         Need("lambda", rate_hz=10.0, hold_s=0.4, after_s=0.5, kinds=_RATIO),
         _FUEL_CUT,
@@ -256,6 +268,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("not lean enough with the fuel cut", "in der Schubabschaltung nicht mager genug"),
             seen=Seen("lambda", (), ((0.0, 0.7),)),
         ),
+        drawn_at=DrawnAt("lambda", landmark="cut"),
     ),
     Quantity(
         "lambda_fuel_cut_v",
@@ -269,6 +282,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=10.0, hold_s=0.4, after_s=0.5, kinds=_SIGNAL),
         _FUEL_CUT,
         banked=True,
+        drawn_at=DrawnAt("lambda", landmark="cut"),
     ),
     Quantity(
         "lambda_to_rich_dead_time_s",
@@ -276,8 +290,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("dead time to rich", "Totzeit nach fett"),
         Words(
-            "apparent dead time of the response to rich, from the opening",
-            "scheinbare Totzeit der Antwort nach fett, ab der Öffnung",
+            "time from the opening until lambda begins to turn rich, as the trace shows it",
+            "Zeit von der Öffnung, bis Lambda nach fett zu gehen beginnt, wie die Aufzeichnung es zeigt",
         ),
         Need("lambda", rate_hz=100.0, before_s=0.2, hold_s=0.3),
         _TO_RICH,
@@ -289,13 +303,17 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("early to turn rich", "wird früh fett"),
             seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", 0.0), ("release", 0.0)),
     ),
     Quantity(
         "lambda_to_rich_time_constant_s",
         "s",
         "lambda",
         Words("response time to rich", "Ansprechzeit nach fett"),
-        Words("apparent time constant of the response to rich", "scheinbare Zeitkonstante der Antwort nach fett"),
+        Words(
+            "how long lambda takes to turn rich once it has begun: the time for 63 % of the way",
+            "wie lange Lambda nach fett braucht, sobald es begonnen hat: die Zeit für 63 % des Weges",
+        ),
         Need("lambda", rate_hz=100.0, before_s=0.2, hold_s=0.3),
         _TO_RICH,
         banked=True,
@@ -307,6 +325,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("quick to turn rich", "wird schnell fett"),
             seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", 0.0), ("release", 0.0)),
     ),
     Quantity(
         "lambda_to_lean_dead_time_s",
@@ -314,8 +333,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("dead time to lean", "Totzeit nach mager"),
         Words(
-            "apparent dead time of the response to lean, from the release or the first certain fuel-cut sign",
-            "scheinbare Totzeit der Antwort nach mager, ab dem Loslassen oder dem ersten sicheren Zeichen der Schubabschaltung",
+            "time from the release, or the first certain sign of fuel cut, until lambda begins to turn lean, as the trace shows it",
+            "Zeit vom Loslassen oder dem ersten sicheren Zeichen der Schubabschaltung, bis Lambda nach mager zu gehen beginnt, wie die Aufzeichnung es zeigt",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3),
         _TO_LEAN,
@@ -327,13 +346,17 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("early to turn lean", "wird früh mager"),
             seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("release", 0.0), ("release", 0.75)),
     ),
     Quantity(
         "lambda_to_lean_time_constant_s",
         "s",
         "lambda",
         Words("response time to lean", "Ansprechzeit nach mager"),
-        Words("apparent time constant of the response to lean", "scheinbare Zeitkonstante der Antwort nach mager"),
+        Words(
+            "how long lambda takes to turn lean once it has begun: the time for 63 % of the way",
+            "wie lange Lambda nach mager braucht, sobald es begonnen hat: die Zeit für 63 % des Weges",
+        ),
         Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3),
         _TO_LEAN,
         banked=True,
@@ -345,6 +368,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("quick to turn lean", "wird schnell mager"),
             seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("release", 0.0), ("release", 0.75)),
     ),
     Quantity(
         "lambda_to_rich_switch_time_s",
@@ -372,6 +396,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("switches fast to rich", "schaltet schnell nach fett"),
             seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", 0.0), ("release", 0.0)),
     ),
     Quantity(
         "lambda_to_lean_switch_time_s",
@@ -399,6 +424,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("switches fast to lean", "schaltet schnell nach mager"),
             seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
+        drawn_at=DrawnAt("lambda", ("release", 0.0), ("release", 0.75)),
     ),
     Quantity(
         "lean_needles",
@@ -420,6 +446,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("lean needles under load", "magere Nadeln unter Last"),
             Words("fewer lean needles than usual", "weniger magere Nadeln als üblich"),
         ),
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "lean_needle_size",
@@ -433,6 +460,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _LEAN_DIPS,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "lean_needle_time_s",
@@ -446,6 +474,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _DIP_REGULARITY,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "lean_needle_irregularity",
@@ -459,6 +488,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _DIP_REGULARITY,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("release", -0.45), ("release", -0.02)),
     ),
     Quantity(
         "electrical_needles",
@@ -475,6 +505,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "That of rounding a count.",
         ),
         banked=True,
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("release", 9.0)),
     ),
     Quantity(
         "cycle_ripple",
@@ -500,5 +531,6 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("one cylinder falls behind at idle", "ein Zylinder fällt im Leerlauf ab"),
             Words("smoother than usual at idle", "ruhiger als üblich im Leerlauf"),
         ),
+        drawn_at=DrawnAt("lambda", ("opening", -9.0), ("opening", -0.02)),
     ),
 )

@@ -203,6 +203,31 @@ class Seen:
     level: bool = True
 
 
+Moment = tuple[Literal["opening", "release"], float]
+"""A moment as seconds from the opening or from the release. [s]"""
+Landmark = Literal["idle", "first_peak", "dip", "main_peak", "pulse", "blip", "cut"]
+
+
+@dataclass(frozen=True)
+class DrawnAt:
+    """Where on a healthy snap a quantity is read, for a picture of it: an illustration, not the reading itself.
+
+    Attributes
+    ----------
+    trace : {"airflow", "lambda"}
+        Trace it is read on.
+    first, last : Moment
+        Stretch it is read over, where it is read over one; beyond the picture's ends it is cut.
+    landmark : str
+        Landmark it is read at; empty for a stretch.
+    """
+
+    trace: Literal["airflow", "lambda"]
+    first: Moment = ("opening", 0.0)
+    last: Moment = ("release", 0.0)
+    landmark: Landmark | Literal[""] = ""
+
+
 @dataclass(frozen=True)
 class Plainly:
     """A quantity in the trade's plain words: the verdict of a van is said with them.
@@ -253,6 +278,8 @@ class Quantity:
         Landmark or stretch of a plotted snap that shows it; empty for none.
     plainly : Plainly or None
         In plain words; every charted quantity has them.
+    drawn_at : DrawnAt or None
+        Where a picture of a snap shows it; None for what no trace shows, such as trims.
     shown : mapping of str to int
         Where it is shown by default, and its position there: trends on the board, trends of the evidence, table of the
         command `read`.
@@ -270,6 +297,7 @@ class Quantity:
     landmark: str = ""
     shown: Mapping[Place, int] = field(default_factory=dict)
     plainly: Plainly | None = None
+    drawn_at: DrawnAt | None = None
 
     @property
     def tracked(self) -> bool:

@@ -15,12 +15,13 @@ ELSE grade END"""
 
 @dataclass(frozen=True)
 class CaptureFilter:
-    """Which captures to show; an empty sequence lets everything through."""
+    """Which captures to show; an empty sequence lets everything through, and part of a van's id is enough."""
 
     week: str | None = None
     depots: Sequence[str] = ()
     grades: Sequence[str] = ()
     reason: str | None = None
+    van: str = ""
 
     def where(self) -> tuple[str, dict[str, object]]:
         """SQL condition, and its parameters."""
@@ -38,20 +39,50 @@ class CaptureFilter:
         if self.reason:
             parts.append("list_contains(grade_reasons, $reason)")
             parameters["reason"] = self.reason
+        if self.van:
+            parts.append("contains(lower(van_id), lower($van))")
+            parameters["van"] = self.van
         return (" AND ".join(parts) or "true"), parameters
 
 
 def captures(published: Published, only: CaptureFilter, *, limit: int, offset: int = 0) -> pl.DataFrame:
-    """One page of captures, newest first."""
+    """The captures of one page of visits, the newest visit first; within a visit as they were recorded.
+
+    Parameters
+    ----------
+    published : Published
+    only : CaptureFilter
+    limit, offset : int
+        Visits on the page, and before it.
+
+    Returns
+    -------
+    polars.DataFrame
+        What is shown of each capture.
+    """
     where, parameters = only.where()
     return published.ask(
         f"""
+        WITH page AS (
+            SELECT van_id, visit, max(captured_at) AS last FROM captures WHERE {where}
+            GROUP BY van_id, visit ORDER BY last DESC, van_id, visit LIMIT $limit OFFSET $offset
+        )
         SELECT capture_id, van_id, captured_at, week, visit, grade, held, grade_reasons, {SHOWN_GRADE} AS shown_grade,
                depot, family, delivery, file, recorder, recorder_serial
-        FROM captures WHERE {where} ORDER BY captured_at DESC, capture_id LIMIT $limit OFFSET $offset
+        FROM captures JOIN page USING (van_id, visit) WHERE {where}
+        ORDER BY last DESC, van_id, visit, captured_at, capture_id
         """,
         {"limit": limit, "offset": offset, **parameters},
     )
+
+
+def visit_count(published: Published, only: CaptureFilter) -> int:
+    """Visits that have a capture to show."""
+    where, parameters = only.where()
+    found = published.ask_once(
+        f"SELECT count(*) AS n FROM (SELECT DISTINCT van_id, visit FROM captures WHERE {where})", parameters
+    )
+    return int(found["n"][0])
 
 
 def grade_counts(published: Published, only: CaptureFilter) -> dict[str, int]:

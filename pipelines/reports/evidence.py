@@ -14,7 +14,7 @@ from pipelines.read_side import queries
 from pipelines.read_side.published import Published, open_published
 from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
 from pipelines.reports.claim import EVERYTHING, Claim
-from pipelines.reports.evidence_claimant import unrecorded_work
+from pipelines.reports.evidence_claimant import claim_table, claimant_fields, unrecorded_work
 from pipelines.reports.evidence_notes import as_asked, left_out, notes_section, photo_payload
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.evidence_tables import tables_of
@@ -84,7 +84,8 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
             f"no recording of van {van_id} lies in that period: give days between {min(days)} and {max(days)}, its first and its last"
         )
     payload: dict[str, tuple[bytes, str]] = {}
-    for name, frame in tables.items():
+    fields = claimant_fields(tables, claim.entered)
+    for name, frame in {**tables, "claim": claim_table(claim, fields)}.items():
         payload[f"tables/{name}.parquet"] = (_parquet(frame), message(f"evidence.table.{name}"))
         payload[f"tables/{name}.csv"] = (spreadsheet_csv(frame).encode(), message(f"evidence.table.{name}"))
     ids = sorted(set(tables["captures"]["waveform_id"]))
@@ -101,6 +102,7 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
             tables,
             run,
             _claimed(claim, every, tables),
+            fields=[field.told for field in fields],
             notes=notes_section(tables["order_events"]) if claim.notes else None,
             left_out=() if claim.notes else left_out(every),
         ),

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from pipelines.read_side.published import Published
 from pipelines.reports.claim import Claim
-from pipelines.reports.evidence_claimant import claimant_fields
+from pipelines.reports.evidence_claimant import Field, claimant_fields
 from pipelines.reports.evidence_tables import tables_of
 from pipelines.reports.paper import written_for
 from pipelines.workspace.settings import DisplaySettings
@@ -23,8 +23,6 @@ class Contents:
     visits, recordings, repairs, orders : int
     size_low, size_high : float
         About how large it will be. [byte]
-    empty : tuple of str
-        Fields of a claim that register and recordings leave to be written in, by their headings.
     """
 
     visits: int
@@ -33,10 +31,24 @@ class Contents:
     orders: int
     size_low: float
     size_high: float
-    empty: tuple[str, ...]
 
 
-def contents(published: Published, van_id: str, claim: Claim, display: DisplaySettings) -> Contents:
+def known_fields(published: Published, van_id: str, display: DisplaySettings) -> list[tuple[Field, str]]:
+    """Fields a claim is entered with, as register and recordings fill them, each with its heading.
+
+    Parameters
+    ----------
+    published : Published
+    van_id : str
+        Van of the register.
+    display : DisplaySettings
+        Language and units.
+    """
+    with written_for(display):
+        return [(field, field.heading) for field in claimant_fields(tables_of(published, van_id, ("van", "captures")))]
+
+
+def contents(published: Published, van_id: str, claim: Claim) -> Contents:
     """What the file of a van would hold.
 
     Parameters
@@ -46,8 +58,6 @@ def contents(published: Published, van_id: str, claim: Claim, display: DisplaySe
         Van of the register.
     claim : Claim
         Period, quantities and statement.
-    display : DisplaySettings
-        Language of the headings.
 
     Returns
     -------
@@ -61,8 +71,6 @@ def contents(published: Published, van_id: str, claim: Claim, display: DisplaySe
         {"ids": ids},
     )
     count = float(stored["count"][0] or 0)
-    with written_for(display):
-        empty = tuple(heading for heading, value in claimant_fields(tables) if not value)
     return Contents(
         visits=captures["visit"].n_unique(),
         recordings=len(ids),
@@ -70,5 +78,4 @@ def contents(published: Published, van_id: str, claim: Claim, display: DisplaySe
         orders=tables["work_orders"].height,
         size_low=BYTES_A_SAMPLE[0] * count,
         size_high=BYTES_A_SAMPLE[1] * count,
-        empty=empty,
     )

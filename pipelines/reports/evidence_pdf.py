@@ -1,7 +1,7 @@
 """The report inside a warranty file: history, trends with limits and change, repairs, conditions, method, what was left out."""
 
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -18,7 +18,7 @@ from data_contracts.weeks import week_start
 from pipelines.read_side import queries
 from pipelines.read_side.past_snaps import changed_week
 from pipelines.read_side.published import Published, families
-from pipelines.reports.evidence_claimant import claimant_fields, warranty_stands
+from pipelines.reports.evidence_claimant import warranty_stands
 from pipelines.reports.evidence_proof import repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, draw_latest, foot
@@ -62,6 +62,7 @@ def evidence_pdf(
     run: Mapping[str, Any],
     claimed: Sequence[str] = (),
     *,
+    fields: Sequence[tuple[str, str]] = (),
     notes: Section | None = None,
     left_out: Sequence[str] = (),
 ) -> bytes:
@@ -78,6 +79,8 @@ def evidence_pdf(
         Row of runs behind the published file.
     claimed : sequence of str
         What the file was asked to show, in sentences.
+    fields : sequence of (str, str)
+        Heading and value of each field a claim is entered with.
     notes : Section or None
         Notes and photos at the orders, where they were asked for.
     left_out : sequence of str
@@ -123,7 +126,7 @@ def evidence_pdf(
     document = {
         "title": message("evidence.name", van=van_id),
         "lead": lead,
-        "fields": claimant_fields(tables),
+        "fields": fields,
         "sections": sections,
         "foot": foot(run),
     }
@@ -282,13 +285,31 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame, others
         unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
         never = unread.filter(pl.col("unread") == "not_for_this_family")["quantity"].to_list()
         if never:
-            first = [in_words(name) for name in never if not name.startswith(BANK2_PREFIX)]
-            second = [message("evidence.second_bank")] if len(first) < len(never) else []
-            section["text"].append(message("evidence.never", quantities=", ".join([*first, *second])))
+            section["text"].append(
+                message("evidence.never", quantities="; ".join(never_given(never, reading["quantity"])))
+            )
         rest = unread.filter(pl.col("unread") != "not_for_this_family")
         why = [(named(row["quantity"]), _unread(row["unread"])) for row in rest.iter_rows(named=True)]
         section["tables"].append(_table(("evidence.quantity", "evidence.not_read"), why, "evidence.all_read"))
     return section
+
+
+def never_given(never: Sequence[str], every: Iterable[str]) -> list[str]:
+    """Quantities that a family's sensors can't give, in words; a second bank that is not there at all is told as one.
+
+    Parameters
+    ----------
+    never : sequence of str
+        Their names.
+    every : iterable of str
+        Names of all quantities.
+    """
+    without = all(name in never for name in every if name.startswith(BANK2_PREFIX))
+    named = dict.fromkeys(in_words(name) for name in never if not name.startswith(BANK2_PREFIX))
+    if without:
+        return [*named, message("evidence.second_bank")]
+    more = (name for name in never if name.startswith(BANK2_PREFIX) and name.removeprefix(BANK2_PREFIX) not in never)
+    return [*named, *map(in_words, more)]
 
 
 def _versions(tables: Tables, run: Mapping[str, Any]) -> str:

@@ -1,5 +1,7 @@
 """The rows of the published file that are of one van, for its warranty file."""
 
+from collections.abc import Iterable
+
 import polars as pl
 
 from pipelines.read_side.published import Published
@@ -19,16 +21,18 @@ _OF_VAN = {
 }
 
 
-def tables_of(published: Published, van_id: str) -> dict[str, pl.DataFrame]:
+def tables_of(published: Published, van_id: str, names: Iterable[str] = tuple(_OF_VAN)) -> dict[str, pl.DataFrame]:
     """The van's tables by name.
 
     Parameters
     ----------
     published : Published
     van_id : str
+    names : iterable of str
+        Of the tables; default all.
 
     Returns
     -------
     dict of str to polars.DataFrame
     """
-    return {name: published.ask(sql, {"van": van_id}) for name, sql in _OF_VAN.items()}
+    return {name: published.ask(_OF_VAN[name], {"van": van_id}) for name in names}

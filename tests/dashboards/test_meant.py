@@ -9,6 +9,7 @@ from streamlit.testing.v1 import AppTest
 from dashboards import meant, text, told_by
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.make_pages import pages
+from data_contracts.moved_by import movers
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from tests.dashboards.conftest import View, everything, unlinked
 
@@ -123,6 +124,35 @@ def test_a_cause_that_shows_either_way_says_when_and_look_alikes_name_each_other
     assert told_by.signs("injector_leaking") == "fuel taken off at idle"
     for code in EVERY_CAUSE:
         assert all(code in told_by.taken_for(other) for other in told_by.taken_for(code)), code
-    assert "injector_leaking" in told_by.shown_by("trim_idle_pct", high=False)
-    assert "injector_leaking" not in told_by.shown_by("trim_idle_pct", high=True)
-    assert told_by.shown_by("main_peak_g_s", high=True) == ()
+
+
+def test_every_cause_says_what_it_is_taken_for_and_whether_it_is_judged() -> None:
+    """One truth in every place: on the overview and on its page."""
+    for code, cause in EVERY_CAUSE.items():
+        short, head = " ".join(told_by.in_short(code)), " ".join(told_by.lines(code))
+        alone = "The readings tell it from the others." in short
+        assert alone == ("Easily taken for: " not in short and bool(told_by.signs(code))), code
+        assert ("Not judged from" in short) == ("Not judged from" in head) == (cause.unjudged is not None), code
+        assert ("Danger while it waits: " in head) == cause.endangers, code
+    assert "Easily taken for: no fault." in told_by.in_short("charge_air_leak")
+    assert "The readings tell it from the others." in told_by.in_short("airflow_under_reading")
+
+
+def test_a_sign_told_of_a_cause_names_the_cause_on_the_page_of_its_quantity() -> None:
+    """Both are computed from the effects: one list, one sign."""
+    for quantity in QUANTITIES.values():
+        if quantity.plainly is None or quantity.name.startswith(BANK2_PREFIX):
+            continue
+        sides = movers(quantity.name)
+        for side, words in (("high", quantity.plainly.high.en), ("low", quantity.plainly.low.en)):
+            said = {code for code in EVERY_CAUSE if words in re.split(r"; |, | \(", told_by.signs(code))}
+            others = {
+                code
+                for other in QUANTITIES.values()
+                if other.plainly is not None
+                and other.name != quantity.name
+                and words in (other.plainly.high.en, other.plainly.low.en)
+                for codes in movers(other.name).values()
+                for code in codes
+            }
+            assert said - others <= set(sides[side]), (quantity.name, side)  # type: ignore[index]

@@ -15,7 +15,7 @@ from data_contracts.family import Family
 from data_contracts.recorder import CANONICAL
 from pipelines.reports import evidence_check, setup_card
 from pipelines.reports.bag import pack, zipped
-from pipelines.reports.claim import LONGEST_STATEMENT, Claim, claim_from
+from pipelines.reports.claim import LONGEST_FIELD, LONGEST_STATEMENT, Claim, claim_from, is_vin, typed
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import board_address, day, joined, moment, write_whole, written_for
 from pipelines.storage.plain_text import finite, in_json, spreadsheet_csv
@@ -116,9 +116,25 @@ def test_a_claim_is_checked_as_typed() -> None:
         ({"statement": "x" * (LONGEST_STATEMENT + 1)}, "2001 characters: at most 2000"),
         ({"first": date(2026, 1, 6), "last": date(2026, 1, 5)}, "before it begins"),
         ({"quantities": ("horsepower",)}, "'horsepower' is not tracked"),
+        ({"entered": {"colour": "red"}}, "'colour' is not on page 1"),
+        ({"entered": {"plate": "x" * (LONGEST_FIELD + 1)}}, "81 characters: at most 80"),
+        ({"entered": {"plate": "a\nb"}}, "can't be printed"),
     ):
         with pytest.raises(InputError, match=said):
             Claim(**told)  # type: ignore[arg-type]
+
+
+def test_fields_of_a_claim_are_one_line_each() -> None:
+    claim = claim_from("", "", None, "", ["contact=  A.\tClerk\n desk 2 ", "vin= "])
+    assert claim.entered == {"contact": "A. Clerk desk 2"}
+    assert claim.everything  # nothing measured is left out
+    assert typed({"plate": " "}) == {}
+
+
+def test_a_vin_is_told_from_what_is_none() -> None:
+    """ISO 3779: 17 characters, without I, O and Q. The two are the check-digit examples of 49 CFR 565.15, from memory."""
+    assert all(map(is_vin, ("", "11111111111111111", "1m8gdm9axkp042788")))
+    assert not any(map(is_vin, ("ZZZ", "1M8GDM9AXKPO42788", "1M8GDM9A XKP04278")))
 
 
 def test_a_claim_takes_whole_days_and_weeks_and_keeps_what_explains_them() -> None:

@@ -7,6 +7,7 @@ from data_contracts.likelihood import likely
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.reports.claim import Claim
+from pipelines.reports.evidence_pdf import never_given
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
 
@@ -157,7 +158,7 @@ def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
     assert sent_back["rows"][-1][1] == both
     assert ["Settle time", str(UNREAD_REASONS["record_ends_early"].sentence)] in unread["rows"]
     never = next(line for line in left_out["text"] if line.startswith("What this family's sensors can't give: "))
-    assert never.endswith(", anything of a second bank.")
+    assert never.endswith("; anything of a second bank.")
     assert "recirculation pulse" in never
     assert not any(UNREAD_REASONS["not_for_this_family"].sentence in row for row in unread["rows"])
     paper.change(
@@ -192,6 +193,20 @@ def test_a_visit_low_throughout_is_evidence_and_never_counts_for_nothing(paper: 
     assert {row[1] for row in visits[:2]} == {"low throughout"}
 
 
+def test_a_second_bank_that_is_read_is_not_said_to_be_missing() -> None:
+    """It is told as one where nothing of it can be; else quantity by quantity, where the first bank's is not named already."""
+    every = ["idle_v", "idle_g_s", "lambda_idle", "bank2_lambda_idle", "bank2_lambda_idle_v"]
+    assert never_given([*every[:1], *every[3:]], every) == [
+        words_for("idle_v"),
+        "anything of a second bank",
+    ]
+    assert never_given(["idle_v", "lambda_idle_v", "bank2_lambda_idle_v"], every) == [
+        words_for("idle_v"),
+        words_for("lambda_idle_v"),
+    ]
+    assert never_given(["bank2_lambda_idle_v"], every) == [words_for("bank2_lambda_idle_v")]
+
+
 def test_a_claimed_replacement_without_a_recorded_repair_is_told(paper: Paper) -> None:
     def told(statement: str) -> list[str]:
         return section(paper.evidence(Claim(statement=statement)), "What is claimed")["text"]
@@ -224,6 +239,11 @@ def test_the_head_of_the_report_has_what_a_claim_is_entered_with(paper: Paper) -
         "Claim number": "",
         "Contact": "",
     }
+    entered = {"vin": "ZZZ00000000000077", "plate": "XX 1", "part_number": "C-3"}
+    fields = dict(paper.evidence(Claim(entered=entered))["fields"])
+    assert fields["VIN"] == "ZZZ00000000000077"  # as the register has it: nothing was changed
+    assert fields["Plate (entered for this claim)"] == "XX 1"
+    assert fields["Part number (entered for this claim)"] == "C-3"
 
 
 def _german(key: str) -> str:

@@ -9,7 +9,8 @@ import pytest
 from data_contracts.bilingual import LANGUAGES
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import CAUTIONS
-from data_contracts.make_pages import PAGES, cause_page, every_page, pages
+from data_contracts.make_pages import PAGES, every_page, pages
+from data_contracts.page_of_cause import cause_page
 from data_contracts.pages_de import ONLY_ENGLISH, PAGES_DE
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
@@ -43,8 +44,8 @@ def _figures(page: str) -> list[str]:
     return sorted(re.findall(r"\d+", page.replace("1/min", "rpm")))
 
 
-_OF_NEWCOMERS = {"- none is listed", "the maker's own"}
-"""Said of a cause that no test finds, and of a fault code that is not in the table: none has either today."""
+_OF_NEWCOMERS = {"- none is listed", "the maker's own", "- nothing else"}
+"""Said of a cause that no test finds, of a fault code that is not in the table and of a quantity that needs nothing: none is so today."""
 
 
 def test_a_text_without_a_translation_is_said_to_be_english_and_no_translation_is_left_over() -> None:
@@ -66,7 +67,7 @@ def _spoken() -> list[str]:
             return default or key
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("data_contracts.make_pages.PAGES_DE", Heard())
+        patch.setattr("data_contracts.page_language.PAGES_DE", Heard())
         pages("de")
     return heard
 

@@ -9,7 +9,8 @@ from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.jobs import JOBS, TESTS, steps_of
-from data_contracts.make_pages import moved, pages
+from data_contracts.make_pages import pages
+from data_contracts.page_of_cause import moved
 from data_contracts.wording import contract_words, translated
 from models.causes.table import load_effects
 from models.work.urgency import POINTS
@@ -123,10 +124,10 @@ def test_codes_of_the_public_list_point_where_they_should(codes: str, wanted: st
 @pytest.mark.parametrize(
     ("scale", "size", "of", "told"),
     [
-        ("relative", -0.22, None, "-22 %"),
+        ("relative", -0.22, None, "-22\N{NARROW NO-BREAK SPACE}%"),
         ("log", 0.6931, None, "x 2"),
-        ("soft", 10.0, None, "+12 %"),
-        ("soft", 1.0, 10.0, "1.5 %"),
+        ("soft", 10.0, None, "+12\N{NARROW NO-BREAK SPACE}%"),
+        ("soft", 1.0, 10.0, "1.5\N{NARROW NO-BREAK SPACE}%"),
         ("absolute", 0.06, None, "+0.06"),
         ("absolute", 0.02, 0.06, "0.02"),
     ],
