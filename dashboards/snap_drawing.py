@@ -18,6 +18,7 @@ from dashboards.display import language
 from dashboards.palette import Palette
 from dashboards.text import message
 from data_contracts.facts.numerals import in_language
+from models.at_the_van.marks import HIGHEST
 
 WIDTH = 340.0
 """What a phone of 360 px leaves of its width. [px]"""
@@ -29,7 +30,7 @@ _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
 _LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
-_NAMED = ("main_peak", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
+_NAMED = ("main_peak", "highest", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
 """Marks with a label, the one that matters most first."""
 Box = tuple[float, float, float, float]
 """Left, top, right, bottom. [px]"""
@@ -130,8 +131,8 @@ def draw(document: Mapping[str, Any], palette: Palette) -> str:
     lines = list(itertools.chain.from_iterable(panel.lines for panel in panels))
     lines += _time_axis(panels[-1], document["from_opening"])
     height = bottom + 2.0 * SMALL + 16.0
-    if any(panel.band_seen for panel in panels):
-        lines += _legend(height, palette)
+    for words, look in _keys(panels, air, mixture):
+        lines += _key(words, look, height, palette)
         height += SMALL + 8.0
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:.0f}" font-family="{_FONT}">'
@@ -150,16 +151,20 @@ def _air(
     def drawn(flow: float) -> float:
         return float(np.interp(flow, transfer[1], transfer[0])) if volts else scale * flow
 
+    def shown(recorded: Sequence[float]) -> list[float]:
+        return list(recorded) if volts else [scale * level for level in recorded]
+
     at, recorded = air["trace"]
-    trace = recorded if volts else [scale * level for level in recorded]
+    trace, others = shown(recorded), [(times_of, shown(levels)) for times_of, levels in air.get("others", ())]
     marks = [{**m, "low": drawn(m["low"]), "high": drawn(m["high"])} for m in air["marks"]]
-    top = max([*trace, *(mark["high"] for mark in marks), 0.1])
-    panel = _Panel(_HEAD, _AIR_HEIGHT, times, (min([0.0, *trace]), 1.16 * top), palette)
+    levels = [*trace, *(level for _, behind in others for level in behind)]
+    top = max([*levels, *(mark["high"] for mark in marks), 0.1])
+    panel = _Panel(_HEAD, _AIR_HEIGHT, times, (min([0.0, *levels]), 1.16 * top), palette)
     unit = text.shown_unit("g/s")
     _axis(panel, message("snap.airflow_v") if volts else message("snap.airflow", unit=unit))
     if volts:
         _flow_axis(panel, drawn, unit, float(np.interp(panel.levels[1], transfer[0], transfer[1])))
-    _body(panel, [(at, trace)], marks, events)
+    _body(panel, [(at, trace)], marks, events, others)
     _say(panel, marks)
     for event in events:
         panel.beside(message(f"snap.{event['name']}"), panel.x(event["first"]), palette.quiet)
@@ -174,8 +179,8 @@ def _mixture(
     palette: Palette,
 ) -> _Panel:
     """Lambda of every bank, as recorded; both ends say which is rich."""
-    volts, marks = mixture["volts"], mixture["marks"]
-    levels = [level for _, trace in mixture["traces"] for level in trace]
+    volts, marks, others = mixture["volts"], mixture["marks"], mixture.get("others", ())
+    levels = [level for _, trace in (*mixture["traces"], *others) for level in trace]
     levels += [mark[end] for mark in marks for end in ("low", "high")]
     if not volts:
         levels = [level for level in levels if _LAMBDA_SHOWN[0] <= level <= _LAMBDA_SHOWN[1]]
@@ -187,7 +192,7 @@ def _mixture(
         words = ("↑ " if up else "↓ ") + message("snap.rich" if up == mixture["rich_is_up"] else "snap.lean")
         edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
         panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + _wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
-    _body(panel, mixture["traces"], marks, events)
+    _body(panel, mixture["traces"], marks, events, others)
     _say(panel, marks)
     return panel
 
@@ -197,8 +202,9 @@ def _body(
     traces: Sequence[Sequence[Sequence[float]]],
     marks: Sequence[Mapping[str, Any]],
     events: Sequence[Mapping[str, Any]],
+    others: Sequence[Sequence[Sequence[float]]],
 ) -> None:
-    """Bands, then events, then the traces, then levels and points, each over what is before it."""
+    """Bands, then events, then the other snaps, the traces, levels and points, each over what is before it."""
     colours, lines = panel.palette, []
     for mark in marks:
         if mark["kind"] == "band":
@@ -222,18 +228,13 @@ def _body(
             f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{panel.top:.1f}" y2="{panel.top + panel.height:.1f}" '
             f'stroke="{colours.quiet}" stroke-width="1" stroke-dasharray="2 3"/>'
         )
-    for number, (at, trace) in enumerate(traces):
-        points = [(panel.x(time), panel.y(level)) for time, level in zip(at, trace, strict=True)]
-        panel.traced += _filled(points)
-        path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    lines += [_line(panel, other, f'stroke="{colours.past}" stroke-width="1" class="other"') for other in others]
+    for number, trace in enumerate(traces):
         dash = ' stroke-dasharray="5 3"' if number else ""
-        lines.append(
-            f'<polyline points="{path}" fill="none" stroke="{colours.accent}" stroke-width="1.8" '
-            f'stroke-linejoin="round"{dash}/>'
-        )
+        lines.append(_line(panel, trace, f'stroke="{colours.accent}" stroke-width="1.8"{dash}'))
     for mark in marks:
         y = panel.y(mark["low"])
-        colour = colours.alarm if _outside(mark, marks) else colours.ink
+        colour = _colour(mark, marks, colours)
         if mark["kind"] == "level":
             lines.append(
                 f'<line x1="{panel.x(mark["first"]):.1f}" x2="{panel.x(mark["stop"]):.1f}" y1="{y:.1f}" y2="{y:.1f}" '
@@ -247,12 +248,25 @@ def _body(
     panel.lines[:0] = lines
 
 
+def _line(panel: _Panel, trace: Sequence[Sequence[float]], look: str) -> str:
+    """One trace, which labels keep clear of."""
+    points = [(panel.x(time), panel.y(level)) for time, level in zip(*trace, strict=True) if panel.times[0] <= time <= panel.times[1]]
+    panel.traced += _filled(points)
+    path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    return f'<polyline points="{path}" fill="none" stroke-linejoin="round" {look}/>'
+
+
+def _colour(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]], colours: Palette) -> str:
+    """Outside what is expected, told and not judged, or neither."""
+    return colours.alarm if _outside(mark, marks) else colours.quiet if mark["name"] == HIGHEST else colours.ink
+
+
 def _say(panel: _Panel, marks: Sequence[Mapping[str, Any]]) -> None:
     """Labels of what is marked, the one that matters most first."""
     shown = [mark for mark in marks if mark["kind"] in ("point", "level") and mark["name"] in _NAMED]
     for mark in sorted(shown, key=lambda mark: _NAMED.index(mark["name"])):
         middle = 0.5 * (panel.x(mark["first"]) + panel.x(mark["stop"]))
-        colour = panel.palette.alarm if _outside(mark, marks) else panel.palette.ink
+        colour = _colour(mark, marks, panel.palette)
         name = message(f"snap.{mark['name'].removeprefix('lambda_')}")
         panel.label(name, middle, panel.y(mark["low"]), colour)
 
@@ -302,11 +316,22 @@ def _time_axis(panel: _Panel, from_opening: bool) -> list[str]:
     return axis.lines
 
 
-def _legend(top: float, palette: Palette) -> list[str]:
+def _keys(
+    panels: Sequence[_Panel], air: Mapping[str, Any], mixture: Mapping[str, Any]
+) -> Iterator[tuple[str, tuple[float, str]]]:
+    """What the drawing has beside the snap itself: in words, and the height and look of its sign."""
+    palette = panels[0].palette
+    if any(panel.band_seen for panel in panels):
+        yield message("snap.expected"), (SMALL, _band_look(palette))
+    if air.get("others") or mixture.get("others"):
+        yield message("snap.others"), (1.5, f'fill="{palette.past}"')
+
+
+def _key(words: str, look: tuple[float, str], top: float, palette: Palette) -> list[str]:
     key = _Panel(top, SMALL + 8.0, (0.0, 1.0), (0.0, 1.0), palette)
-    words = message("snap.expected")
-    key.lines.append(f'<rect x="{_LEFT:g}" y="{top:.1f}" width="22" height="{SMALL:g}" {_band_look(palette)}/>')
-    left = _LEFT + 28.0
+    left, (high, drawn) = _LEFT + 28.0, look
+    y = top + 0.5 * (SMALL - high)
+    key.lines.append(f'<rect x="{_LEFT:g}" y="{y:.1f}" width="22" height="{high:g}" {drawn}/>')
     key.write(words, (left, top - 2.0, left + _wide(words, SMALL), top + SMALL), palette.quiet, SMALL)
     return key.lines
 

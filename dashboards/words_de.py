@@ -276,6 +276,8 @@ WORDS: dict[str, str] = {
     "snap.release": "Loslassen",
     "snap.idle": "Leerlauf",
     "snap.main_peak": "Hauptspitze",
+    "snap.highest": "Höchstwert, nicht beurteilt",
+    "snap.others": "andere Gasstöße des Besuchs",
     "snap.airflow_v": "Luftmassenmesser [V]",
     "snap.lambda_v": "Lambdasonde [V]",
     "snap.lambda_ratio": "Lambdawert",

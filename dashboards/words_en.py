@@ -276,6 +276,8 @@ WORDS: dict[str, str] = {
     "snap.release": "release",
     "snap.idle": "idle",
     "snap.main_peak": "main peak",
+    "snap.highest": "highest, not judged",
+    "snap.others": "other snaps of the visit",
     "snap.airflow_v": "Air-mass sensor [V]",
     "snap.lambda_v": "Lambda sensor [V]",
     "snap.lambda_ratio": "Lambda",

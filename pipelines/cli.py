@@ -15,7 +15,7 @@ from data_contracts.errors import InputError
 from data_contracts.plurals import counted
 from data_contracts.states import NOTED
 from pipelines.cli_backup import backup, restore
-from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
+from pipelines.cli_options import Home, Json, conditions_given, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, labels, list_tests, sheet
 from pipelines.cli_state import check, forget, notify, rebuild, status
 from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
@@ -100,6 +100,13 @@ def read(
     closed_loop: Annotated[
         bool | None, typer.Option("--closed-loop/--open-loop", help="Whether the van reports closed loop.")
     ] = None,
+    trim_idle_pct: Annotated[
+        float | None, typer.Option(min=-100, max=200, help="Fuel trim at idle, short plus long, settled, %.")
+    ] = None,
+    trim_2500_pct: Annotated[
+        float | None, typer.Option(min=-100, max=200, help="Fuel trim at 2,500 rpm, short plus long, settled, %.")
+    ] = None,
+    fault_codes: Annotated[str, typer.Option(metavar="P0171;P0300", help="Fault codes of SAE J2012.")] = "",
     as_json: Json = False,
     plot: Annotated[
         Path | None, typer.Option(metavar="OUT.svg", help="Write an annotated plot (.svg or .png).")
@@ -118,23 +125,20 @@ def read(
     from pipelines.intake.readers.apart import get_ready_for
 
     get_ready_for(path)
-    from data_contracts.capture import Conditions
     from pipelines.commands.at_the_van import Target
     from pipelines.commands.read import read_file, read_folder
 
-    conditions = Conditions(
+    conditions = conditions_given(
         coolant_c=coolant_c,
         intake_air_c=intake_air_c,
         barometer_kpa=barometer_kpa,
         humidity_pct=humidity_pct,
         altitude_m=altitude_m,
         closed_loop=closed_loop,
+        trim_idle_pct=trim_idle_pct,
+        trim_2500_pct=trim_2500_pct,
+        fault_codes=fault_codes,
     )
-    unusable = [name for name, value in vars(conditions).items() if isinstance(value, float) and value != value]
-    if unusable:
-        raise InputError(
-            f"--{unusable[0].replace('_', '-')} nan: give a number, or leave it out if it was not measured"
-        )
     workspace = None if register is not None and not (home / "settings.toml").is_file() else open_workspace(home)
     folder = register if workspace is None or register is not None else workspace.register
     assert folder is not None

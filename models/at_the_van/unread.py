@@ -13,7 +13,9 @@ from models.statistics.arrays import Floats
 from models.tracking.scales import derivative, to_scale
 
 MOST_TOLD = 3
-"""Quantities a van is listed for that are told at the van, and reasons why others are not read. Of our choosing."""
+"""Quantities a van is listed for that are told at the van. Of our choosing."""
+_PLACES = ("", "second_", "third_", "fourth_", "fifth_")
+"""Of the reasons why others are not read."""
 STILL_APART = 2.0
 """Times the usual scatter of repeats from which on snaps lie apart: 2 % of healthy visits of three. Of our choosing. [1]"""
 _LIFTED = "hold_too_short"
@@ -147,12 +149,12 @@ def missing(judged: Collection[str], unread: Unread, past: VanPast | None, *, li
     """
     names = known_of(past)[0] - set(judged)
     reasons = Counter(why for name in names if (why := _why(name, unread)) and why not in _NOT_OF_THIS_VAN)
-    told = sorted(reasons.items(), key=lambda one: (-one[1], one[0]))[:MOST_TOLD]
+    told = sorted(reasons.items(), key=lambda one: (-one[1], one[0]))[: len(_PLACES)]
     if not told:
         return None
     rest = len(names) - sum(count for _, count in told)
     fields: dict[str, float | str | None] = {"rest_count": rest or None}
-    for place, (why, count) in zip(("", "second_", "third_"), told, strict=False):
+    for place, (why, count) in zip(_PLACES, told, strict=False):
         fields |= {f"{place}unread": why, f"{place}count": count}
     helps = (why for why, _ in told if UNREAD_REASONS[why].remedy and not (lifted and why == _LIFTED))
     fields["remedy"] = next(helps, None)

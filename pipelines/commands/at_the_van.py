@@ -82,7 +82,11 @@ def family_of(target: Target, register: Path) -> tuple[str, int | None]:
 
 
 def hold_against(
-    readings: "Readings", names: Sequence[tuple[str, int]], family: Family, target: Target
+    readings: "Readings",
+    names: Sequence[tuple[str, int]],
+    family: Family,
+    target: Target,
+    codes: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Hold the snaps of one visit against what is known.
 
@@ -94,6 +98,8 @@ def hold_against(
         Of each.
     family : Family
     target : Target
+    codes : sequence of str
+        Fault codes read at this visit.
 
     Returns
     -------
@@ -110,6 +116,7 @@ def hold_against(
     InputError
         If `target.repaired` is no cause.
     """
+    from models.at_the_van.codes import codes_told
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
     from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
@@ -131,7 +138,10 @@ def hold_against(
     if len(names) > 1 or not kept.size:
         facts.append(why)
     now = listed_now(known.listed, visit.quantities, values, unread, known.past) if known and kept.size else []
-    on_list = _on_list(known, now)
+    listed = known.on_list["cause"] if known is not None and known.on_list is not None else ""
+    agree, others = codes_told(codes, listed)
+    facts += others
+    on_list = _on_list(known, [*now, *agree])
     doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
     far = doubted is not None and kept.size > 0 and not _usual_of_van(visit)
     check_family, check_van = far and not target.van_id, far and bool(target.van_id)

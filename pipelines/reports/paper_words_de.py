@@ -146,6 +146,7 @@ WORDS: dict[str, str] = {
     "plot.first_peak": "erste Spitze",
     "plot.dip": "Einbruch",
     "plot.main_peak": "Hauptspitze",
+    "plot.highest": "Höchstwert, nicht beurteilt",
     "plot.release": "Loslassen",
     "plot.to_rich": "Antwort nach fett",
     "plot.to_lean": "Antwort auf die Schubabschaltung",

@@ -146,6 +146,7 @@ WORDS: dict[str, str] = {
     "plot.first_peak": "first peak",
     "plot.dip": "dip",
     "plot.main_peak": "main peak",
+    "plot.highest": "highest, not judged",
     "plot.release": "release",
     "plot.to_rich": "response to rich",
     "plot.to_lean": "response to the cut",

@@ -114,7 +114,7 @@ def trace_of(axes: Axes) -> Line2D:
 
 def test_flow_as_recorded_with_every_landmark(drawn: list[Figure]) -> None:
     unknown = {"undershoot": (1.9, 1.0), "recirculation_pulse": (np.nan, 9.0)}
-    (axes,) = plotted(drawn, snaps([POINTS | unknown]), family("g_s"))
+    (axes,) = plotted(drawn, snaps([POINTS | unknown], main_peak_reference_g_s=118.0), family("g_s"))
     np.testing.assert_array_equal(trace_of(axes).get_ydata(), FLOWS)
     np.testing.assert_array_equal(trace_of(axes).get_xdata(), TIME)
     assert axes.get_ylabel() == "air mass flow [g/s]"
@@ -134,6 +134,12 @@ def test_flow_as_recorded_with_every_landmark(drawn: list[Figure]) -> None:
     np.testing.assert_array_equal(left_out.get_ydata(), FLOWS[100:110])
     assert left_out.get_linestyle() == "None"
     assert keys(axes) == ["air mass flow", "samples not used"]
+
+
+def test_the_highest_flow_is_no_main_peak_where_it_is_not_judged(drawn: list[Figure]) -> None:
+    (axes,) = plotted(drawn, snaps(), family("g_s"))
+    assert "main peak" not in said(axes)
+    assert said(axes)["highest, not judged"] == POINTS["main_peak"]
 
 
 def test_everything_drawn_lies_within_the_axis(drawn: list[Figure]) -> None:
