@@ -30,6 +30,7 @@ def listed_now(
     values: Mapping[str, Floats],
     unread: Unread,
     past: VanPast,
+    helps: str | None = None,
 ) -> list[Fact]:
     """What the quantities that put a van on the list read in this visit, or why they do not.
 
@@ -45,6 +46,8 @@ def listed_now(
         Of the same snaps.
     past : VanPast
         What is expected of the van.
+    helps : str, optional
+        A reason whose remedy is told elsewhere, and not again here.
 
     Returns
     -------
@@ -65,7 +68,7 @@ def listed_now(
             without.setdefault(why, []).append(name)
     for why, names in without.items():
         second, third = (*names[1:], None, None)[:2]
-        remedy = why if UNREAD_REASONS[why].remedy and why != _LIFTED else None
+        remedy = why if UNREAD_REASONS[why].remedy and why not in (_LIFTED, helps) else None
         facts.append(Fact.of("listed_unread", names[0], unread=why, second=second, third=third, remedy=remedy))
     return facts
 

@@ -137,7 +137,8 @@ def hold_against(
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
     if len(names) > 1 or not kept.size:
         facts.append(why)
-    now = listed_now(known.listed, visit.quantities, values, unread, known.past) if known and kept.size else []
+    helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
+    now = listed_now(known.listed, visit.quantities, values, unread, known.past, helps) if known and kept.size else []
     listed = known.on_list["cause"] if known is not None and known.on_list is not None else ""
     agree, others = codes_told(codes, listed)
     facts += others
