@@ -10,14 +10,18 @@ from typing import Any, NamedTuple
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboards import before_a_snap, hand_on, parts, text, visit_conditions
-from dashboards.a_van import reading_table
-from dashboards.conditions import measured
+from dashboards import before_a_snap, hand_on, parts, text, values_read, visit_conditions
 from dashboards.display import reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.snap_drawing import draw, holds_against
 from dashboards.text import inert, message
-from dashboards.van_now import held_table, is_snap, more_said, on_list, reading_frame, refused, snap_lines, stands_for, verdict
+from dashboards.van_now import (
+    more_said,
+    on_list,
+    refused,
+    stands_for,
+    verdict,
+)
 from dashboards.who import me
 from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
@@ -292,7 +296,7 @@ def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions)
         st.session_state[_HELD] = held
     _, document, drawing = held
     _say(document, drawing)
-    _details(document)
+    values_read.show(document)
     if van := asked.target.van_id:
         hand_on.offer(uploads, van, asked.recorder, conditions, document)
 
@@ -358,38 +362,3 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
             parts.quiet(f"{stands_for(against)} {note}".strip())
     on_list(against)
     more_said(against, captures)
-
-
-def _details(document: Mapping[str, Any]) -> None:
-    """Every quantity that was held against something, then everything that was read, for who wants to know."""
-    held_table(document["against"])
-    snap_lines(document["captures"])
-    with st.expander(message("read.values"), icon=":material/table_rows:"):
-        _values(document["captures"], document["against"])
-        if told := _of_file(document):
-            st.caption(message("read.of_file", conditions=told))
-
-
-def _values(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) -> None:
-    """Every value of the snap that stands for the visit; of each where none does."""
-    chosen = against["representative"]
-    shown = [capture for capture in captures if chosen and is_snap(capture, chosen)]
-    for capture in shown or captures:
-        if len(captures) > 1:
-            st.subheader(_named(capture))
-        parts.light_table(reading_table(reading_frame(capture, against.get("repeats") or {})))
-        if capture["unread"]:
-            parts.quiet(message("van.unread_hidden"))
-            parts.light_table(parts.unread_table(capture["unread"]))
-
-
-def _named(capture: Mapping[str, Any]) -> str:
-    said = message("read.snap", number=capture["snap"])
-    return f"{inert(capture['file'])}, {said}" if "file" in capture else said
-
-
-def _of_file(document: Mapping[str, Any]) -> str:
-    """Conditions that the files themselves hold; of several files the first that says something."""
-    said = document.get("conditions_of_file", {})
-    first = next(iter(said.values()), None)
-    return ", ".join(measured(first if isinstance(first, dict) else said))

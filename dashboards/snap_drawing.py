@@ -16,6 +16,7 @@ import numpy as np
 from dashboards import text
 from dashboards.display import language
 from dashboards.palette import Palette
+from dashboards.room_for_labels import Box, around, filled, meet, wide, within
 from dashboards.text import message
 from data_contracts.facts.numerals import in_language
 from models.at_the_van.marks import HIGHEST
@@ -25,15 +26,12 @@ WIDTH = 340.0
 TEXT, SMALL = 13.0, 12.0
 """Sizes of labels, and of the numbers on axes. [px]"""
 _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a picture has no part in the page's own
-_LETTER = 0.6  # width of a letter over its size, on the wide side for the font used
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
 _LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
 _NAMED = ("main_peak", "highest", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
 """Marks with a label, the one that matters most first."""
-Box = tuple[float, float, float, float]
-"""Left, top, right, bottom. [px]"""
 
 
 @dataclass
@@ -73,13 +71,13 @@ class _Panel:
 
     def label(self, words: str, x: float, y: float, colour: str) -> None:
         """A label near a point, where it collides with none before it."""
-        width, height = _wide(words, TEXT), TEXT + 4.0
+        width, height = wide(words, TEXT), TEXT + 4.0
         best: tuple[float, Box] | None = None
-        for box in _around(x, y, width, height):
+        for box in around(x, y, width, height):
             outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
-            if outside or any(_meet(box, other) for other in self.written):
+            if outside or any(meet(box, other) for other in self.written):
                 continue
-            covers = sum(_within(point, box) for point in self.traced)
+            covers = sum(within(point, box) for point in self.traced)
             far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
             if best is None or covers + far / 8.0 < best[0]:
                 best = covers + far / 8.0, box
@@ -88,7 +86,7 @@ class _Panel:
 
     def beside(self, words: str, x: float, colour: str) -> None:
         """A label right of an upright line, left where there is no room, as low as it collides with none before it."""
-        width, height = _wide(words, TEXT), TEXT + 4.0
+        width, height = wide(words, TEXT), TEXT + 4.0
         foot = self.top + self.height
         places = [
             (left, foot - up - height, left + width, foot - up)
@@ -96,8 +94,8 @@ class _Panel:
             for left in (x + 4.0, x - 4.0 - width)
             if _LEFT <= left <= WIDTH - _RIGHT - width
         ]
-        free = [box for box in places if not any(_meet(box, other) for other in self.written)]
-        clear = [box for box in free if not any(_within(point, box) for point in self.traced)]
+        free = [box for box in places if not any(meet(box, other) for other in self.written)]
+        clear = [box for box in free if not any(within(point, box) for point in self.traced)]
         if free:
             self.write(words, (clear or free)[0], colour)
 
@@ -191,7 +189,7 @@ def _mixture(
     for up in (True, False):
         words = ("↑ " if up else "↓ ") + message("snap.rich" if up == mixture["rich_is_up"] else "snap.lean")
         edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
-        panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + _wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
+        panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
     _body(panel, mixture["traces"], marks, events, others)
     _say(panel, marks)
     return panel
@@ -223,7 +221,7 @@ def _body(
             )
     for event in events:
         x = panel.x(event["first"])
-        panel.traced += _filled([(x, panel.top), (x, panel.top + panel.height)])
+        panel.traced += filled([(x, panel.top), (x, panel.top + panel.height)])
         lines.append(
             f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{panel.top:.1f}" y2="{panel.top + panel.height:.1f}" '
             f'stroke="{colours.quiet}" stroke-width="1" stroke-dasharray="2 3"/>'
@@ -250,8 +248,12 @@ def _body(
 
 def _line(panel: _Panel, trace: Sequence[Sequence[float]], look: str) -> str:
     """One trace, which labels keep clear of."""
-    points = [(panel.x(time), panel.y(level)) for time, level in zip(*trace, strict=True) if panel.times[0] <= time <= panel.times[1]]
-    panel.traced += _filled(points)
+    points = [
+        (panel.x(time), panel.y(level))
+        for time, level in zip(*trace, strict=True)
+        if panel.times[0] <= time <= panel.times[1]
+    ]
+    panel.traced += filled(points)
     path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
     return f'<polyline points="{path}" fill="none" stroke-linejoin="round" {look}/>'
 
@@ -274,7 +276,7 @@ def _say(panel: _Panel, marks: Sequence[Mapping[str, Any]]) -> None:
 def _axis(panel: _Panel, title: str) -> None:
     """Title above the panel, levels on its left, and a frame."""
     colours = panel.palette
-    panel.write(title, (0.0, panel.top - TEXT - 5.0, _wide(title, TEXT), panel.top - 3.0), colours.quiet)
+    panel.write(title, (0.0, panel.top - TEXT - 5.0, wide(title, TEXT), panel.top - 3.0), colours.quiet)
     for tick in _ticks(*panel.levels, most=4):
         y = panel.y(tick)
         panel.lines.append(
@@ -290,7 +292,7 @@ def _flow_axis(panel: _Panel, drawn: Any, unit: str, highest: float) -> None:
     right = WIDTH - _RIGHT + 5.0
     panel.write(
         title,
-        (WIDTH - _wide(title, TEXT), panel.top - TEXT - 5.0, WIDTH, panel.top - 3.0),
+        (WIDTH - wide(title, TEXT), panel.top - TEXT - 5.0, WIDTH, panel.top - 3.0),
         panel.palette.quiet,
         anchor="end",
     )
@@ -307,8 +309,8 @@ def _time_axis(panel: _Panel, from_opening: bool) -> list[str]:
     bottom = panel.top + panel.height
     axis = _Panel(bottom, 2.0 * SMALL + 12.0, panel.times, (0.0, 1.0), panel.palette)
     for tick in _ticks(*panel.times, most=6):
-        x, wide = panel.x(tick), _wide(_numeral(tick), SMALL)
-        box = (x - 0.5 * wide, bottom + 3.0, x + 0.5 * wide, bottom + SMALL + 5.0)
+        x, half = panel.x(tick), 0.5 * wide(_numeral(tick), SMALL)
+        box = (x - half, bottom + 3.0, x + half, bottom + SMALL + 5.0)
         axis.write(_numeral(tick), box, panel.palette.quiet, SMALL, "middle")
     words = message("snap.time" if from_opening else "snap.time_recorded")
     low = bottom + SMALL + 6.0
@@ -332,7 +334,7 @@ def _key(words: str, look: tuple[float, str], top: float, palette: Palette) -> l
     left, (high, drawn) = _LEFT + 28.0, look
     y = top + 0.5 * (SMALL - high)
     key.lines.append(f'<rect x="{_LEFT:g}" y="{y:.1f}" width="22" height="{high:g}" {drawn}/>')
-    key.write(words, (left, top - 2.0, left + _wide(words, SMALL), top + SMALL), palette.quiet, SMALL)
+    key.write(words, (left, top - 2.0, left + wide(words, SMALL), top + SMALL), palette.quiet, SMALL)
     return key.lines
 
 
@@ -348,13 +350,6 @@ def _ticks(low: float, high: float, *, most: int) -> list[float]:
     step *= next(factor for factor in (1.0, 2.0, 5.0, 10.0) if (high - low) / (factor * step) <= most)
     first = math.ceil(low / step - 1e-9)
     return [round(k * step, 10) + 0.0 for k in range(first, math.floor(high / step + 1e-9) + 1)]
-
-
-def _filled(points: Sequence[tuple[float, float]]) -> Iterator[tuple[float, float]]:
-    """Points of a line, also where it is steep: at most 4 px apart."""
-    for (x, y), (to_x, to_y) in itertools.pairwise(points):
-        steps = max(1, math.ceil(max(to_x - x, abs(to_y - y)) / 4.0))
-        yield from ((x + (to_x - x) * k / steps, y + (to_y - y) * k / steps) for k in range(steps))
 
 
 def _judged(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool:
@@ -376,24 +371,3 @@ def _outside(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> boo
 
 def _numeral(tick: float) -> str:
     return in_language(f"{tick:g}".replace("-", text.MINUS), language())
-
-
-def _around(x: float, y: float, width: float, height: float) -> Iterator[Box]:
-    """Places for a label around a point, near ones first."""
-    for away in (6.0, 12.0, 20.0, 30.0, 42.0):
-        for left in (x + away, x - away - width, x - 0.5 * width):
-            for top in (y - away - height, y + away, y - 0.5 * height, y - height, y):
-                if left != x - 0.5 * width or top != y - 0.5 * height:
-                    yield left, top, left + width, top + height
-
-
-def _within(point: tuple[float, float], box: Box) -> bool:
-    return box[0] <= point[0] <= box[2] and box[1] <= point[1] <= box[3]
-
-
-def _meet(one: Box, other: Box) -> bool:
-    return one[0] < other[2] + 2.0 and other[0] < one[2] + 2.0 and one[1] < other[3] and other[1] < one[3]
-
-
-def _wide(words: str, size: float) -> float:
-    return _LETTER * size * len(words)

@@ -18,7 +18,13 @@ from pipelines.commands.visit_words import fuel_may_escape, list_facts, shown_ag
 
 _HELD_BRIEFLY = "van_held_briefly"
 _STANDS_FOR = ("representative_nearest", "representative_first", "representative_only")
-_HELD_AGAINST = ("held_against_past", "held_against_family", "held_against_nothing", "held_against_limits", "held_against_no_van")
+_HELD_AGAINST = (
+    "held_against_past",
+    "held_against_family",
+    "held_against_nothing",
+    "held_against_limits",
+    "held_against_no_van",
+)
 _WHOLE = "\N{NO-BREAK SPACE}"
 _STATES = ("again", "limit", "worse", "better", "same", "few")
 _KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
@@ -163,7 +169,9 @@ def _named(capture: Mapping[str, Any], several: Collection[str | None]) -> str:
 def held_table(against: Mapping[str, Any]) -> None:
     """Every quantity in its band; beside the family and the last visit on demand. Parameters as `verdict`."""
     held = [row for row in against["quantities"] if row["own"] or row["family"]]
-    if against_what := _facts(row for row in against["facts"] if row["code"] in _HELD_AGAINST and row not in _lead(against)):
+    if against_what := _facts(
+        row for row in against["facts"] if row["code"] in _HELD_AGAINST and row not in _lead(against)
+    ):
         parts.quiet(" ".join(against_what))
     if not held:
         return

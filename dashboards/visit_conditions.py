@@ -90,9 +90,7 @@ def _conditions(given: Mapping[str, Any]) -> Conditions:
     """Conditions of the contract: of a trim the sum, where both parts are known."""
     parts = {part for both in _TRIMS.values() for part in both}
     sums = {
-        name: sum(given[part] for part in both)
-        for name, both in _TRIMS.items()
-        if all(part in given for part in both)
+        name: sum(given[part] for part in both) for name, both in _TRIMS.items() if all(part in given for part in both)
     }
     return Conditions(**{name: value for name, value in given.items() if name not in parts}, **sums)
 

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 Home = Annotated[
     Path, typer.Option("--home", envvar="VANSNAP_HOME", help="The workspace.", metavar="DIR", show_default=True)
 ]
+Trim = Annotated[
+    float | None, typer.Option(min=-100, max=200, help="Fuel trim there, short plus long, settled, %; + adds fuel.")
+]
+FaultCodes = Annotated[str, typer.Option(metavar="P0171;P0300", help="Fault codes of SAE J2012.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
 
 

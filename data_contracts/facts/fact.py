@@ -25,6 +25,7 @@ NUMBERS: dict[str, str] = {
     "lowest": "level",
     "highest": "level",
     "usual_spread": "spread",
+    "visit_spread": "spread",
     "change": "signed",
     "low": "bare_signed",
     "high": "bare_signed",

@@ -169,9 +169,11 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "The fault comes and goes: of late the snaps of one visit differ in {quantity} {how_apart}.",
-        "Der Fehler kommt und geht: die Gasstöße eines Besuchs unterscheiden sich zuletzt {how_apart} ({quantity}).",
+        "The fault comes and goes: of late the snaps of one visit differ in {quantity} {how_apart}[: ± {visit_spread} against ± {usual_spread}].",
+        "Der Fehler kommt und geht: die Gasstöße eines Besuchs unterscheiden sich zuletzt {how_apart} ({quantity}[: ± {visit_spread} "
+        "gegen ± {usual_spread}]).",
         "times",
+        "visit_spread usual_spread",
     ),
     _of_quantity(
         "in_short_together",

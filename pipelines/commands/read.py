@@ -254,11 +254,7 @@ def read_folder(
             for name, waveform, (of, _) in zip(names, waveforms, recorded, strict=True)
             if name in drawn
         }
-        of_visit = [
-            (*read[name], row)
-            for name in drawn
-            for row in range(len(read[name][0].snap))
-        ]
+        of_visit = [(*read[name], row) for name in drawn for row in range(len(read[name][0].snap))]
         shown = [capture for capture in captures if capture["file"] in drawn]
         draw_read(plot, chosen, family, of_visit, (against, shown), display)
         document["plot"] = str(plot)
