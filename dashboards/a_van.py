@@ -1,7 +1,7 @@
 """A van: on top the card that decides; folded below it reasons, trends, snaps, values, repairs and orders."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
 import polars as pl
@@ -9,7 +9,6 @@ import streamlit as st
 
 from dashboards import charts, markup, meant, order_card, parts, snaps, text, van_card, verdict
 from dashboards.conditions import conditions
-from dashboards.display import reader
 from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart, trend_key
 from dashboards.trend_sentence import trend_sentence
@@ -56,7 +55,8 @@ def show() -> None:
         snaps.section(published, van_id, visits, family)
         _reading(published, visits)
     _repairs_and_orders(published, van_id, week)
-    _sheet(published, van_id)
+    if order is None:  # else it stands beside the order's buttons
+        order_card.driver_sheet(van_id)
     parts.footer(published)
 
 
@@ -70,26 +70,6 @@ def _facts(van: Mapping[str, object]) -> None:
     st.markdown("  \n".join(lines))
     if van["note"]:
         parts.quiet(f"{message('van.note')}: {inert(van['note'])}")
-
-
-def _sheet(published: Published, van_id: str) -> None:
-    """The sheet for the driver, on paper."""
-    display = reader()
-
-    def set_sheet() -> bytes:
-        from pipelines.reports.driver_sheet import driver_pdf
-
-        return driver_pdf(published, van_id, display, date.today())  # noqa: DTZ011
-
-    st.download_button(
-        message("van.sheet"),
-        set_sheet,
-        file_name=f"van-{parts.file_part(van_id)}.pdf",
-        mime="application/pdf",
-        icon=":material/print:",
-        on_click="ignore",
-        key="driver-sheet",
-    )
 
 
 @st.fragment

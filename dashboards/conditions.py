@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from dashboards import text
 from dashboards.display import language
+from dashboards.unbroken import NARROW_SPACE
 from data_contracts.facts.numerals import in_language
 
 CONDITION_UNITS = {
@@ -23,7 +24,7 @@ def measured(capture: Mapping[str, object]) -> list[str]:
     return [
         text.message(
             f"condition.{key}",
-            value=f"{_rounded(text.in_units(value, of), key)}{text.NARROW_SPACE if of == '%' else ' '}{text.shown_unit(of)}",
+            value=f"{_rounded(text.in_units(value, of), key)}{NARROW_SPACE if of == '%' else ' '}{text.shown_unit(of)}",
         )
         for key, of in CONDITION_UNITS.items()
         if (value := text.finite(capture.get(key))) is not None

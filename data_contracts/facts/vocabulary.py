@@ -466,8 +466,8 @@ _PLAN = (
     _template("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
     _template(
         "plan_limit",
-        "it can't wait",
-        "es kann nicht warten",
+        "urgent: put before jobs that can wait",
+        "dringend: vor Arbeiten, die warten können",
     ),
     _template(
         "plan_best",
