@@ -15,7 +15,7 @@ from dashboards.trend_sentence import trend_sentence
 from data_contracts.family import Family
 from data_contracts.signals import TRACKED, shown_at
 from data_contracts.states import PLANNED_STATES, shown_grade
-from pipelines.read_side import promises, queries
+from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families
 
 MAIN = shown_at("board")
@@ -49,7 +49,7 @@ def show() -> None:
     if order is not None:
         _steps(order, family)
     if listed is not None:
-        _why(listed, promises.of_interval(published, "weeks_to_limit") != "not_kept")
+        _why(listed)
     if visits.height:
         _trends(published, van_id, week)
         snaps.section(published, van_id, visits, family)
@@ -73,8 +73,8 @@ def _facts(van: Mapping[str, object]) -> None:
 
 
 @st.fragment
-def _why(row: Mapping[str, Any], weeks_kept: bool) -> None:
-    """Every reason, and the causes with their probabilities; weeks to a limit with a caution while such weeks are not kept."""
+def _why(row: Mapping[str, Any]) -> None:
+    """Every reason, and the causes with their probabilities; why no weeks to a limit are told where such weeks are not kept."""
     with parts.fold("card.why", "fold-why") as opened:
         if not opened:
             return
@@ -83,9 +83,9 @@ def _why(row: Mapping[str, Any], weeks_kept: bool) -> None:
             st.markdown("\n".join(f"- {reason}" for reason in meant.sentences(row, "reasons")))
             weeks, p = row["weeks_to_limit"], row["anomaly_p"]
             limit = text.weeks_to_limit(weeks if isinstance(weeks, float) else None, str(row["urgency"]))
-            if limit and weeks_kept:
+            if limit:
                 st.markdown(text.sentence(limit) + ".")
-            if not weeks_kept and any(fact["code"] == "limit_ahead" for fact in row.get("reason_facts") or []):
+            if any(fact["code"] == "limit_nearing" for fact in row.get("reason_facts") or []):
                 parts.quiet(message("van.weeks_not_kept", address=verdict.HOW_SURE))
             if isinstance(p, float):
                 parts.quiet(message("week.anomaly", p=text.p_value(p)))

@@ -24,7 +24,7 @@ from dashboards.trend_picture import trend_picture
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import Fact
 from data_contracts.weeks import is_silent
-from pipelines.read_side import fleet_queries, promises, queries
+from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.published import Published
 from pipelines.read_side.queries import ListFilter
@@ -75,7 +75,6 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
     trends = fleet_queries.trends_of(published, {van: fact.quantity or "" for van, fact in told.items()}, week)
     last_seen = fleet_queries.last_seen(published, [row["van_id"] for row in rows], week)
     mark, first_list = verdict.checked_mark(published), queries.weeks(published)[-1]
-    by_weeks = promises.of_interval(published, "weeks_to_limit") != "not_kept"
     for row in rows:
         van = row["van_id"]
         stands = standing.how_long(
@@ -86,7 +85,7 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
             first=first_list,
         )
         changed = "" if first else standing.change_since_before(row)
-        limit = _limit(row, told.get(van)) if by_weeks else ""
+        limit = _limit(row, told.get(van))
         missed = _missed(last_seen.get(van), week)
         _van_card(row, week, told.get(van), trends.get(van, []), [missed, changed, stands], mark + limit)
     decide.several(rows)

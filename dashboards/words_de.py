@@ -187,7 +187,7 @@ WORDS: dict[str, str] = {
     "van.no_visit": "{van} hat bis {week} keine Aufnahmen.",
     "van.causes": "Was es sein kann",
     "van.causes_note": "Die Wahrscheinlichkeiten beruhen auf simulierten Fehlern, bis Befunde aus dieser Flotte sie ersetzen. Sie sind ein Hinweis, kein Urteil.",
-    "van.weeks_not_kept": "Wochen bis zur Grenze trafen bisher zu selten ein: [nicht danach planen]({address}).",
+    "van.weeks_not_kept": "Wochen bis zur Grenze werden nicht genannt: [sie trafen bisher zu selten ein]({address}).",
     "van.causes_rest": "alle anderen zusammen",
     "van.trends": "Wie es sich verändert hat",
     "van.trends_which": "Größen",

@@ -187,7 +187,7 @@ WORDS: dict[str, str] = {
     "van.no_visit": "{van} has no captures up to {week}.",
     "van.causes": "What it may be",
     "van.causes_note": "Likelihoods rest on simulated faults until findings from this fleet replace them. They are an indication, not a verdict.",
-    "van.weeks_not_kept": "Weeks to a limit came true too rarely so far: [do not plan by them]({address}).",
+    "van.weeks_not_kept": "Weeks to the limit are not told: [they came true too rarely so far]({address}).",
     "van.causes_rest": "all others together",
     "van.trends": "How it has moved",
     "van.trends_which": "Quantities",

@@ -96,6 +96,11 @@ _REASONS = (
         "weeks weeks_low weeks_high horizon",
     ),
     _of_quantity(
+        "limit_nearing",
+        "{Quantity} is on its way to the family's limit.",
+        "{Quantity} ist auf dem Weg zur Grenze der Motorfamilie.",
+    ),
+    _of_quantity(
         "limit_translated",
         "That limit is {limit}: a snap shows the sensor behind wall film and mixing, so the register's allowance for the "
         "sensor is counted from what {family} vans read ({level}).",

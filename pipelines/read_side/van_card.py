@@ -11,6 +11,7 @@ from data_contracts.facts.vocabulary import FACTS
 from data_contracts.signals import BANK2_PREFIX
 from models.work.in_short import in_short, left_alone, spreads
 from pipelines.read_side import queries
+from pipelines.read_side.as_promised import as_promised
 from pipelines.read_side.published import Published
 
 CODE_VISITS = 5
@@ -70,7 +71,7 @@ def listed(published: Published, week: str, vans: Sequence[str]) -> dict[str, di
         "SELECT * FROM watchlist WHERE week = $week AND list_contains($vans, van_id)",
         {"week": week, "vans": list(vans)},
     )
-    return {str(row["van_id"]): row for row in frame.iter_rows(named=True)}
+    return {str(row["van_id"]): row for row in as_promised(published, frame).iter_rows(named=True)}
 
 
 def _latest_of(

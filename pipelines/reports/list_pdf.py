@@ -68,7 +68,6 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
     week = str(run["week"])
     every = queries.ListFilter()
     listed = queries.watchlist(published, week, every, limit=_EVERY_VAN)
-    unkept = promises.of_interval(published, "weeks_to_limit") == "not_kept"
     rows = [
         {
             "rank": row["rank"],
@@ -77,7 +76,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             "urgency": message(f"urgency.{row['urgency']}"),
             "now": row["urgency"] == "now",
             "cause": _cause(row["leading_cause"], row["leading_cause_probability"]),
-            "limit": _weeks(row["weeks_to_limit"], told=row["urgency"] != "now" and not unkept),
+            "limit": _weeks(row["weeks_to_limit"], told=row["urgency"] != "now"),
             "reasons": sentences_of(row, "reasons")[:REASONS_SHOWN],
         }
         for row in listed.iter_rows(named=True)
