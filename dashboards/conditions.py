@@ -6,6 +6,7 @@ from dashboards import text
 from dashboards.display import language
 from dashboards.unbroken import NARROW_SPACE
 from data_contracts.facts.numerals import in_language
+from data_contracts.quantities.trims import TRIMS
 
 CONDITION_UNITS = {
     "coolant_c": "°C",
@@ -14,9 +15,7 @@ CONDITION_UNITS = {
     "humidity_pct": "%",
     "altitude_m": "m",
     "odometer_km": "km",
-    "trim_idle_pct": "%",
-    "trim_2500_pct": "%",
-}
+} | {trim.name: trim.unit for trim in TRIMS}
 
 
 def measured(capture: Mapping[str, object]) -> list[str]:

@@ -15,7 +15,7 @@ from dashboards.who import home
 from data_contracts.cautions import of_the_job
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
-from data_contracts.jobs import steps_of
+from data_contracts.jobs import asked_tests, steps_of
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
 from pipelines.workspace.workspace import open_workspace
@@ -184,6 +184,10 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
         st.markdown("\n".join(f"{k}. {inert(text.sentence(text.contract(step)))}" for k, step in enumerate(known, 1)))
     else:
         st.markdown(message("order.steps_open"))
+    if tests := asked_tests(str(order["cause"])):
+        st.markdown(f"**{message('order.passes')}**")
+        lines = [f"{inert(text.contract(test.title))}: {inert(text.contract(test.passes))}" for test in tests]
+        st.markdown("\n".join(f"- {text.sentence(line)}." for line in lines))
     if order["state"] not in PLANNED_STATES:
         cautions(str(order["cause"]), family)
     parts.quiet(message("order.one", order=inert(order["order_id"])))

@@ -13,6 +13,7 @@ from dashboards.display import units
 from dashboards.text import inert, message
 from data_contracts.capture import Conditions
 from data_contracts.fault_codes import codes_in
+from data_contracts.quantities.trims import TRIMS
 from data_contracts.units import shown
 
 KEPT_S = 3600.0
@@ -24,8 +25,7 @@ _ASKED: Mapping[str, tuple[str, str, float, float]] = {
     "barometer_kpa": ("read.barometer", "kPa", 40.0, 120.0),
 }
 _TRIMS: Mapping[str, tuple[str, str]] = {
-    "trim_idle_pct": ("read.trim_idle_short", "read.trim_idle_long"),
-    "trim_2500_pct": ("read.trim_2500_short", "read.trim_2500_long"),
+    trim.name: (f"read.{trim.name}_short", f"read.{trim.name}_long") for trim in TRIMS
 }
 """Of each trim of the contract the two that a scan tool shows; it is their sum."""
 _LEAST_TRIM, _MOST_TRIM = -100.0, 100.0  # a scan tool shows -100 to 99.2 %: SAE J1979

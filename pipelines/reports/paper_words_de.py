@@ -9,6 +9,7 @@ WORDS: dict[str, str] = {
     "order.traces": "Die beiden Signale",
     "order.do": "Zu tun",
     "order.steps": "Schritte",
+    "order.passes": "Was in Ordnung ist",
     "order.cautions": "Sicherheitshinweise",
     "order.parts": "Teile",
     "order.hours": "Stunden",

@@ -9,6 +9,7 @@ WORDS: dict[str, str] = {
     "order.traces": "The two traces",
     "order.do": "Do",
     "order.steps": "Steps",
+    "order.passes": "What passes",
     "order.cautions": "Cautions",
     "order.parts": "Parts",
     "order.hours": "Hours",
