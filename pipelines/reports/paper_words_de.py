@@ -67,6 +67,7 @@ WORDS: dict[str, str] = {
     "list.limit": "Grenze in",
     "list.reasons": "Warum",
     "list.plan_week": "Planwoche",
+    "list.monday": "ab {day}",
     "list.empty": "Diese Woche ist kein Fahrzeug auf der Liste.",
     "list.new": "neu",
     "list.not_kept": "Die Wahrscheinlichkeiten der Ursachen haben sich an den Befunden nicht bestätigt: prüfen, bevor ein Teil bestellt wird, gleich was sie sagen.",

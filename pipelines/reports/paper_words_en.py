@@ -67,6 +67,7 @@ WORDS: dict[str, str] = {
     "list.limit": "Limit in",
     "list.reasons": "Why",
     "list.plan_week": "Plan week",
+    "list.monday": "from {day}",
     "list.empty": "No van is on the list this week.",
     "list.new": "new",
     "list.not_kept": "Likelihoods of causes were not borne out by findings: test before a part is ordered, whatever they say.",
