@@ -180,7 +180,7 @@ WORDS: dict[str, str] = {
     "van.none": "Das Register enthält noch keine Fahrzeuge. Tragen Sie sie in register/vans.csv ein und starten Sie den Wochenlauf.",
     "van.facts": "{family}, Standort {depot}",
     "van.in_service": "im Dienst seit {day}",
-    "van.sheet": "Blatt für den Fahrer drucken",
+    "van.sheet": "Blatt für den Fahrer",
     "van.note": "Notiz im Register",
     "van.on_list": "Platz {rank} auf der Liste von {week} (ab {day})",
     "van.not_on_list": "Nicht auf der Liste von {week}: an diesem Fahrzeug fällt nichts auf.",

@@ -180,7 +180,7 @@ WORDS: dict[str, str] = {
     "van.none": "The register holds no vans yet. Add them to register/vans.csv and run the weekly flow.",
     "van.facts": "{family}, depot {depot}",
     "van.in_service": "in service since {day}",
-    "van.sheet": "Print the sheet for the driver",
+    "van.sheet": "Sheet for the driver",
     "van.note": "Note in the register",
     "van.on_list": "Place {rank} on the list of {week} (from {day})",
     "van.not_on_list": "Not on the list of {week}: nothing about this van stands out.",
