@@ -1,7 +1,7 @@
 """A van: on top the card that decides; folded below it reasons, trends, snaps, values, repairs and orders."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
 import polars as pl
@@ -9,14 +9,13 @@ import streamlit as st
 
 from dashboards import charts, markup, meant, order_card, parts, snaps, text, van_card, verdict
 from dashboards.conditions import conditions
-from dashboards.display import reader
 from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart, trend_key
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.family import Family
 from data_contracts.signals import TRACKED, shown_at
 from data_contracts.states import PLANNED_STATES, shown_grade
-from pipelines.read_side import promises, queries
+from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families
 
 MAIN = shown_at("board")
@@ -50,13 +49,14 @@ def show() -> None:
     if order is not None:
         _steps(order, family)
     if listed is not None:
-        _why(listed, promises.of_interval(published, "weeks_to_limit") != "not_kept")
+        _why(listed)
     if visits.height:
         _trends(published, van_id, week)
         snaps.section(published, van_id, visits, family)
         _reading(published, visits)
     _repairs_and_orders(published, van_id, week)
-    _sheet(published, van_id)
+    if order is None:  # else it stands beside the order's buttons
+        order_card.driver_sheet(van_id)
     parts.footer(published)
 
 
@@ -72,29 +72,9 @@ def _facts(van: Mapping[str, object]) -> None:
         parts.quiet(f"{message('van.note')}: {inert(van['note'])}")
 
 
-def _sheet(published: Published, van_id: str) -> None:
-    """The sheet for the driver, on paper."""
-    display = reader()
-
-    def set_sheet() -> bytes:
-        from pipelines.reports.driver_sheet import driver_pdf
-
-        return driver_pdf(published, van_id, display, date.today())  # noqa: DTZ011
-
-    st.download_button(
-        message("van.sheet"),
-        set_sheet,
-        file_name=f"van-{parts.file_part(van_id)}.pdf",
-        mime="application/pdf",
-        icon=":material/print:",
-        on_click="ignore",
-        key="driver-sheet",
-    )
-
-
 @st.fragment
-def _why(row: Mapping[str, Any], weeks_kept: bool) -> None:
-    """Every reason, and the causes with their probabilities; weeks to a limit with a caution while such weeks are not kept."""
+def _why(row: Mapping[str, Any]) -> None:
+    """Every reason, and the causes with their probabilities; why no weeks to a limit are told where such weeks are not kept."""
     with parts.fold("card.why", "fold-why") as opened:
         if not opened:
             return
@@ -103,9 +83,9 @@ def _why(row: Mapping[str, Any], weeks_kept: bool) -> None:
             st.markdown("\n".join(f"- {reason}" for reason in meant.sentences(row, "reasons")))
             weeks, p = row["weeks_to_limit"], row["anomaly_p"]
             limit = text.weeks_to_limit(weeks if isinstance(weeks, float) else None, str(row["urgency"]))
-            if limit and weeks_kept:
+            if limit:
                 st.markdown(text.sentence(limit) + ".")
-            if not weeks_kept and any(fact["code"] == "limit_ahead" for fact in row.get("reason_facts") or []):
+            if any(fact["code"] == "limit_nearing" for fact in row.get("reason_facts") or []):
                 parts.quiet(message("van.weeks_not_kept", address=verdict.HOW_SURE))
             if isinstance(p, float):
                 parts.quiet(message("week.anomaly", p=text.p_value(p)))

@@ -3,6 +3,10 @@
 from collections.abc import Mapping, Sequence
 
 from dashboards import text
+from dashboards.display import language
+from dashboards.unbroken import NARROW_SPACE
+from data_contracts.facts.numerals import in_language
+from data_contracts.quantities.trims import TRIMS
 
 CONDITION_UNITS = {
     "coolant_c": "°C",
@@ -11,7 +15,7 @@ CONDITION_UNITS = {
     "humidity_pct": "%",
     "altitude_m": "m",
     "odometer_km": "km",
-}
+} | {trim.name: trim.unit for trim in TRIMS}
 
 
 def measured(capture: Mapping[str, object]) -> list[str]:
@@ -19,16 +23,18 @@ def measured(capture: Mapping[str, object]) -> list[str]:
     return [
         text.message(
             f"condition.{key}",
-            value=f"{_rounded(text.in_units(value, of), of)} {text.shown_unit(of)}",
+            value=f"{_rounded(text.in_units(value, of), key)}{NARROW_SPACE if of == '%' else ' '}{text.shown_unit(of)}",
         )
         for key, of in CONDITION_UNITS.items()
         if (value := text.finite(capture.get(key))) is not None
     ]
 
 
-def _rounded(value: float | None, unit: str) -> str:
-    """A condition in whole units, pressure to three figures: none is known better."""
-    return text.number(value, 3) if unit == "kPa" or value is None else text.count(value)
+def _rounded(value: float | None, name: str) -> str:
+    """A condition in whole units, pressure to three figures, trims to a tenth with their sign: none is known better."""
+    if value is not None and name.startswith("trim_"):
+        return text.plain_minus(in_language(f"{value:+.1f}", language()))
+    return text.number(value, 3) if name == "barometer_kpa" or value is None else text.count(value)
 
 
 def conditions(capture: Mapping[str, object]) -> str:

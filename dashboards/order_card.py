@@ -1,18 +1,21 @@
 """One order as a card: state, what to do and why, worth and plan, deciding in place, its page on paper."""
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
 from dashboards import decide, markup, meant, order_history, parts, standing, text, warranty
+from dashboards.display import reader
 from dashboards.text import inert, message
+from dashboards.verdict import Verdict
 from dashboards.who import home
 from data_contracts.cautions import of_the_job
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
-from data_contracts.jobs import steps_of
+from data_contracts.jobs import asked_tests, steps_of
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
 from pipelines.workspace.workspace import open_workspace
@@ -30,7 +33,7 @@ STATE_COLOURS = {
 
 def card(
     row: Mapping[str, Any],
-    why: Sequence[str],
+    why: Verdict,
     currency: str,
     noted: Sequence[Mapping[str, object]] = (),
     *,
@@ -42,8 +45,8 @@ def card(
     ----------
     row : mapping
         A row of `work_orders` with `list_rank`.
-    why : sequence of str
-        Lines of Markdown: what the van reads, its likeliest causes and what comes of leaving it, as the list says them.
+    why : Verdict
+        What the van reads, its likeliest causes and what comes of leaving it, as the list says them.
     currency : str
         Of the workspace.
     noted : sequence of mapping
@@ -67,7 +70,8 @@ def card(
         what, worth = st.columns([2, 1], gap="medium")
         with what:
             st.header(inert(action), anchor=False)
-            st.markdown("  \n".join([standing.when(row), *why] if waits else why))
+            lines = why.lines(danger_apart=endangers(row))
+            st.markdown("  \n".join([standing.when(row), *lines] if waits else lines))
         with worth:
             _worth(row, currency)
             said = [text.sentence(text.sentence_of(row, column)) for column in ("warranty", "plan_note")]
@@ -78,10 +82,54 @@ def card(
             parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))
         if waits:
             cautions_in_short(str(row["cause"]), family)
+        danger(row, why.left_alone)
         with st.container(horizontal=True, gap="small"):
             decide.buttons(row, action, finding=True)
             decide.note_button(row)
+            if endangers(row):
+                driver_sheet(van_id)
         order_history.at_order(str(row["order_id"]), noted, currency)
+
+
+def endangers(row: Mapping[str, Any]) -> bool:
+    """Whether an order waits whose van can endanger people."""
+    return bool(row.get("safety")) and row.get("state") in PLANNED_STATES
+
+
+def danger(row: Mapping[str, Any], left_alone: str) -> None:
+    """What may happen to people if the van is left as it is, in a red box; nothing of any other order.
+
+    Parameters
+    ----------
+    row : mapping
+        With safety, state and order_id.
+    left_alone : str
+        Markdown of what comes of leaving it.
+    """
+    if left_alone and endangers(row):
+        with st.container(key=f"danger-{row['order_id']}"):
+            st.error(left_alone, icon=":material/warning:")
+
+
+def driver_sheet(van_id: str) -> None:
+    """A button that gives the sheet for the driver of a van, on paper."""
+    display = reader()
+
+    def set_sheet() -> bytes:
+        from pipelines.read_side.published import open_published
+        from pipelines.reports.driver_sheet import driver_pdf
+
+        return driver_pdf(open_published(home()), van_id, display, date.today())  # noqa: DTZ011
+
+    st.download_button(
+        message("van.sheet"),
+        set_sheet,
+        file_name=f"van-{parts.file_part(van_id)}.pdf",
+        mime="application/pdf",
+        icon=":material/print:",
+        on_click="ignore",
+        key=f"driver-sheet-{van_id}",
+    )
 
 
 def cautions_in_short(cause: str, family: Family | None) -> None:
@@ -136,6 +184,10 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
         st.markdown("\n".join(f"{k}. {inert(text.sentence(text.contract(step)))}" for k, step in enumerate(known, 1)))
     else:
         st.markdown(message("order.steps_open"))
+    if tests := asked_tests(str(order["cause"])):
+        st.markdown(f"**{message('order.passes')}**")
+        lines = [f"{inert(text.contract(test.title))}: {inert(text.contract(test.passes))}" for test in tests]
+        st.markdown("\n".join(f"- {text.sentence(line)}." for line in lines))
     if order["state"] not in PLANNED_STATES:
         cautions(str(order["cause"]), family)
     parts.quiet(message("order.one", order=inert(order["order_id"])))

@@ -1,4 +1,5 @@
-"""The technician's screen: the van from its label, one visit's recordings in; verdict, reason and drawing out. Nothing is stored."""
+"""The technician's screen: the van from its label, one visit's recordings in; verdict, reason and drawing out. Nothing is stored: a
+visit that is right is handed on as a delivery."""
 
 import json
 import tempfile
@@ -9,19 +10,24 @@ from typing import Any, NamedTuple
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboards import before_a_snap, parts, text, visit_conditions
-from dashboards.a_van import reading_table
-from dashboards.conditions import measured
+from dashboards import before_a_snap, hand_on, parts, text, values_read, visit_conditions
 from dashboards.display import reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.snap_drawing import draw, holds_against
 from dashboards.text import inert, message
-from dashboards.van_now import held_table, is_snap, more_said, on_list, reading_frame, refused, snap_lines, verdict
+from dashboards.van_now import (
+    more_said,
+    on_list,
+    refused,
+    stands_for,
+    verdict,
+)
 from dashboards.who import me
 from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.errors import ProposalError, VansnapError
 from data_contracts.family import Family
+from data_contracts.recorder import CANONICAL
 from pipelines.commands.at_the_van import Target
 from pipelines.commands.read import read_apart
 from pipelines.commands.visit_files import MOST_RECORDINGS, lay_out
@@ -87,6 +93,8 @@ def _for_van(published: Published | None, van: str, row: Mapping[str, Any]) -> G
     left, right = st.columns(2, gap="large")
     with left:
         recordings = _uploader(van)
+        if not recordings:
+            parts.quiet(message("read.not_stored"))
         conditions = visit_conditions.ask(van)
     with right:
         before_a_snap.cautions(families(parts.home()).get(family), cause)
@@ -128,7 +136,7 @@ def _head(asked: Asked, row: Mapping[str, Any]) -> None:
         "plate": row.get("plate"),
         "family": row.get("family"),
         "depot": row.get("depot"),
-        "recorder": asked.recorder,
+        "recorder": asked.recorder if asked.recorder != CANONICAL.name else None,
     }
     told = [message(f"read.of_{name}", name=inert(str(word))) for name, word in known.items() if word]
     parts.quiet(" · ".join(told))
@@ -208,7 +216,7 @@ def _asked(published: Published | None, van: str, family: str) -> Asked:
         used = last_recorder(published, van, family)
         if used in recorders:
             st.session_state[key] = used
-    recorder = st.selectbox(message("read.recorder"), recorders, key=key)
+    recorder = st.selectbox(message("read.recorder"), recorders, format_func=_form, key=key)
     if not van:
         return Asked(Target(), family, str(recorder))
     repaired = st.selectbox(
@@ -221,6 +229,11 @@ def _asked(published: Published | None, van: str, family: str) -> Asked:
         key=f"read-repaired of {van}",
     )
     return Asked(Target(van, parts.home(), repaired or ""), "", str(recorder))
+
+
+def _form(recorder: str) -> str:
+    """A recorder profile; of the one that stands for none what it means."""
+    return message("read.standard_form", name=recorder) if recorder == CANONICAL.name else recorder
 
 
 def _uploader(van: str) -> list[UploadedFile]:
@@ -283,7 +296,9 @@ def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions)
         st.session_state[_HELD] = held
     _, document, drawing = held
     _say(document, drawing)
-    _details(document)
+    values_read.show(document)
+    if van := asked.target.van_id:
+        hand_on.offer(uploads, van, asked.recorder, conditions, document)
 
 
 def _family_read(document: Mapping[str, Any]) -> Family | None:
@@ -339,45 +354,11 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
             verdict(against, captures)
             if not danger:
                 before_a_snap.foremost(_family_read(document), against)
-            on_list(against)
-        more_said(against)
         refused(document.get("refused", ()))
     if picture := draw(drawing, parts.palette()) if drawing else "":
         with plot:
             st.image(picture, width="stretch", alt=message("read.plot_alt"))
-            parts.quiet(message("read.plot_note" if holds_against(drawing) else "read.plot_hollow"))
-
-
-def _details(document: Mapping[str, Any]) -> None:
-    """Every quantity that was held against something, then everything that was read, for who wants to know."""
-    held_table(document["against"])
-    snap_lines(document["captures"])
-    with st.expander(message("read.values"), icon=":material/table_rows:"):
-        _values(document["captures"], document["against"])
-        if told := _of_file(document):
-            st.caption(message("read.of_file", conditions=told))
-
-
-def _values(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) -> None:
-    """Every value of the snap that stands for the visit; of each where none does."""
-    chosen = against["representative"]
-    shown = [capture for capture in captures if chosen and is_snap(capture, chosen)]
-    for capture in shown or captures:
-        if len(captures) > 1:
-            st.subheader(_named(capture))
-        parts.light_table(reading_table(reading_frame(capture, against.get("repeats") or {})))
-        if capture["unread"]:
-            parts.quiet(message("van.unread_hidden"))
-            parts.light_table(parts.unread_table(capture["unread"]))
-
-
-def _named(capture: Mapping[str, Any]) -> str:
-    said = message("read.snap", number=capture["snap"])
-    return f"{inert(capture['file'])}, {said}" if "file" in capture else said
-
-
-def _of_file(document: Mapping[str, Any]) -> str:
-    """Conditions that the files themselves hold; of several files the first that says something."""
-    said = document.get("conditions_of_file", {})
-    first = next(iter(said.values()), None)
-    return ", ".join(measured(first if isinstance(first, dict) else said))
+            note = message("read.plot_note" if holds_against(drawing) else "read.plot_hollow")
+            parts.quiet(f"{stands_for(against)} {note}".strip())
+    on_list(against)
+    more_said(against, captures)

@@ -16,23 +16,22 @@ import numpy as np
 from dashboards import text
 from dashboards.display import language
 from dashboards.palette import Palette
+from dashboards.room_for_labels import Box, around, filled, meet, wide, within
 from dashboards.text import message
 from data_contracts.facts.numerals import in_language
+from models.at_the_van.marks import HIGHEST
 
 WIDTH = 340.0
 """What a phone of 360 px leaves of its width. [px]"""
 TEXT, SMALL = 13.0, 12.0
 """Sizes of labels, and of the numbers on axes. [px]"""
 _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a picture has no part in the page's own
-_LETTER = 0.6  # width of a letter over its size, on the wide side for the font used
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
 _LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
-_NAMED = ("main_peak", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
+_NAMED = ("main_peak", "highest", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
 """Marks with a label, the one that matters most first."""
-Box = tuple[float, float, float, float]
-"""Left, top, right, bottom. [px]"""
 
 
 @dataclass
@@ -72,13 +71,13 @@ class _Panel:
 
     def label(self, words: str, x: float, y: float, colour: str) -> None:
         """A label near a point, where it collides with none before it."""
-        width, height = _wide(words, TEXT), TEXT + 4.0
+        width, height = wide(words, TEXT), TEXT + 4.0
         best: tuple[float, Box] | None = None
-        for box in _around(x, y, width, height):
+        for box in around(x, y, width, height):
             outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
-            if outside or any(_meet(box, other) for other in self.written):
+            if outside or any(meet(box, other) for other in self.written):
                 continue
-            covers = sum(_within(point, box) for point in self.traced)
+            covers = sum(within(point, box) for point in self.traced)
             far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
             if best is None or covers + far / 8.0 < best[0]:
                 best = covers + far / 8.0, box
@@ -87,7 +86,7 @@ class _Panel:
 
     def beside(self, words: str, x: float, colour: str) -> None:
         """A label right of an upright line, left where there is no room, as low as it collides with none before it."""
-        width, height = _wide(words, TEXT), TEXT + 4.0
+        width, height = wide(words, TEXT), TEXT + 4.0
         foot = self.top + self.height
         places = [
             (left, foot - up - height, left + width, foot - up)
@@ -95,8 +94,8 @@ class _Panel:
             for left in (x + 4.0, x - 4.0 - width)
             if _LEFT <= left <= WIDTH - _RIGHT - width
         ]
-        free = [box for box in places if not any(_meet(box, other) for other in self.written)]
-        clear = [box for box in free if not any(_within(point, box) for point in self.traced)]
+        free = [box for box in places if not any(meet(box, other) for other in self.written)]
+        clear = [box for box in free if not any(within(point, box) for point in self.traced)]
         if free:
             self.write(words, (clear or free)[0], colour)
 
@@ -130,8 +129,8 @@ def draw(document: Mapping[str, Any], palette: Palette) -> str:
     lines = list(itertools.chain.from_iterable(panel.lines for panel in panels))
     lines += _time_axis(panels[-1], document["from_opening"])
     height = bottom + 2.0 * SMALL + 16.0
-    if any(panel.band_seen for panel in panels):
-        lines += _legend(height, palette)
+    for words, look in _keys(panels, air, mixture):
+        lines += _key(words, look, height, palette)
         height += SMALL + 8.0
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:.0f}" font-family="{_FONT}">'
@@ -150,16 +149,20 @@ def _air(
     def drawn(flow: float) -> float:
         return float(np.interp(flow, transfer[1], transfer[0])) if volts else scale * flow
 
+    def shown(recorded: Sequence[float]) -> list[float]:
+        return list(recorded) if volts else [scale * level for level in recorded]
+
     at, recorded = air["trace"]
-    trace = recorded if volts else [scale * level for level in recorded]
+    trace, others = shown(recorded), [(times_of, shown(levels)) for times_of, levels in air.get("others", ())]
     marks = [{**m, "low": drawn(m["low"]), "high": drawn(m["high"])} for m in air["marks"]]
-    top = max([*trace, *(mark["high"] for mark in marks), 0.1])
-    panel = _Panel(_HEAD, _AIR_HEIGHT, times, (min([0.0, *trace]), 1.16 * top), palette)
+    levels = [*trace, *(level for _, behind in others for level in behind)]
+    top = max([*levels, *(mark["high"] for mark in marks), 0.1])
+    panel = _Panel(_HEAD, _AIR_HEIGHT, times, (min([0.0, *levels]), 1.16 * top), palette)
     unit = text.shown_unit("g/s")
     _axis(panel, message("snap.airflow_v") if volts else message("snap.airflow", unit=unit))
     if volts:
         _flow_axis(panel, drawn, unit, float(np.interp(panel.levels[1], transfer[0], transfer[1])))
-    _body(panel, [(at, trace)], marks, events)
+    _body(panel, [(at, trace)], marks, events, others)
     _say(panel, marks)
     for event in events:
         panel.beside(message(f"snap.{event['name']}"), panel.x(event["first"]), palette.quiet)
@@ -174,8 +177,8 @@ def _mixture(
     palette: Palette,
 ) -> _Panel:
     """Lambda of every bank, as recorded; both ends say which is rich."""
-    volts, marks = mixture["volts"], mixture["marks"]
-    levels = [level for _, trace in mixture["traces"] for level in trace]
+    volts, marks, others = mixture["volts"], mixture["marks"], mixture.get("others", ())
+    levels = [level for _, trace in (*mixture["traces"], *others) for level in trace]
     levels += [mark[end] for mark in marks for end in ("low", "high")]
     if not volts:
         levels = [level for level in levels if _LAMBDA_SHOWN[0] <= level <= _LAMBDA_SHOWN[1]]
@@ -186,8 +189,8 @@ def _mixture(
     for up in (True, False):
         words = ("↑ " if up else "↓ ") + message("snap.rich" if up == mixture["rich_is_up"] else "snap.lean")
         edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
-        panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + _wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
-    _body(panel, mixture["traces"], marks, events)
+        panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
+    _body(panel, mixture["traces"], marks, events, others)
     _say(panel, marks)
     return panel
 
@@ -197,8 +200,9 @@ def _body(
     traces: Sequence[Sequence[Sequence[float]]],
     marks: Sequence[Mapping[str, Any]],
     events: Sequence[Mapping[str, Any]],
+    others: Sequence[Sequence[Sequence[float]]],
 ) -> None:
-    """Bands, then events, then the traces, then levels and points, each over what is before it."""
+    """Bands, then events, then the other snaps, the traces, levels and points, each over what is before it."""
     colours, lines = panel.palette, []
     for mark in marks:
         if mark["kind"] == "band":
@@ -217,23 +221,18 @@ def _body(
             )
     for event in events:
         x = panel.x(event["first"])
-        panel.traced += _filled([(x, panel.top), (x, panel.top + panel.height)])
+        panel.traced += filled([(x, panel.top), (x, panel.top + panel.height)])
         lines.append(
             f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{panel.top:.1f}" y2="{panel.top + panel.height:.1f}" '
             f'stroke="{colours.quiet}" stroke-width="1" stroke-dasharray="2 3"/>'
         )
-    for number, (at, trace) in enumerate(traces):
-        points = [(panel.x(time), panel.y(level)) for time, level in zip(at, trace, strict=True)]
-        panel.traced += _filled(points)
-        path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    lines += [_line(panel, other, f'stroke="{colours.past}" stroke-width="1" class="other"') for other in others]
+    for number, trace in enumerate(traces):
         dash = ' stroke-dasharray="5 3"' if number else ""
-        lines.append(
-            f'<polyline points="{path}" fill="none" stroke="{colours.accent}" stroke-width="1.8" '
-            f'stroke-linejoin="round"{dash}/>'
-        )
+        lines.append(_line(panel, trace, f'stroke="{colours.accent}" stroke-width="1.8"{dash}'))
     for mark in marks:
         y = panel.y(mark["low"])
-        colour = colours.alarm if _outside(mark, marks) else colours.ink
+        colour = _colour(mark, marks, colours)
         if mark["kind"] == "level":
             lines.append(
                 f'<line x1="{panel.x(mark["first"]):.1f}" x2="{panel.x(mark["stop"]):.1f}" y1="{y:.1f}" y2="{y:.1f}" '
@@ -247,12 +246,29 @@ def _body(
     panel.lines[:0] = lines
 
 
+def _line(panel: _Panel, trace: Sequence[Sequence[float]], look: str) -> str:
+    """One trace, which labels keep clear of."""
+    points = [
+        (panel.x(time), panel.y(level))
+        for time, level in zip(*trace, strict=True)
+        if panel.times[0] <= time <= panel.times[1]
+    ]
+    panel.traced += filled(points)
+    path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    return f'<polyline points="{path}" fill="none" stroke-linejoin="round" {look}/>'
+
+
+def _colour(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]], colours: Palette) -> str:
+    """Outside what is expected, told and not judged, or neither."""
+    return colours.alarm if _outside(mark, marks) else colours.quiet if mark["name"] == HIGHEST else colours.ink
+
+
 def _say(panel: _Panel, marks: Sequence[Mapping[str, Any]]) -> None:
     """Labels of what is marked, the one that matters most first."""
     shown = [mark for mark in marks if mark["kind"] in ("point", "level") and mark["name"] in _NAMED]
     for mark in sorted(shown, key=lambda mark: _NAMED.index(mark["name"])):
         middle = 0.5 * (panel.x(mark["first"]) + panel.x(mark["stop"]))
-        colour = panel.palette.alarm if _outside(mark, marks) else panel.palette.ink
+        colour = _colour(mark, marks, panel.palette)
         name = message(f"snap.{mark['name'].removeprefix('lambda_')}")
         panel.label(name, middle, panel.y(mark["low"]), colour)
 
@@ -260,7 +276,7 @@ def _say(panel: _Panel, marks: Sequence[Mapping[str, Any]]) -> None:
 def _axis(panel: _Panel, title: str) -> None:
     """Title above the panel, levels on its left, and a frame."""
     colours = panel.palette
-    panel.write(title, (0.0, panel.top - TEXT - 5.0, _wide(title, TEXT), panel.top - 3.0), colours.quiet)
+    panel.write(title, (0.0, panel.top - TEXT - 5.0, wide(title, TEXT), panel.top - 3.0), colours.quiet)
     for tick in _ticks(*panel.levels, most=4):
         y = panel.y(tick)
         panel.lines.append(
@@ -276,7 +292,7 @@ def _flow_axis(panel: _Panel, drawn: Any, unit: str, highest: float) -> None:
     right = WIDTH - _RIGHT + 5.0
     panel.write(
         title,
-        (WIDTH - _wide(title, TEXT), panel.top - TEXT - 5.0, WIDTH, panel.top - 3.0),
+        (WIDTH - wide(title, TEXT), panel.top - TEXT - 5.0, WIDTH, panel.top - 3.0),
         panel.palette.quiet,
         anchor="end",
     )
@@ -293,8 +309,8 @@ def _time_axis(panel: _Panel, from_opening: bool) -> list[str]:
     bottom = panel.top + panel.height
     axis = _Panel(bottom, 2.0 * SMALL + 12.0, panel.times, (0.0, 1.0), panel.palette)
     for tick in _ticks(*panel.times, most=6):
-        x, wide = panel.x(tick), _wide(_numeral(tick), SMALL)
-        box = (x - 0.5 * wide, bottom + 3.0, x + 0.5 * wide, bottom + SMALL + 5.0)
+        x, half = panel.x(tick), 0.5 * wide(_numeral(tick), SMALL)
+        box = (x - half, bottom + 3.0, x + half, bottom + SMALL + 5.0)
         axis.write(_numeral(tick), box, panel.palette.quiet, SMALL, "middle")
     words = message("snap.time" if from_opening else "snap.time_recorded")
     low = bottom + SMALL + 6.0
@@ -302,12 +318,23 @@ def _time_axis(panel: _Panel, from_opening: bool) -> list[str]:
     return axis.lines
 
 
-def _legend(top: float, palette: Palette) -> list[str]:
+def _keys(
+    panels: Sequence[_Panel], air: Mapping[str, Any], mixture: Mapping[str, Any]
+) -> Iterator[tuple[str, tuple[float, str]]]:
+    """What the drawing has beside the snap itself: in words, and the height and look of its sign."""
+    palette = panels[0].palette
+    if any(panel.band_seen for panel in panels):
+        yield message("snap.expected"), (SMALL, _band_look(palette))
+    if air.get("others") or mixture.get("others"):
+        yield message("snap.others"), (1.5, f'fill="{palette.past}"')
+
+
+def _key(words: str, look: tuple[float, str], top: float, palette: Palette) -> list[str]:
     key = _Panel(top, SMALL + 8.0, (0.0, 1.0), (0.0, 1.0), palette)
-    words = message("snap.expected")
-    key.lines.append(f'<rect x="{_LEFT:g}" y="{top:.1f}" width="22" height="{SMALL:g}" {_band_look(palette)}/>')
-    left = _LEFT + 28.0
-    key.write(words, (left, top - 2.0, left + _wide(words, SMALL), top + SMALL), palette.quiet, SMALL)
+    left, (high, drawn) = _LEFT + 28.0, look
+    y = top + 0.5 * (SMALL - high)
+    key.lines.append(f'<rect x="{_LEFT:g}" y="{y:.1f}" width="22" height="{high:g}" {drawn}/>')
+    key.write(words, (left, top - 2.0, left + wide(words, SMALL), top + SMALL), palette.quiet, SMALL)
     return key.lines
 
 
@@ -323,13 +350,6 @@ def _ticks(low: float, high: float, *, most: int) -> list[float]:
     step *= next(factor for factor in (1.0, 2.0, 5.0, 10.0) if (high - low) / (factor * step) <= most)
     first = math.ceil(low / step - 1e-9)
     return [round(k * step, 10) + 0.0 for k in range(first, math.floor(high / step + 1e-9) + 1)]
-
-
-def _filled(points: Sequence[tuple[float, float]]) -> Iterator[tuple[float, float]]:
-    """Points of a line, also where it is steep: at most 4 px apart."""
-    for (x, y), (to_x, to_y) in itertools.pairwise(points):
-        steps = max(1, math.ceil(max(to_x - x, abs(to_y - y)) / 4.0))
-        yield from ((x + (to_x - x) * k / steps, y + (to_y - y) * k / steps) for k in range(steps))
 
 
 def _judged(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool:
@@ -351,24 +371,3 @@ def _outside(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> boo
 
 def _numeral(tick: float) -> str:
     return in_language(f"{tick:g}".replace("-", text.MINUS), language())
-
-
-def _around(x: float, y: float, width: float, height: float) -> Iterator[Box]:
-    """Places for a label around a point, near ones first."""
-    for away in (6.0, 12.0, 20.0, 30.0, 42.0):
-        for left in (x + away, x - away - width, x - 0.5 * width):
-            for top in (y - away - height, y + away, y - 0.5 * height, y - height, y):
-                if left != x - 0.5 * width or top != y - 0.5 * height:
-                    yield left, top, left + width, top + height
-
-
-def _within(point: tuple[float, float], box: Box) -> bool:
-    return box[0] <= point[0] <= box[2] and box[1] <= point[1] <= box[3]
-
-
-def _meet(one: Box, other: Box) -> bool:
-    return one[0] < other[2] + 2.0 and other[0] < one[2] + 2.0 and one[1] < other[3] and other[1] < one[3]
-
-
-def _wide(words: str, size: float) -> float:
-    return _LETTER * size * len(words)

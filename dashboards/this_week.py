@@ -1,6 +1,7 @@
 """This week: the vans to look at, most urgent first, each in one line with its trend, what to do first, and deciding."""
 
 from collections.abc import Callable, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 import streamlit as st
@@ -23,7 +24,7 @@ from dashboards.trend_picture import trend_picture
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import Fact
 from data_contracts.weeks import is_silent
-from pipelines.read_side import fleet_queries, promises, queries
+from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.published import Published
 from pipelines.read_side.queries import ListFilter
@@ -72,8 +73,8 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
     told = reads.in_short_of(published, rows, week)
     since = reads.alarm_weeks(published, rows, week)
     trends = fleet_queries.trends_of(published, {van: fact.quantity or "" for van, fact in told.items()}, week)
+    last_seen = fleet_queries.last_seen(published, [row["van_id"] for row in rows], week)
     mark, first_list = verdict.checked_mark(published), queries.weeks(published)[-1]
-    by_weeks = promises.of_interval(published, "weeks_to_limit") != "not_kept"
     for row in rows:
         van = row["van_id"]
         stands = standing.how_long(
@@ -84,13 +85,21 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
             first=first_list,
         )
         changed = "" if first else standing.change_since_before(row)
-        limit = _limit(row, told.get(van)) if by_weeks else ""
-        _van_card(row, week, told.get(van), trends.get(van, []), [changed, stands], mark + limit)
+        limit = _limit(row, told.get(van))
+        missed = _missed(last_seen.get(van), week)
+        _van_card(row, week, told.get(van), trends.get(van, []), [missed, changed, stands], mark + limit)
     decide.several(rows)
     parts.download(
         lambda: queries.watchlist(published, week, only, limit=DOWNLOAD_ROWS), f"watchlist-{week}.csv", "download-list"
     )
     return [str(row["van_id"]) for row in rows]
+
+
+def _missed(last: tuple[str, date] | None, week: str) -> str:
+    """That a van was not recorded this week, and when it was; empty where it was."""
+    if last is None or last[0] == week:
+        return ""
+    return message("week.not_seen", day=text.day(last[1]))
 
 
 def _empty(published: Published, week: str, seen: int, *, filtered: bool) -> None:
@@ -205,15 +214,20 @@ def _van_card(
             parts.quiet(" · ".join(one for one in about if one), width="content")
         why, drawn, job = st.columns([11, 6, 8], gap="medium")
         with why:
-            st.markdown("  \n".join(verdict.of_listed(row, fact, mark).lines()))
+            told = verdict.of_listed(row, fact, mark)
+            apart = bool(row.get("action")) and order_card.endangers(row)
+            st.markdown("  \n".join(told.lines(danger_apart=apart)))
         with drawn:
             _trend(fact, trend)
         with job:
             if row.get("action"):
                 action = text.sentence_of(row, "action")
                 st.markdown(f"{message('week.action')} **{inert(action)}**  \n{standing.when(row)}")
+                order_card.danger(row, told.left_alone)
                 with st.container(horizontal=True, gap="small"):
                     decide.buttons(row, action)
+                    if apart:
+                        order_card.driver_sheet(van_id)
 
 
 def _trend(fact: Fact | None, trend: Sequence[Mapping[str, Any]]) -> None:

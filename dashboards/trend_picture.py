@@ -54,8 +54,6 @@ _APART = 15.0
 """Between two names at the right. [px]"""
 _UNSEEN = 6
 """Longer without a visit, the line is dotted: nothing was seen of the way between. Common practice, no source (2026-11-30). [week]"""
-_TWO_SIDED = 1.96
-"""Standard deviations to either side that hold 95 % of a normal distribution. [1]"""
 
 
 def trend_picture(
@@ -97,9 +95,9 @@ def trend_picture(
     )
     if not np.isfinite(value).any():
         return None
-    spread = _TWO_SIDED * repeat if fact is not None and fact.code == "in_short_unsteady" else None
-    if spread is not None:
-        low, high = _usual(rows, value, spread)
+    spread = repeat if fact is not None and fact.code == "in_short_unsteady" else None
+    if spread is not None:  # what is expected of the level says nothing of how far its snaps lie apart
+        low, high = np.full_like(value, np.nan), np.full_like(value, np.nan)
     weeks = np.array([week_number(str(row["week"])) for row in rows], dtype=np.float64)
     limits = [scale * at for key in ("limit_low", "limit_high") if (at := text.finite(rows[-1].get(key))) is not None]
     foot, top = _span(value, low, high, limits, spread) if reach is None else _room(scale * np.array(reach))
@@ -120,6 +118,8 @@ def trend_picture(
         told, lines = _was_and_now(frame, fact, scale, palette)
         parts += lines
         names += told
+    if not small and fact is not None and spread is not None:
+        names += _apart_at_last(fact, rows, value, spread, palette)
     if not small:
         parts += _named(frame, names, palette)
     if spread is not None:
@@ -145,8 +145,7 @@ def _says(
     told = [message("card.trend", title=f"{of}: {title}" if of else title, first=first, week=last)]
     there = {
         "spread": spread,
-        "usual": spread and expected,
-        "expected": expected and not spread,
+        "expected": expected,
         "crosses": alarms,
         "dashed": bool(limits),
     }
@@ -212,17 +211,30 @@ def _spread(
     return drawn
 
 
-def _usual(rows: Sequence[Row], value: Floats, spread: Floats) -> tuple[Floats, Floats]:
-    """How far the snaps of a visit usually lie apart, about each visit: the middle of the visits whose snaps agree."""
-    steady = np.array([not row.get("unsteady") for row in rows]) & np.isfinite(spread)
-    half = float(np.median(spread[steady])) if steady.any() else np.nan
-    return value - half, value + half
+def _apart_at_last(
+    fact: Fact, rows: Sequence[Row], value: Floats, spread: Floats, palette: Palette
+) -> list[tuple[float, str, str, int]]:
+    """How far the snaps last lay apart, at the top of that line, and how far they usually do, at the level; as the verdict says it."""
+    apart = [
+        k for k, row in enumerate(rows) if row.get("unsteady") and np.isfinite(value[k]) and np.isfinite(spread[k])
+    ]
+    told = {key: render_place(fact, key, language(), units()) for key in ("visit_spread", "usual_spread")}
+    if not apart or None in told.values():
+        return []
+    last = apart[-1]
+    return [
+        (float(value[last] + spread[last]), message("card.now", level=f"± {told['visit_spread']}"), palette.alarm, 650),
+        (float(value[last]), message("card.usual", level=f"± {told['usual_spread']}"), palette.ink, 400),
+    ]
 
 
 def _with_room(on: _Size, rows: Sequence[Row], fact: Fact | None, limits: Sequence[float]) -> _Size:
     """The size with as much room at the right as the names there need."""
     name = str(rows[0]["quantity"])
     told = [message("card.limit", level=_level_of(limit, name, fact)) for limit in limits]
+    if fact is not None and fact.code == "in_short_unsteady":
+        for key, place in (("now", "visit_spread"), ("usual", "usual_spread")):
+            told.append(message(f"card.{key}", level=f"± {render_place(fact, place, language(), units()) or ''}"))
     if fact is not None and fact.code == "in_short":
         for key, place in (("was", "was"), ("others", "others"), ("now", "rounded")):
             told.append(message(f"card.{key}", level=render_place(fact, place, language(), units()) or ""))

@@ -77,7 +77,7 @@ def show(shown: Shown) -> None:
     if fact is not None:
         trend = reads.quantity_trend(shown.published, shown.van_id, fact.quantity or "", shown.week)
     with st.container(border=True, key="van-card"):
-        _verdict(shown, fact, trend)
+        left_alone = _verdict(shown, fact, trend)
         drawn = None if fact is None or not trend else _picture(shown, fact, trend)
         if order is None and drawn is None:
             if shown.listed is not None:
@@ -93,6 +93,7 @@ def show(shown: Shown) -> None:
                 _to_do(shown, order)
             _codes(shown)
             if order is not None:
+                order_card.danger(order, left_alone)
                 _buttons(order)
                 if order["state"] in PLANNED_STATES:
                     order_card.cautions(str(order["cause"]), shown.family)
@@ -117,7 +118,8 @@ def order_shown(published: Published, van_id: str, week: str) -> Mapping[str, An
     return newest.row(0, named=True) if newest.height else None
 
 
-def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]) -> None:
+def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]) -> str:
+    """What the van reads, why, and how long so; gives what comes of leaving it, for the box of a danger."""
     listed, week = shown.listed, shown.week
     seen = shown.visits["captured_at"][0] if shown.visits.height else None
     if listed is None:
@@ -127,7 +129,7 @@ def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]
         elif last is not None:
             said = message("van.not_on_list", week=week) + " " + message("card.last_seen", day=text.day(seen))
             st.success(said, icon=":material/check_circle:")
-        return
+        return ""
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         parts.badge_urgency(str(listed["urgency"]))
         if shown.order is not None and shown.order["safety"] and shown.order["state"] in PLANNED_STATES:
@@ -142,7 +144,8 @@ def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]
     told = verdict.of_listed(listed, fact, verdict.checked_mark(shown.published))
     st.header(told.reading.removesuffix("\\."), anchor=False)
     also = None if fact is None else reads.also_of(shown.published, listed, week, fact)
-    lines = [told.causes, told.left_alone]
+    apart = shown.order is not None and order_card.endangers(shown.order)
+    lines = [told.causes, "" if apart else told.left_alone]
     if also is not None:
         lines.insert(1, message("card.also", told=meant.fact(also)))
     st.markdown("  \n".join(line for line in lines if line))
@@ -151,6 +154,7 @@ def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]
     first = queries.weeks(shown.published)[-1]
     if stands := standing.how_long(since, proposed, week, trend[-1] if trend else None, first=first):
         parts.quiet(text.sentence(stands))
+    return told.left_alone
 
 
 def _to_do(shown: Shown, order: Mapping[str, Any]) -> None:
@@ -249,3 +253,4 @@ def _buttons(order: Mapping[str, Any]) -> None:
     with st.container(horizontal=True, gap="small"):
         decide.note_button(order)
         order_card.paper(order)
+        order_card.driver_sheet(str(order["van_id"]))

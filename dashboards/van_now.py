@@ -10,12 +10,21 @@ import streamlit as st
 from dashboards import meant, parts, text
 from dashboards.display import language
 from dashboards.text import inert, message
+from dashboards.visit_conditions import PLACE
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import IDLE_ONLY
 from pipelines.commands.visit_words import fuel_may_escape, list_facts, shown_again, verdict_words, word_of
 
-_HELD_BRIEFLY, _MISSING = "van_held_briefly", "van_missing"
+_HELD_BRIEFLY = "van_held_briefly"
+_STANDS_FOR = ("representative_nearest", "representative_first", "representative_only")
+_HELD_AGAINST = (
+    "held_against_past",
+    "held_against_family",
+    "held_against_nothing",
+    "held_against_limits",
+    "held_against_no_van",
+)
 _WHOLE = "\N{NO-BREAK SPACE}"
 _STATES = ("again", "limit", "worse", "better", "same", "few")
 _KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
@@ -41,7 +50,7 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
     """
     words = verdict_words(against)
     state = next((word for word in words if word in _STATES), "")
-    lead = _facts(against["facts"][: _leading(against)])
+    lead = _facts(_lead(against))
     dry = message("read.once_dry") if fuel_may_escape(against["on_list"]) else ""
     if "check_van" in words:
         st.warning(_headed(message("read.check_van"), lead), icon=":material/help:")
@@ -64,10 +73,16 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
         box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])
 
 
-def _leading(against: Mapping[str, Any]) -> int:
-    """How many of the facts belong to the verdict: of too few quantities also why the others are missing."""
-    codes = [row["code"] for row in against["facts"][:2]]
-    return 2 if codes[1:] == [_MISSING] and against["verdict"] == "few" else 1
+def _lead(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The facts that belong to the verdict: of a listed fault that shows again what shows it, else the first."""
+    if "again" in verdict_words(against):
+        return _again(against)
+    return list(against["facts"][:1])
+
+
+def _again(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """What shows that the listed fault is there again."""
+    return [row for row in list_facts(against) if row["code"] == "listed_apart_again"]
 
 
 def _box(state: str, *, listed: bool) -> Callable[..., object]:
@@ -90,7 +105,8 @@ def on_list(against: Mapping[str, Any]) -> None:
             parts.link(
                 "a_van", message("read.to_van", van=inert(against["van"])), van=against["van"], week=listed["week"]
             )
-        st.markdown("  \n".join(_facts(list_facts(against))))
+        told = _lead(against)
+        st.markdown("  \n".join(_facts(row for row in list_facts(against) if row not in told)))
 
 
 def _headed(head: str, lines: Sequence[str]) -> str:
@@ -98,12 +114,20 @@ def _headed(head: str, lines: Sequence[str]) -> str:
     return "\n\n".join([f"## {head}", *(line for line in lines if line)])
 
 
-def more_said(against: Mapping[str, Any]) -> None:
-    """Everything else that was found, after what hurts most. Parameters as `verdict`."""
-    rest = against["facts"][_leading(against) :]
-    facts = _facts(row for row in rest if row["code"] != _HELD_BRIEFLY)
+def more_said(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -> None:
+    """Everything else that was found, after what hurts most, and the way to conditions not given. Parameters as `verdict`."""
+    told = _lead(against)
+    elsewhere = (_HELD_BRIEFLY, *_STANDS_FOR, *_HELD_AGAINST)
+    facts = _facts(row for row in against["facts"] if row not in told and row["code"] not in elsewhere)
     if facts:
         st.markdown("\n".join(f"- {fact}" for fact in facts))
+    if any(why == "unmeasured_condition" for capture in captures for why in capture["unread"].values()):
+        st.markdown(f"[{message('read.fill_in_below')}](#{PLACE})")
+
+
+def stands_for(against: Mapping[str, Any]) -> str:
+    """Which snap stands for the visit and why, to be said at its picture; empty for a single one. Parameters as `verdict`."""
+    return " ".join(_facts(row for row in against["facts"] if row["code"] in _STANDS_FOR and row not in _lead(against)))
 
 
 def refused(files: Sequence[Mapping[str, str]]) -> None:
@@ -145,6 +169,10 @@ def _named(capture: Mapping[str, Any], several: Collection[str | None]) -> str:
 def held_table(against: Mapping[str, Any]) -> None:
     """Every quantity in its band; beside the family and the last visit on demand. Parameters as `verdict`."""
     held = [row for row in against["quantities"] if row["own"] or row["family"]]
+    if against_what := _facts(
+        row for row in against["facts"] if row["code"] in _HELD_AGAINST and row not in _lead(against)
+    ):
+        parts.quiet(" ".join(against_what))
     if not held:
         return
     again = shown_again(against)

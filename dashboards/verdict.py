@@ -37,9 +37,10 @@ class Verdict:
     causes: str
     left_alone: str
 
-    def lines(self) -> list[str]:
-        """The lines there are, the first in bold."""
-        return [line for line in (self.reading and f"**{self.reading}**", self.causes, self.left_alone) if line]
+    def lines(self, *, danger_apart: bool = False) -> list[str]:
+        """The lines there are, the first in bold; without the last where that is a danger and told in a box of its own."""
+        left = "" if danger_apart else self.left_alone
+        return [line for line in (self.reading and f"**{self.reading}**", self.causes, left) if line]
 
 
 def of_listed(row: Mapping[str, Any], fact: Fact | None, mark: str) -> Verdict:
@@ -60,9 +61,8 @@ def of_listed(row: Mapping[str, Any], fact: Fact | None, mark: str) -> Verdict:
     return Verdict(reading, causes(row, mark), text.sentence(left))
 
 
-def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
-    """Lines of Markdown that say why orders stand: as the week's list says it of their vans; of a van that is not on it, as the
-    order did.
+def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any]]) -> dict[str, Verdict]:
+    """Why orders stand: as the week's list says it of their vans; of a van that is not on it, as the order did.
 
     Parameters
     ----------
@@ -74,13 +74,16 @@ def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any
 
     Returns
     -------
-    dict of str to list of str
+    dict of str to Verdict
         By order.
     """
     rows = reads.listed(published, week, [str(order["van_id"]) for order in orders])
     told, mark = reads.in_short_of(published, list(rows.values()), week), checked_mark(published)
-    said = {van: of_listed(row, told.get(van), mark).lines() for van, row in rows.items()}
-    return {str(order["order_id"]): said.get(order["van_id"], [meant.sentence(order, "reason")]) for order in orders}
+    said = {van: of_listed(row, told.get(van), mark) for van, row in rows.items()}
+    return {
+        str(order["order_id"]): said.get(order["van_id"]) or Verdict("", meant.sentence(order, "reason"), "")
+        for order in orders
+    }
 
 
 def scale() -> str:

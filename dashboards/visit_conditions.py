@@ -1,7 +1,8 @@
-"""Conditions of a visit: asked once, and kept for the next snap; those of the place for the next van of the same hour too."""
+"""Conditions of a visit, trims and fault codes too: asked once, and kept for the next snap; those of the place for the next van of
+the same hour as well."""
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import streamlit as st
@@ -11,6 +12,8 @@ from dashboards.conditions import measured
 from dashboards.display import units
 from dashboards.text import inert, message
 from data_contracts.capture import Conditions
+from data_contracts.fault_codes import codes_in
+from data_contracts.quantities.trims import TRIMS
 from data_contracts.units import shown
 
 KEPT_S = 3600.0
@@ -21,6 +24,13 @@ _ASKED: Mapping[str, tuple[str, str, float, float]] = {
     "intake_air_c": ("read.air", "°C", -60.0, 120.0),
     "barometer_kpa": ("read.barometer", "kPa", 40.0, 120.0),
 }
+_TRIMS: Mapping[str, tuple[str, str]] = {
+    trim.name: (f"read.{trim.name}_short", f"read.{trim.name}_long") for trim in TRIMS
+}
+"""Of each trim of the contract the two that a scan tool shows; it is their sum."""
+_LEAST_TRIM, _MOST_TRIM = -100.0, 100.0  # a scan tool shows -100 to 99.2 %: SAE J1979
+PLACE = "conditions-of-the-visit"
+"""Anchor of the form, for what asks to fill it in."""
 _OF_THE_PLACE = ("intake_air_c", "barometer_kpa")
 
 
@@ -52,7 +62,8 @@ def ask(van_id: str) -> Conditions:
     """
     known, carried = _known(van_id)
     opened = st.session_state.setdefault(f"conditions-open-{van_id}", not known)
-    with st.expander(message("read.conditions"), expanded=opened, icon=":material/thermostat:"):
+    st.header(message("read.conditions"), anchor=PLACE)
+    with st.expander(message("read.fill_in"), expanded=opened, icon=":material/thermostat:"):
         if carried:
             st.caption(message("read.carried", van=inert(carried["van"]), minutes=max(1, round(carried["ago"] / 60.0))))
         with st.container(horizontal=True):
@@ -65,11 +76,52 @@ def ask(van_id: str) -> Conditions:
             format_func=lambda v: message("read.yes" if v else "read.no"),
             key=key,
         )
+        given |= _trims(van_id, known)
+        given["fault_codes"] = _codes(van_id, known.get("fault_codes", ())) or None
     given = {name: value for name, value in given.items() if value is not None}
-    if said := measured(given):
-        st.caption(message("read.given", conditions=", ".join(said)))
     _keep(van_id, given, known)
-    return Conditions(**given)
+    asked = _conditions(given)
+    if said := measured(vars(asked)):
+        st.caption(message("read.given", conditions=", ".join(said)))
+    return asked
+
+
+def _conditions(given: Mapping[str, Any]) -> Conditions:
+    """Conditions of the contract: of a trim the sum, where both parts are known."""
+    parts = {part for both in _TRIMS.values() for part in both}
+    sums = {
+        name: sum(given[part] for part in both) for name, both in _TRIMS.items() if all(part in given for part in both)
+    }
+    return Conditions(**{name: value for name, value in given.items() if name not in parts}, **sums)
+
+
+def _trims(van_id: str, known: Mapping[str, Any]) -> dict[str, float | None]:
+    """Both parts of each trim as typed; of one without the other it is said that it is not used."""
+    st.markdown(message("read.trims"), help=message("read.trims_help"))
+    given: dict[str, float | None] = {}
+    for both in _TRIMS.values():
+        with st.container(horizontal=True):
+            for part in both:
+                key = f"{part}-{van_id}"
+                if key not in st.session_state and part in known:
+                    st.session_state[key] = known[part]
+                given[part] = st.number_input(
+                    message(part), _LEAST_TRIM, _MOST_TRIM, value=None, step=0.5, format="%.1f", key=key, width=128
+                )
+        absent = [part for part in both if given[part] is None]
+        if len(absent) == 1:
+            st.caption(message("read.trim_absent", absent=message(absent[0])))
+    return given
+
+
+def _codes(van_id: str, known: Sequence[str]) -> tuple[str, ...]:
+    """Fault codes as typed; what is none is said."""
+    key = f"read-codes-{van_id}"
+    st.session_state.setdefault(key, "; ".join(known))
+    codes, none = codes_in(st.text_input(message("read.codes"), placeholder="P0171; P0300", max_chars=120, key=key))
+    if none:
+        st.caption(message("read.codes_none", word=inert(none[0])))
+    return codes
 
 
 def _known(van_id: str) -> tuple[dict[str, Any], dict[str, Any]]:

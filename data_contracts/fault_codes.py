@@ -6,6 +6,7 @@ from memory.
 What makes which cause likelier stands with the cause. How urgent a code is alone is common practice, no source (2026-11-29).
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -403,3 +404,22 @@ _LISTED: tuple[FaultCode, ...] = (
 )
 
 FAULT_CODES: Mapping[str, FaultCode] = {known.code: known for known in _LISTED}
+_CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")  # SAE J2012; the manifest's own rule
+
+
+def codes_in(text: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Fault codes in a text, and what of it is none.
+
+    Parameters
+    ----------
+    text : str
+        As typed, between semicolons, commas or blanks.
+
+    Returns
+    -------
+    tuple of (tuple of str, tuple of str)
+        Codes in capitals, each once; the rest as typed.
+    """
+    words = [word for word in re.split(r"[;,\s]+", text) if word]
+    codes = [word.upper() for word in words if _CODE.fullmatch(word.upper())]
+    return tuple(dict.fromkeys(codes)), tuple(word for word in words if not _CODE.fullmatch(word.upper()))

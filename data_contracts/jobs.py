@@ -8,12 +8,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from data_contracts.bilingual import Words
-from data_contracts.causes import EVERY_CAUSE, LOOK_ALIKES
+from data_contracts.causes import CAUSES, EVERY_CAUSE, LOOK_ALIKES
 from data_contracts.causes.record import Cause, Job
 
-__all__ = ["JOBS", "TESTS", "Job", "WorkshopTest", "steps_of"]
+__all__ = ["JOBS", "TESTS", "Job", "WorkshopTest", "asked_tests", "steps_of"]
 
 JOBS: Mapping[str, Job] = {cause.code: cause.job for cause in EVERY_CAUSE.values()}
+
+_UNSAID = Words("", "")
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,9 @@ class WorkshopTest:
         Probability that it finds something when the cause is there.
     otherwise : float
         Probability that it finds something when the cause is another or none.
+    passes : Words
+        What a good van shows. Figures are common practice, no source (2026-11-30), but for those whose source stands beside them;
+        where only the maker has one, it says so.
     """
 
     name: str
@@ -39,6 +44,7 @@ class WorkshopTest:
     minutes: float
     finds: Mapping[str, float]
     otherwise: float = 0.04
+    passes: Words = _UNSAID
 
 
 _LISTED: tuple[tuple[str, Words, float], ...] = (
@@ -218,9 +224,103 @@ def _found(test: str) -> dict[str, float]:
     return {cause.code: cause.found_by[test] for cause in EVERY_CAUSE.values() if test in cause.found_by}
 
 
-TESTS: Mapping[str, WorkshopTest] = {
-    name: WorkshopTest(name, title, minutes, _found(name)) for name, title, minutes in _LISTED
+# Exhaust gas: 2014/45/EU annex I, 8.2.1.2, engines of Euro 5 and 6 (from memory). Ethanol: EN 228 (from memory). Lambda 1 at idle in
+# closed loop and a sensor's response time: the family's register. Everything else with a figure: common practice, no source.
+_PRACTICE = Words("common practice, no source", "übliche Praxis, keine Quelle")
+_PASSES: Mapping[str, Words] = {
+    "full_pedal": Words(
+        "the plate stands fully open, as the register has it for the family",
+        "die Klappe steht ganz offen, wie es im Register für die Motorfamilie steht",
+    ),
+    "air_filter": Words(
+        "clean and dry, nothing collapsed or blocked", "sauber und trocken, nichts eingefallen oder zugesetzt"
+    ),
+    "air_mass_compare": Words(
+        f"within 5\u202f% of each other at idle and at 2,500 rpm ({_PRACTICE.en})",
+        f"im Leerlauf und bei 2.500 1/min höchstens 5\u202f% auseinander ({_PRACTICE.de})",
+    ),
+    "intake_smoke": Words("no smoke comes out anywhere", "nirgends tritt Rauch aus"),
+    "valve_vacuum": Words(
+        f"it moves, and holds vacuum for a minute ({_PRACTICE.en})",
+        f"es bewegt sich und hält Unterdruck eine Minute ({_PRACTICE.de})",
+    ),
+    "fuel_pressure": Words(
+        "the maker's pressure, and it does not fall below the maker's least in the snap",
+        "der Druck des Herstellers, und im Gasstoß nicht unter dessen Mindestwert",
+    ),
+    "rail_hold": Words(
+        "holds as long as the maker says after switching off",
+        "hält nach dem Abstellen so lange, wie der Hersteller angibt",
+    ),
+    "clear_line": Words("no bubbles, at idle and in a snap", "keine Blasen, im Leerlauf und im Gasstoß"),
+    "injector_balance": Words(
+        f"every cylinder within 10\u202f% of their mean ({_PRACTICE.en})",
+        f"jeder Zylinder höchstens 10\u202f% neben dem Mittel aller ({_PRACTICE.de})",
+    ),
+    "spark_under_load": Words("alike at every cylinder, none is missed", "an allen Zylindern gleich, keiner fällt aus"),
+    "lambda_response": Words(
+        "to rich and to lean within the time that the register has for the family",
+        "nach fett und nach mager in der Zeit, die im Register für die Motorfamilie steht",
+    ),
+    "gas_analysis": Words(
+        "CO at most 0.2\u202f% at raised idle, lambda 0.97 to 1.03 (2014/45/EU annex I, 8.2.1.2, from memory; older vans 0.3\u202f%)",
+        "CO höchstens 0,2\u202f% im erhöhten Leerlauf, Lambda 0,97 bis 1,03 (2014/45/EU Anhang I, 8.2.1.2, aus dem Gedächtnis; ältere "
+        "Fahrzeuge 0,3\u202f%)",
+    ),
+    "exhaust_smoke": Words("no smoke comes out before the sensor", "vor der Sonde tritt kein Rauch aus"),
+    "back_pressure": Words(
+        f"at most 10 kPa at 2,500 rpm ({_PRACTICE.en}; the maker's value goes first)",
+        f"höchstens 10 kPa bei 2.500 1/min ({_PRACTICE.de}; der Wert des Herstellers geht vor)",
+    ),
+    "camshaft_signals": Words("as the good engine's, tooth for tooth", "wie beim guten Motor, Zahn für Zahn"),
+    "purge_clamp": Words(
+        f"trims and flow stay as they are, within 3 points of trim ({_PRACTICE.en})",
+        f"Trimm und Luftmasse bleiben, der Trimm auf 3 Punkte ({_PRACTICE.de})",
+    ),
+    "recirculation_shut": Words("the idle stays as it is", "der Leerlauf bleibt, wie er ist"),
+    "throttle_look": Words("no dark edge where the plate closes", "kein dunkler Rand, wo die Klappe schließt"),
+    "compression": Words(
+        f"cylinders within 15\u202f% of the best ({_PRACTICE.en}), none below the maker's least",
+        f"Zylinder höchstens 15\u202f% unter dem besten ({_PRACTICE.de}), keiner unter dem Mindestwert des Herstellers",
+    ),
+    "crankcase_pressure": Words(
+        "a slight vacuum, or the maker's value", "leichter Unterdruck oder der Wert des Herstellers"
+    ),
+    "injector_circuit": Words(
+        "the maker's resistance, all alike, and a drive signal at each",
+        "der Widerstand des Herstellers, alle gleich, und Ansteuerung an jedem",
+    ),
+    "heater_circuit": Words(
+        f"battery voltage at the supply, at most 0.1 V at the ground ({_PRACTICE.en}), the maker's current",
+        f"Batteriespannung an der Versorgung, höchstens 0,1 V an der Masse ({_PRACTICE.de}), der Strom des Herstellers",
+    ),
+    "ground_drop": Words(f"at most 0.1 V ({_PRACTICE.en})", f"höchstens 0,1 V ({_PRACTICE.de})"),
+    "fuel_sample": Words(
+        "at most 5\u202f% ethanol in E5, 10\u202f% in E10 (EN 228, from memory), and no water",
+        "höchstens 5\u202f% Ethanol in E5, 10\u202f% in E10 (EN 228, aus dem Gedächtnis), und kein Wasser",
+    ),
+    "rail_pressure": Words("the actual follows the wanted pressure", "der Istdruck folgt dem Solldruck"),
 }
+
+TESTS: Mapping[str, WorkshopTest] = {
+    name: WorkshopTest(name, title, minutes, _found(name), passes=_PASSES[name]) for name, title, minutes in _LISTED
+}
+
+
+def asked_tests(cause: str) -> tuple[WorkshopTest, ...]:
+    """The tests that a job's steps ask for, the one that finds the cause most often first, then those of what reads alike.
+
+    Parameters
+    ----------
+    cause : str
+        Code of a cause; any other word has none.
+    """
+    if cause not in JOBS:
+        return ()
+    own = EVERY_CAUSE[cause].first_test
+    alike = (*LOOK_ALIKES.get(cause, ()), *_alike_by_judging(cause))
+    names = dict.fromkeys((own, *(one.first_test for one in alike)))
+    return tuple(TESTS[name] for name in names if name)
 
 
 def steps_of(cause: str) -> tuple[Words, ...]:
@@ -234,11 +334,30 @@ def steps_of(cause: str) -> tuple[Words, ...]:
     Returns
     -------
     tuple of Words
-        What reads alike and is not judged from snaps is ruled out first, since its test is short beside the job; then the job's own steps.
+        What reads alike and is not judged from snaps is ruled out first, since its test is short beside the job; then the job's own
+        steps, and where they find nothing, before anything is renewed, what a snap hardly tells apart from it.
     """
     if cause not in JOBS:
         return ()
-    return (*(_ruled_out(one) for one in LOOK_ALIKES.get(cause, ())), *JOBS[cause].all_steps)
+    looked, renewed = JOBS[cause].all_steps[:-2], JOBS[cause].all_steps[-2:]
+    first = (_ruled_out(one) for one in LOOK_ALIKES.get(cause, ()))
+    return (*first, *looked, *(_looked_for(one) for one in _alike_by_judging(cause)), *renewed)
+
+
+def _alike_by_judging(cause: str) -> tuple[Cause, ...]:
+    """The causes judged from snaps that a snap hardly tells apart from one, and that another test than its own finds."""
+    own = EVERY_CAUSE[cause]
+    named = {hard.other for hard in own.ambiguities}
+    named |= {code for code, other in CAUSES.items() if cause in {hard.other for hard in other.ambiguities}}
+    return tuple(one for code, one in CAUSES.items() if code in named and one.first_test != own.first_test)
+
+
+def _looked_for(cause: Cause) -> Words:
+    test = TESTS[cause.first_test].title
+    return Words(
+        f"nothing found: look for “{cause.title.en}”, which a snap hardly tells apart: {test.en[0].lower()}{test.en[1:]}",
+        f"nichts gefunden: nach „{cause.title.de}“ sehen, das ein Gasstoß kaum unterscheidet: {test.de}",
+    )
 
 
 def _ruled_out(cause: Cause) -> Words:

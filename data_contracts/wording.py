@@ -43,7 +43,9 @@ def contract_words() -> tuple[Words, ...]:
     for cause in EVERY_CAUSE.values():
         found += [cause.title, cause.everyday, cause.job.action, *cause.job.steps, cause.job.parts, cause.unjudged]
         found += [hard.because for hard in cause.ambiguities]
-    found += [test.title for test in TESTS.values()] + [caution.text for caution in CAUTIONS.values()]
+    found += [told for test in TESTS.values() for told in (test.title, test.passes)] + [
+        caution.text for caution in CAUTIONS.values()
+    ]
     return tuple(dict.fromkeys(words for words in found if words is not None))
 
 

@@ -15,7 +15,7 @@ from data_contracts.errors import InputError
 from data_contracts.plurals import counted
 from data_contracts.states import CLAIM_FIELDS, NOTED
 from pipelines.cli_backup import backup, restore
-from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
+from pipelines.cli_options import FaultCodes, Home, Json, Trim, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, labels, list_tests, sheet
 from pipelines.cli_state import check, forget, notify, rebuild, status
 from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
@@ -92,14 +92,15 @@ def read(
     recorder: Annotated[str, typer.Option(help="Recorder profile.")] = "canonical",
     coolant_c: Annotated[float | None, typer.Option(min=-60, max=200, help="Engine coolant, °C.")] = None,
     intake_air_c: Annotated[float | None, typer.Option(min=-60, max=150, help="Air at the intake duct, °C.")] = None,
-    barometer_kpa: Annotated[
-        float | None, typer.Option(min=40, max=120, help="Absolute station pressure, kPa.")
-    ] = None,
+    barometer_kpa: Annotated[float | None, typer.Option(min=40, max=120, help="Absolute pressure, kPa.")] = None,
     humidity_pct: Annotated[float | None, typer.Option(min=0, max=100, help="Relative humidity, %.")] = None,
     altitude_m: Annotated[float | None, typer.Option(min=-500, max=6000, help="Height above sea level, m.")] = None,
     closed_loop: Annotated[
         bool | None, typer.Option("--closed-loop/--open-loop", help="Whether the van reports closed loop.")
     ] = None,
+    trim_idle_pct: Trim = None,
+    trim_2500_pct: Trim = None,
+    fault_codes: FaultCodes = "",
     as_json: Json = False,
     plot: Annotated[
         Path | None, typer.Option(metavar="OUT.svg", help="Write an annotated plot (.svg or .png).")
@@ -118,23 +119,21 @@ def read(
     from pipelines.intake.readers.apart import get_ready_for
 
     get_ready_for(path)
-    from data_contracts.capture import Conditions
+    from pipelines.cli_options import conditions_given
     from pipelines.commands.at_the_van import Target
     from pipelines.commands.read import read_file, read_folder
 
-    conditions = Conditions(
+    conditions = conditions_given(
         coolant_c=coolant_c,
         intake_air_c=intake_air_c,
         barometer_kpa=barometer_kpa,
         humidity_pct=humidity_pct,
         altitude_m=altitude_m,
         closed_loop=closed_loop,
+        trim_idle_pct=trim_idle_pct,
+        trim_2500_pct=trim_2500_pct,
+        fault_codes=fault_codes,
     )
-    unusable = [name for name, value in vars(conditions).items() if isinstance(value, float) and value != value]
-    if unusable:
-        raise InputError(
-            f"--{unusable[0].replace('_', '-')} nan: give a number, or leave it out if it was not measured"
-        )
     workspace = None if register is not None and not (home / "settings.toml").is_file() else open_workspace(home)
     folder = register if workspace is None or register is not None else workspace.register
     assert folder is not None

@@ -4,15 +4,22 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from data_contracts.errors import ProposalError
+from data_contracts.errors import InputError, ProposalError
+
+if TYPE_CHECKING:
+    from data_contracts.capture import Conditions
 
 Home = Annotated[
     Path, typer.Option("--home", envvar="VANSNAP_HOME", help="The workspace.", metavar="DIR", show_default=True)
 ]
+Trim = Annotated[
+    float | None, typer.Option(min=-100, max=200, help="Fuel trim there, short plus long, settled, %; + adds fuel.")
+]
+FaultCodes = Annotated[str, typer.Option(metavar="P0171;P0300", help="Fault codes of SAE J2012.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
 
 
@@ -21,6 +28,33 @@ def print_line(text: str = "") -> None:
     from pipelines.storage.plain_text import printable
 
     print(printable(text))
+
+
+def conditions_given(*, fault_codes: str, **measured: Any) -> "Conditions":
+    """Conditions of a visit as options give them.
+
+    Parameters
+    ----------
+    fault_codes : str
+        Codes between semicolons.
+    measured : dict
+        Every other field of `Conditions`.
+
+    Raises
+    ------
+    InputError
+        If a number or a code is none.
+    """
+    from data_contracts.capture import Conditions
+    from data_contracts.fault_codes import codes_in
+
+    for name, value in measured.items():
+        if isinstance(value, float) and value != value:
+            raise InputError(f"--{name.replace('_', '-')} nan: give a number, or leave it out if it was not measured")
+    codes, none = codes_in(fault_codes)
+    if none:
+        raise InputError(f"--fault-codes {none[0]}: no code of SAE J2012; write them as P0171;P0300")
+    return Conditions(**measured, fault_codes=codes)
 
 
 @contextmanager

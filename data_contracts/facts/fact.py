@@ -25,6 +25,7 @@ NUMBERS: dict[str, str] = {
     "lowest": "level",
     "highest": "level",
     "usual_spread": "spread",
+    "visit_spread": "spread",
     "change": "signed",
     "low": "bare_signed",
     "high": "bare_signed",
@@ -82,6 +83,8 @@ NUMBERS: dict[str, str] = {
     "out_of": "whole",
     "second_count": "whole",
     "third_count": "whole",
+    "fourth_count": "whole",
+    "fifth_count": "whole",
     "rest_count": "whole",
     "family_findings": "whole",
     "in_fleet": "whole",
@@ -112,6 +115,8 @@ WORDS: dict[str, str] = {
     "unread": "unread",  # of data_contracts.reasons.UNREAD_REASONS
     "second_unread": "unread",
     "third_unread": "unread",
+    "fourth_unread": "unread",
+    "fifth_unread": "unread",
     "remedy": "remedy",  # the code again: told as what to do about it
     "feature": "feature",  # a name of data_contracts/features.py
     "side": "choice",  # high or low: where the quantity lies of what is expected

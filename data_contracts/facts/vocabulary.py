@@ -96,6 +96,11 @@ _REASONS = (
         "weeks weeks_low weeks_high horizon",
     ),
     _of_quantity(
+        "limit_nearing",
+        "{Quantity} is on its way to the family's limit.",
+        "{Quantity} ist auf dem Weg zur Grenze der Motorfamilie.",
+    ),
+    _of_quantity(
         "limit_translated",
         "That limit is {limit}: a snap shows the sensor behind wall film and mixing, so the register's allowance for the "
         "sensor is counted from what {family} vans read ({level}).",
@@ -169,9 +174,11 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "The fault comes and goes: of late the snaps of one visit differ in {quantity} {how_apart}.",
-        "Der Fehler kommt und geht: die Gasstöße eines Besuchs unterscheiden sich zuletzt {how_apart} ({quantity}).",
+        "The fault comes and goes: of late the snaps of one visit differ in {quantity} {how_apart}[: ± {visit_spread} against ± {usual_spread}].",
+        "Der Fehler kommt und geht: die Gasstöße eines Besuchs unterscheiden sich zuletzt {how_apart} ({quantity}[: ± {visit_spread} "
+        "gegen ± {usual_spread}]).",
         "times",
+        "visit_spread usual_spread",
     ),
     _of_quantity(
         "in_short_together",
@@ -464,8 +471,8 @@ _PLAN = (
     _template("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
     _template(
         "plan_limit",
-        "it can't wait",
-        "es kann nicht warten",
+        "urgent: put before jobs that can wait",
+        "dringend: vor Arbeiten, die warten können",
     ),
     _template(
         "plan_best",

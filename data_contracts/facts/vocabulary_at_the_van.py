@@ -99,11 +99,23 @@ AT_THE_VAN = (
     template(
         "van_missing",
         "Quantities not read: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
-        "[, {rest_count} (other reasons)][. What helps: {remedy}].",
+        "[, {fourth_count} ({fourth_unread})][, {fifth_count} ({fifth_unread})][, {rest_count} (other reasons)][. What helps: {remedy}].",
         "Nicht gelesene Größen: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
-        "[, {rest_count} (andere Gründe)][. Was hilft: {remedy}].",
+        "[, {fourth_count} ({fourth_unread})][, {fifth_count} ({fifth_unread})][, {rest_count} (andere Gründe)][. Was hilft: {remedy}].",
         "count unread",
-        "second_count second_unread third_count third_unread rest_count remedy",
+        "second_count second_unread third_count third_unread fourth_count fourth_unread fifth_count fifth_unread rest_count remedy",
+    ),
+    template(
+        "code_at_the_van",
+        "Fault code {fault_code}: {says}.",
+        "Fehlercode {fault_code}: {says}.",
+        "fault_code says",
+    ),
+    template(
+        "code_unknown",
+        "Fault code {fault_code} is not in the list here: look it up in the maker's.",
+        "Fehlercode {fault_code} steht nicht in der Liste hier: in der des Herstellers nachsehen.",
+        "fault_code",
     ),
     template(
         "van_within_limits",

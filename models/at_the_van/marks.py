@@ -14,6 +14,8 @@ from models.reading.snap_detail import SnapDetail
 Bands = Mapping[str, tuple[float, float]]
 """Where quantities should lie, by quantity. [unit of the quantity]"""
 
+HIGHEST = "highest"
+"""The highest flow where it is not judged as the main peak, as after a pedal lifted too soon."""
 _FUEL_CUT_S = 0.4  # length of the line that marks the fuel-cut level
 _SHORTEST_BAND_S = 0.3  # a short level would hide its band
 
@@ -67,6 +69,7 @@ def air_marks(detail: SnapDetail, read: Mapping[str, float], bands: Bands) -> It
         Those of the main peak are brought from reference conditions to the snap's own air.
     """
     here = read["main_peak_g_s"] / read["main_peak_reference_g_s"]
+    judged = np.isfinite(read["main_peak_reference_g_s"])
     for quantity, name, factor in (("main_peak_reference_g_s", "main_peak", here), ("idle_g_s", "idle", 1.0)):
         span = detail.stretches.get(name)
         if quantity in bands and span is not None and np.isfinite(factor):
@@ -74,7 +77,8 @@ def air_marks(detail: SnapDetail, read: Mapping[str, float], bands: Bands) -> It
             yield _band(name, span, low, high)
     for name, (at, level) in detail.points.items():
         if name != "undershoot" and np.isfinite(at) and np.isfinite(level):
-            yield Mark("point", name, at, at, level, level)
+            named = HIGHEST if name == "main_peak" and not judged else name
+            yield Mark("point", named, at, at, level, level)
     if np.isfinite(read["idle_g_s"]):
         first, stop = detail.stretches.get("idle", (float(detail.time_s[0]), float(detail.time_s[-1])))
         yield Mark("level", "idle", first, stop, read["idle_g_s"], read["idle_g_s"])

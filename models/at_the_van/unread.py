@@ -13,7 +13,9 @@ from models.statistics.arrays import Floats
 from models.tracking.scales import derivative, to_scale
 
 MOST_TOLD = 3
-"""Quantities a van is listed for that are told at the van, and reasons why others are not read. Of our choosing."""
+"""Quantities a van is listed for that are told at the van. Of our choosing."""
+_PLACES = ("", "second_", "third_", "fourth_", "fifth_")
+"""Of the reasons why others are not read."""
 STILL_APART = 2.0
 """Times the usual scatter of repeats from which on snaps lie apart: 2 % of healthy visits of three. Of our choosing. [1]"""
 _LIFTED = "hold_too_short"
@@ -28,6 +30,7 @@ def listed_now(
     values: Mapping[str, Floats],
     unread: Unread,
     past: VanPast,
+    helps: str | None = None,
 ) -> list[Fact]:
     """What the quantities that put a van on the list read in this visit, or why they do not.
 
@@ -43,6 +46,8 @@ def listed_now(
         Of the same snaps.
     past : VanPast
         What is expected of the van.
+    helps : str, optional
+        A reason whose remedy is told elsewhere, and not again here.
 
     Returns
     -------
@@ -63,7 +68,7 @@ def listed_now(
             without.setdefault(why, []).append(name)
     for why, names in without.items():
         second, third = (*names[1:], None, None)[:2]
-        remedy = why if UNREAD_REASONS[why].remedy and why != _LIFTED else None
+        remedy = why if UNREAD_REASONS[why].remedy and why not in (_LIFTED, helps) else None
         facts.append(Fact.of("listed_unread", names[0], unread=why, second=second, third=third, remedy=remedy))
     return facts
 
@@ -147,12 +152,12 @@ def missing(judged: Collection[str], unread: Unread, past: VanPast | None, *, li
     """
     names = known_of(past)[0] - set(judged)
     reasons = Counter(why for name in names if (why := _why(name, unread)) and why not in _NOT_OF_THIS_VAN)
-    told = sorted(reasons.items(), key=lambda one: (-one[1], one[0]))[:MOST_TOLD]
+    told = sorted(reasons.items(), key=lambda one: (-one[1], one[0]))[: len(_PLACES)]
     if not told:
         return None
     rest = len(names) - sum(count for _, count in told)
     fields: dict[str, float | str | None] = {"rest_count": rest or None}
-    for place, (why, count) in zip(("", "second_", "third_"), told, strict=False):
+    for place, (why, count) in zip(_PLACES, told, strict=False):
         fields |= {f"{place}unread": why, f"{place}count": count}
     helps = (why for why, _ in told if UNREAD_REASONS[why].remedy and not (lifted and why == _LIFTED))
     fields["remedy"] = next(helps, None)

@@ -1,6 +1,7 @@
 """A listed van in one line: which of its reasons leads, and what that quantity does in plain words."""
 
 from collections.abc import Mapping, Sequence
+from statistics import median
 from typing import Any
 
 from data_contracts.causes.record import CONSEQUENCE_KINDS
@@ -19,7 +20,8 @@ def in_short(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, Any]]) -
     reasons : sequence of Fact
         Why the van is on the list, as `watchlist` holds them, in order.
     latest : mapping of str to mapping
-        The latest row of `trends` of each quantity of the van.
+        The latest row of `trends` of each quantity of the van; of one whose repeats disagree also visit_spread and usual_spread,
+        as `spreads` gives them.
 
     Returns
     -------
@@ -30,7 +32,14 @@ def in_short(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, Any]]) -
     if leading is None:
         return None
     if leading.code == "repeats_disagree":
-        return Fact.of("in_short_unsteady", leading.quantity, times=leading.numbers["times"])
+        row = latest.get(leading.quantity or "", {})
+        return Fact.of(
+            "in_short_unsteady",
+            leading.quantity,
+            times=leading.numbers["times"],
+            visit_spread=_number(row, "visit_spread"),
+            usual_spread=_number(row, "usual_spread"),
+        )
     if leading.code == "unlike_healthy":
         return Fact.of("in_short_together", leading.quantity)
     return _placed(leading, latest)
@@ -67,6 +76,26 @@ def leading_reason(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, An
         if (q := fact.quantity or "").removesuffix("_v") == q or q.removesuffix("_v") not in named
     ]
     return next(iter([*plain, *(fact for fact in reasons if fact.code == "unlike_healthy")]), None)
+
+
+def spreads(trend: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+    """How far the snaps of one visit lie apart: where they last disagreed, and in the middle of the visits where they agree.
+
+    Parameters
+    ----------
+    trend : sequence of mapping
+        Rows of `trends` of one quantity of one van, oldest first.
+
+    Returns
+    -------
+    dict of str to float
+        visit_spread and usual_spread, standard deviations of a single snap; empty where one of them is not known. [unit of the
+        quantity]
+    """
+    known = [row for row in trend if _number(row, "repeat_u") is not None]
+    apart = [float(row["repeat_u"]) for row in known if row.get("unsteady")]
+    usual = [float(row["repeat_u"]) for row in known if not row.get("unsteady")]
+    return {"visit_spread": apart[-1], "usual_spread": median(usual)} if apart and usual else {}
 
 
 def left_alone(reasons: Sequence[Fact]) -> Fact | None:

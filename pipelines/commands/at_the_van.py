@@ -82,7 +82,11 @@ def family_of(target: Target, register: Path) -> tuple[str, int | None]:
 
 
 def hold_against(
-    readings: "Readings", names: Sequence[tuple[str, int]], family: Family, target: Target
+    readings: "Readings",
+    names: Sequence[tuple[str, int]],
+    family: Family,
+    target: Target,
+    codes: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Hold the snaps of one visit against what is known.
 
@@ -94,6 +98,8 @@ def hold_against(
         Of each.
     family : Family
     target : Target
+    codes : sequence of str
+        Fault codes read at this visit.
 
     Returns
     -------
@@ -102,14 +108,14 @@ def hold_against(
         snaps read of what it is listed for), verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
         and the snaps can't be of the family), check_van (a van was named, they can't be of its family, and its own past says no
         such thing: the van is judged, but it and the recorder are to be checked), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),
-        quantities, repeats (of every quantity, from repeat to repeat), representative (file and snap, or
-        None), proof, asks_for_work.
+        quantities, repeats (of every quantity, from repeat to repeat), representative (file and snap, or None), proof, asks_for_work.
 
     Raises
     ------
     InputError
         If `target.repaired` is no cause.
     """
+    from models.at_the_van.codes import codes_told
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
     from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
@@ -130,11 +136,14 @@ def hold_against(
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
     if len(names) > 1 or not kept.size:
         facts.append(why)
-    now = listed_now(known.listed, visit.quantities, values, unread, known.past) if known and kept.size else []
-    on_list = _on_list(known, now)
+    helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
+    now = listed_now(known.listed, visit.quantities, values, unread, known.past, helps) if known and kept.size else []
+    agree, others = codes_told(codes, known.on_list["cause"] if known and known.on_list else "")
+    facts += others
+    on_list = _on_list(known, [*now, *agree])
     doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
     far = doubted is not None and kept.size > 0 and not _usual_of_van(visit)
-    check_family, check_van = far and not target.van_id, far and bool(target.van_id)
+    asks = not kept.size or far or visit.verdict in ("worse", "few") or "repeat" in shown
     if doubted is not None:
         facts.insert(0 if far else min(1, len(facts)), doubted)
     return {
@@ -142,25 +151,26 @@ def hold_against(
         "on_list": on_list,
         "verdict": visit.verdict if kept.size else None,
         "sent_back": all(grade == "repeat" for grade in shown),
-        "check_family": check_family,
-        "check_van": check_van,
+        "check_family": far and not target.van_id,
+        "check_van": far and bool(target.van_id),
         "limit_crossed": any(one.means for one in visit.quantities),
         "facts": [fact.row() for fact in facts],
         "quantities": [_row(one) for one in visit.quantities],
-        "repeats": {
-            name: {**repeated_of(one), "snaps": one.snaps}
-            for name, one in over_repeats(values, u, {} if past is None else past.expected, held.of(kept)).items()
-            if one.source is not None
-        },
-        "representative": None if chosen < 0 else {"file": names[chosen][0], "snap": names[chosen][1]},
+        "repeats": _repeats(over_repeats(values, u, {} if past is None else past.expected, held.of(kept))),
+        "representative": None if chosen < 0 else dict(zip(("file", "snap"), names[chosen], strict=True)),
         "proof": proof,
-        "asks_for_work": not kept.size
-        or far
-        or visit.verdict in ("worse", "few")
-        or "repeat" in shown
-        or fuel_may_escape(on_list)
-        or (proof is not None and proof["verdict"] != "proven"),
+        "asks_for_work": asks or fuel_may_escape(on_list) or _open(proof),
     }
+
+
+def _repeats(read: "Mapping[str, Repeated]") -> dict[str, dict[str, Any]]:
+    """What is known from repeat to repeat of every quantity."""
+    return {name: {**repeated_of(one), "snaps": one.snaps} for name, one in read.items() if one.source is not None}
+
+
+def _open(proof: Mapping[str, Any] | None) -> bool:
+    """Whether a repair waits for a proof that this visit did not give."""
+    return proof is not None and proof["verdict"] != "proven"
 
 
 def _on_list(known: "KnownVan | None", now: Sequence[Fact]) -> dict[str, Any] | None:

@@ -23,15 +23,9 @@ from data_contracts.reasons import GRADE_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES
 from data_contracts.states import shown_grade
-from pipelines.commands.at_the_van import (
-    Target,
-    bands_of,
-    cautions_told,
-    family_of,
-    hold_against,
-    report_lines,
-)
+from pipelines.commands.at_the_van import Target, cautions_told, family_of, hold_against, report_lines
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
+from pipelines.commands.drawn import check_plot, draw_read
 from pipelines.commands.read_lines import snap_told, snaps_table
 from pipelines.commands.visit_words import cause_minded, fuel_may_escape
 from pipelines.intake.readers.recording import ending_of, told_endings
@@ -92,7 +86,7 @@ def read_file(
         If file, family, profile or plot can't be used.
     """
     family, profile = _family(register, family_name, target), _profile(register, recorder)
-    _check_plot(plot)
+    check_plot(plot)
     waveform = of_family(path, decoded(path, profile, register), family)
 
     from models.reading.read import read_one
@@ -102,49 +96,20 @@ def read_file(
     readings, details = read_one(waveform, family, recorded)
     captures = captures_of(readings)
     display = display_of(register, target.home)
-    against = hold_against(readings, [(path.name, int(snap)) for snap in readings.snap], family, target)
+    against = hold_against(
+        readings, [(path.name, int(snap)) for snap in readings.snap], family, target, conditions.fault_codes
+    )
     _doubt(captures, against)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures, "against": against}
     document["conditions_of_file"] = said
     if plot is not None:
-        _draw(plot, path.name, family, (readings, details), against, display)
+        snaps = [(readings, details, row) for row in range(len(captures))]
+        draw_read(plot, path.name, family, snaps, (against, captures), display)
         document["plot"] = str(plot)
     with written_for(display):
         blocks = ["\n".join(snap_told(capture, path.name, against["repeats"], display)) for capture in captures]
         blocks += [message("read.of_file", said=shown_conditions(said))] if said else []
     return ReadResult(_whole(against, blocks, family, display), document)
-
-
-def _check_plot(plot: Path | None) -> None:
-    """Refuse a plot that could not be written, before anything is read."""
-    if plot is not None and plot.suffix.lower() not in (".svg", ".png", ".json"):
-        raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
-    if plot is not None and not plot.absolute().parent.is_dir():
-        raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
-
-
-def _draw(
-    plot: Path,
-    name: str,
-    family: Family,
-    read: tuple[Any, list[Any]],
-    against: dict[str, Any],
-    display: DisplaySettings,
-) -> None:
-    """Draw one recording; as data, the snap of it that stands for the visit, or its first."""
-    readings, details = read
-    if plot.suffix.lower() == ".json":
-        from pipelines.reports.snap_drawn import drawn, write_drawn
-
-        chosen = against["representative"] or {}
-        row = next((k for k, snap in enumerate(readings.snap) if int(snap) == chosen.get("snap")), 0)
-        write_drawn(plot, drawn(family, readings, details[row], row, bands_of(against)))
-        return
-    from pipelines.reports.snap_plot import draw_snaps
-
-    lead = next(iter(report_lines(against, display)), "")
-    with written_for(display):
-        draw_snaps(plot, name, family, readings, details, bands_of(against), lead)
 
 
 def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
@@ -192,6 +157,8 @@ def read_apart(
             continue  # not given; some, such as the recorder's offset, can't be given at the van
         if name == "closed_loop":
             command.append("--closed-loop" if value else "--open-loop")
+        elif name == "fault_codes":
+            command.append(f"--fault-codes={';'.join(value)}")
         elif isinstance(value, float) and not name.startswith("recorder_"):  # those are its profile's
             command += [f"--{name.replace('_', '-')}", str(value)]
     code, said, told = _run_bounded(command, seconds)
@@ -246,7 +213,7 @@ def read_folder(
 
     Parameters and errors are those of `read_file`; the recording is drawn whose snap stands for the visit.
     """
-    _check_plot(plot)
+    check_plot(plot)
     family, profile = _family(register, family_name, target), _profile(register, recorder)
     files = sorted(file for file in path.iterdir() if ending_of(file.name) and file.name != "manifest.csv")
     if not files:
@@ -275,14 +242,21 @@ def read_folder(
     ]
     display = display_of(register, target.home)
     snaps = [(str(capture["file"]), int(capture["snap"])) for capture in captures]
-    against = hold_against(readings, snaps, family, target)
+    against = hold_against(readings, snaps, family, target, conditions.fault_codes)
     _doubt(captures, against)
     document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
     document["conditions_of_file"] = {name: said for name, (_, said) in zip(names, recorded, strict=True) if said}
     if plot is not None:
-        drawn = names.index((against["representative"] or {"file": names[0]})["file"])
-        read = read_one(waveforms[drawn], family, recorded[drawn][0])
-        _draw(plot, names[drawn], family, read, against, display)
+        chosen = (against["representative"] or {"file": names[0]})["file"]
+        drawn = names if plot.suffix.lower() == ".json" else [chosen]  # a small drawing shows the other snaps too
+        read = {
+            name: read_one(waveform, family, of)
+            for name, waveform, (of, _) in zip(names, waveforms, recorded, strict=True)
+            if name in drawn
+        }
+        of_visit = [(*read[name], row) for name in drawn for row in range(len(read[name][0].snap))]
+        shown = [capture for capture in captures if capture["file"] in drawn]
+        draw_read(plot, chosen, family, of_visit, (against, shown), display)
         document["plot"] = str(plot)
     with written_for(display):
         table = snaps_table(captures, refused, against["representative"])

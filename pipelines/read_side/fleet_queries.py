@@ -1,6 +1,7 @@
 """The board's questions about a week's fleet beside its list: who left and why, who was not seen, and how it went over the weeks."""
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 import polars as pl
@@ -122,6 +123,18 @@ def not_seen(published: Published, week: str, depots: Sequence[str], *, limit: i
         """,
         {"week": week, "depots": list(depots), "limit": limit},
     )
+
+
+def last_seen(published: Published, vans: Sequence[str], week: str) -> dict[str, tuple[str, date]]:
+    """Week and day in which vans were last recorded, up to a week; one that never was is left out."""
+    frame = published.ask(
+        """
+        SELECT van_id, max(week) AS week, CAST(max(captured_at) AT TIME ZONE 'UTC' AS DATE) AS day FROM captures
+        WHERE week <= $week AND van_id IN (SELECT unnest($vans)) GROUP BY van_id
+        """,
+        {"week": week, "vans": list(vans)},
+    )
+    return {str(van): (str(of), day) for van, of, day in frame.iter_rows()}
 
 
 def fleet_by_week(published: Published, week: str) -> pl.DataFrame:

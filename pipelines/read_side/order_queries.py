@@ -7,6 +7,7 @@ import polars as pl
 
 from data_contracts.states import PLANNED_STATES
 from models.work.order_states import BY_PROOF
+from pipelines.read_side.as_promised import as_promised
 from pipelines.read_side.published import Published
 
 _ORDERS_WHERE = "(len($depots) = 0 OR list_contains($depots, depot)) AND list_contains($states, state)"
@@ -36,7 +37,7 @@ def order_counts(published: Published, depots: Sequence[str], states: Sequence[s
 def order(published: Published, order_id: str) -> dict[str, object] | None:
     """One order, or None."""
     frame = published.ask("SELECT * FROM work_orders WHERE order_id = $order", {"order": order_id})
-    return frame.row(0, named=True) if frame.height else None
+    return as_promised(published, frame).row(0, named=True) if frame.height else None
 
 
 def noted(published: Published, order_ids: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
@@ -74,20 +75,22 @@ def orders(
     Columns of WORK_ORDERS as the version that published the file had them, and `list_rank`: the rank of the van on that list,
     null where it is not on it. `rank` is that of the week of the order, so several may be number 1.
     """
-    return published.ask(
+    page = published.ask(
         f"{_LISTED} WHERE {_ORDERS_WHERE} ORDER BY {_BY_LIST} LIMIT $limit OFFSET $offset",
         {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
     )
+    return as_promised(published, page)
 
 
 def orders_by_day(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
     """One page of orders by due date, then as in `orders`."""
-    return published.ask(
+    page = published.ask(
         f"{_LISTED} WHERE {_ORDERS_WHERE} ORDER BY due_by NULLS LAST, {_BY_LIST} LIMIT $limit OFFSET $offset",
         {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
     )
+    return as_promised(published, page)
 
 
 def plan(published: Published, depots: Sequence[str], states: Sequence[str]) -> pl.DataFrame:

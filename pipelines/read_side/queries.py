@@ -8,6 +8,7 @@ import polars as pl
 
 from data_contracts.signals import QUANTITIES
 from data_contracts.states import IDLE_ONLY
+from pipelines.read_side.as_promised import as_promised
 from pipelines.read_side.published import Published
 from pipelines.read_side.record_queries import repeats_of_capture
 
@@ -112,7 +113,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
         safety; and warranty_facts, of the van's warranty as of the last run.
     """
     where, parameters = only.where()
-    return published.ask(
+    page = published.ask(
         f"""
         WITH before AS (
             SELECT van_id, rank AS rank_before, urgency AS urgency_before FROM watchlist
@@ -130,6 +131,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
         """,
         {"week": week, "limit": limit, "offset": offset, **parameters},
     )
+    return as_promised(published, page)
 
 
 def watchlist_counts(published: Published, week: str, only: ListFilter) -> dict[str, int]:
@@ -207,7 +209,7 @@ def van(published: Published, van_id: str) -> dict[str, object] | None:
 def van_on_list(published: Published, van_id: str, week: str) -> dict[str, object] | None:
     """A van's row of a week's list, or None if it was not on it."""
     frame = published.ask("SELECT * FROM watchlist WHERE week = $week AND van_id = $van", {"van": van_id, "week": week})
-    return frame.row(0, named=True) if frame.height else None
+    return as_promised(published, frame).row(0, named=True) if frame.height else None
 
 
 def next_on_list(published: Published, week: str, rank: int) -> str | None:
@@ -277,10 +279,11 @@ def van_repairs(published: Published, van_id: str) -> pl.DataFrame:
 
 def van_orders(published: Published, van_id: str, week: str, *, limit: int = 20) -> pl.DataFrame:
     """A van's work orders up to a week, newest first."""
-    return published.ask(
+    orders = published.ask(
         "SELECT * FROM work_orders WHERE van_id = $van AND week <= $week ORDER BY week DESC, rank LIMIT $limit",
         {"van": van_id, "week": week, "limit": limit},
     )
+    return as_promised(published, orders)
 
 
 def shapes(published: Published, capture_ids: Sequence[str]) -> pl.DataFrame:

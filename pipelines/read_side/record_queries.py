@@ -57,7 +57,7 @@ def forecast_record(published: Published) -> pl.DataFrame:
 
 def coverage(published: Published) -> pl.DataFrame:
     """How often the outcome was inside the stated interval."""
-    return published.ask("SELECT * FROM coverage ORDER BY interval")
+    return published.ask_once("SELECT * FROM coverage ORDER BY interval")
 
 
 def learning(published: Published, *, limit: int = 100) -> pl.DataFrame:

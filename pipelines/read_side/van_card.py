@@ -9,8 +9,9 @@ import polars as pl
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary import FACTS
 from data_contracts.signals import BANK2_PREFIX
-from models.work.in_short import in_short, left_alone
+from models.work.in_short import in_short, left_alone, spreads
 from pipelines.read_side import queries
+from pipelines.read_side.as_promised import as_promised
 from pipelines.read_side.published import Published
 
 CODE_VISITS = 5
@@ -70,7 +71,7 @@ def listed(published: Published, week: str, vans: Sequence[str]) -> dict[str, di
         "SELECT * FROM watchlist WHERE week = $week AND list_contains($vans, van_id)",
         {"week": week, "vans": list(vans)},
     )
-    return {str(row["van_id"]): row for row in frame.iter_rows(named=True)}
+    return {str(row["van_id"]): row for row in as_promised(published, frame).iter_rows(named=True)}
 
 
 def _latest_of(
@@ -87,6 +88,10 @@ def _latest_of(
     latest: dict[str, dict[str, dict[str, Any]]] = {}
     for row in rows.iter_rows(named=True):
         latest.setdefault(row["van_id"], {})[row["quantity"]] = row
+    for one in listed:
+        for name in {fact.quantity or "" for fact in _reasons(one) if fact.code == "repeats_disagree"}:
+            if (known := latest.get(one["van_id"], {}).get(name)) is not None:
+                known |= spreads(quantity_trend(published, str(one["van_id"]), name, week))
     return latest
 
 

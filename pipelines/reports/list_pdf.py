@@ -1,17 +1,23 @@
 """The week's list on paper: who is on it and why, then the open orders."""
 
 import math
+from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 
 import polars as pl
 
+from data_contracts.facts.fact import Fact
 from data_contracts.states import URGENCIES
+from data_contracts.weeks import week_start
 from pipelines.read_side import promises, queries
 from pipelines.read_side.published import Published, board_settings
+from pipelines.read_side.van_card import hurts_most, in_short_of
 from pipelines.reports.order_pdf import cause_title, foot, run_of
 from pipelines.reports.paper import (
     contract,
     day,
+    fact_said,
     joined,
     likelihood,
     make_pdf,
@@ -23,6 +29,7 @@ from pipelines.reports.paper import (
 from pipelines.workspace.settings import DisplaySettings
 
 REASONS_SHOWN = 2
+"""Of a letter: reasons of a van that are told."""
 _OF_CAUSES = {"kept": (), "not_kept": ("list.not_kept",)}
 """What is said of the likelihoods of causes by how they were kept; else that they are not checked yet."""
 _EVERY_VAN = 10_000
@@ -68,7 +75,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
     week = str(run["week"])
     every = queries.ListFilter()
     listed = queries.watchlist(published, week, every, limit=_EVERY_VAN)
-    unkept = promises.of_interval(published, "weeks_to_limit") == "not_kept"
+    told = in_short_of(published, listed.to_dicts(), week)
     rows = [
         {
             "rank": row["rank"],
@@ -77,8 +84,9 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             "urgency": message(f"urgency.{row['urgency']}"),
             "now": row["urgency"] == "now",
             "cause": _cause(row["leading_cause"], row["leading_cause_probability"]),
-            "limit": _weeks(row["weeks_to_limit"], told=row["urgency"] != "now" and not unkept),
-            "reasons": sentences_of(row, "reasons")[:REASONS_SHOWN],
+            "limit": _weeks(row["weeks_to_limit"], told=row["urgency"] != "now"),
+            "reading": _said(told.get(str(row["van_id"])), row),
+            "left_alone": _said(hurts_most(row), None),
         }
         for row in listed.iter_rows(named=True)
     ]
@@ -89,7 +97,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             order["depot"],
             contract(" ".join(sentences_of(order, "action"))),
             "–" if order["hours"] is None else numeral(f"{order['hours']:.1f}"),
-            order["plan_week"] or "–",
+            _monday(order["plan_week"]),
             day(order["due_by"]),
             message(f"state.{order['state']}"),
         )
@@ -114,6 +122,18 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
 def _cause(code: str, probability: float | None) -> str:
     title = cause_title(code)
     return title if probability is None or code == "not_separable" else f"{title}: {likelihood(probability)}"
+
+
+def _said(fact: Fact | None, row: Mapping[str, Any] | None) -> str:
+    """A fact in the paper's language; without one the first of the van's reasons."""
+    if fact is not None:
+        return fact_said(fact)
+    return next(iter(sentences_of(row, "reasons")), "") if row is not None else ""
+
+
+def _monday(week: str | None) -> str:
+    """A week of the plan and the Monday it begins with."""
+    return "–" if not week else f"{week}\n{message('list.monday', day=day(week_start(week)))}"
 
 
 def _weeks(weeks: float | None, *, told: bool) -> str:

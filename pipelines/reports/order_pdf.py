@@ -12,7 +12,7 @@ from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
-from data_contracts.jobs import JOBS, TESTS, steps_of
+from data_contracts.jobs import JOBS, TESTS, asked_tests, steps_of
 from pipelines.read_side import queries
 from pipelines.read_side.past_snaps import changed_week, past_snaps
 from pipelines.read_side.published import Published, board_settings, families
@@ -198,6 +198,7 @@ def _page(
         "steps": [contract(step) for step in steps_of(str(order["cause"]))]
         if job
         else [message("order.steps_open"), contract(PROVE)],
+        "passes": [f"{contract(test.title)}: {contract(test.passes)}" for test in asked_tests(str(order["cause"]))],
         "parts": contract(job.parts) if job and job.parts else message("order.no_parts"),
         "times": _times(order),
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]), family)],

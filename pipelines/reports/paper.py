@@ -15,6 +15,7 @@ from typing import Any
 
 from data_contracts.bilingual import Words
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 from data_contracts.facts.numerals import in_language
 from data_contracts.facts.of_record import facts_of_record
 from data_contracts.facts.rendering import capital, render, sentences
@@ -86,6 +87,11 @@ def sentences_of(row: Mapping[str, Any], column: str) -> list[str]:
         Column of sentences.
     """
     return sentences(row, column, _display.get().language, _display.get().units)
+
+
+def fact_said(fact: Fact) -> str:
+    """A fact as a sentence of the paper."""
+    return render(fact, _display.get().language, _display.get().units)
 
 
 def record_said(row: Mapping[str, Any]) -> str:

@@ -4,11 +4,13 @@ import re
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboards import text, unbroken
+from tests.dashboards.technician import Given, document
 from tests.published_sample import make_workspace
 
 View = Callable[..., AppTest]
@@ -48,6 +50,20 @@ def view(sample_home: Path, monkeypatch: pytest.MonkeyPatch) -> View:
         return test.run()
 
     return run
+
+
+@pytest.fixture
+def reads(monkeypatch: pytest.MonkeyPatch) -> Given:
+    """What was handed to the reading, which answers as if all were well; a document in `answer` says otherwise."""
+    given: Given = []
+
+    def read_here(path: Path, **told: Any) -> dict[str, Any]:
+        names = sorted(each.name for each in path.iterdir()) if path.is_dir() else [path.name]
+        given.append({**told, "names": names})
+        return document(names)
+
+    monkeypatch.setattr("dashboards.read_one_now.read_apart", read_here)
+    return given
 
 
 def unlinked(markdown: str) -> str:

@@ -249,3 +249,30 @@ def test_a_van_under_warranty_carries_a_sign_on_list_and_order(
         app = view(name, home)
         assert not app.exception
         assert sum(sign in str(one.value) for one in app.markdown) == signs
+
+
+def test_a_danger_stands_in_a_red_box_at_accept_with_the_drivers_sheet_and_only_there(
+    view: View, made: tuple[Path, str], tmp_path: Path
+) -> None:
+    home = changed(made, tmp_path, "UPDATE work_orders SET safety = (order_id LIKE '%-N-02'), state = 'proposed'")
+    hurts = Fact.of("cause_hurts", cause="injector_leaking", probability=0.9, means="hazard")
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        connection.register("told", pl.DataFrame({"facts": [[hurts.row()]]}, schema={"facts": FACTS_TYPE}))
+        connection.execute("UPDATE watchlist SET reason_facts = told.facts FROM told")
+    for name, query in (("this_week", {}), ("workshop", {}), ("a_van", {"van": "N-02"})):
+        app = view(name, home, **query)
+        assert not app.exception
+        (box,) = (error.value for error in app.error)
+        assert box.startswith("Left alone, petrol can escape and catch fire")
+        said = " ".join(str(markdown.value) for markdown in app.markdown)
+        others = 0 if name == "a_van" else 2  # vans that endanger nobody tell it in their lines
+        assert said.count("Left alone, petrol can escape and catch fire") == others
+        sheets = [button for button in app.get("download_button") if button.label == "Sheet for the driver"]
+        assert len(sheets) == 1
+
+
+def test_a_row_says_when_its_van_was_not_seen_this_week(view: View, made: tuple[Path, str], tmp_path: Path) -> None:
+    before = " ".join(str(each.value) for each in view("this_week", made[0]).markdown)
+    home = changed(made, tmp_path, "DELETE FROM captures WHERE van_id = 'N-02' AND week = $week")
+    after = " ".join(str(each.value) for each in view("this_week", home).markdown)
+    assert after.count("not seen this week, last on ") == before.count("not seen this week, last on ") + 1

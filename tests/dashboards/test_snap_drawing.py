@@ -87,6 +87,26 @@ def test_whatever_is_missing_the_rest_is_drawn(changes: dict[str, Any], there: s
     assert gone not in said
 
 
+def test_the_other_snaps_of_the_visit_lie_behind_in_a_quieter_colour() -> None:
+    behind = [[[-9.0, -0.5, 0.5, 9.0], [0.1, 0.1, 4.5, 0.1]]]
+    svg = draw(changed(air__others=behind, lambda__others=[[[0.0, 0.5], [1.0, 0.7]]]), LIGHT)
+    alone = draw(DOCUMENT, LIGHT)
+    assert "other snaps of the visit" in words(svg)
+    assert "other snaps of the visit" not in words(alone)
+    assert svg.count("<polyline") == alone.count("<polyline") + 2
+    assert svg.index(LIGHT.past) < svg.index(LIGHT.accent)
+    ends = [line.get("points", "") for line in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}polyline")]
+    assert len(ends[0].split()) == 2  # what is outside the time drawn is cut off, not bent to its edge
+
+
+def test_a_peak_that_is_not_judged_is_not_named_or_coloured_as_one() -> None:
+    svg = draw(changed(air__marks=[{**PEAK, "name": "highest"}]), LIGHT)
+    assert "highest, not judged" in words(svg)
+    assert "main peak" not in words(svg)
+    circle = next(ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}circle"))
+    assert (circle.get("fill"), circle.get("stroke")) == (LIGHT.paper, LIGHT.quiet)
+
+
 def test_without_any_trace_there_is_no_drawing() -> None:
     nothing = changed(air__trace=[[], []], lambda__traces=[])
     assert draw(nothing, LIGHT) == ""

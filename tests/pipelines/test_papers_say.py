@@ -7,9 +7,13 @@ import pytest
 
 from data_contracts.causes import CAUSES
 from data_contracts.cautions import cautions_for
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.rendering import render, sentences
 from data_contracts.jobs import JOBS, TESTS, steps_of
 from data_contracts.likelihood import likely
+from models.work.in_short import left_alone
 from pipelines.read_side.published import families, open_published
+from pipelines.read_side.van_card import in_short_of
 from pipelines.reports import list_pdf, order_pdf
 from pipelines.reports.list_pdf import _weeks
 from pipelines.reports.orders import open_orders
@@ -163,7 +167,13 @@ def test_the_list_says_what_its_rows_say(paper: Paper) -> None:
         assert told["place"].startswith(f"{row['family']} · {row['depot']}")
         assert told["place"].endswith("new") == (row["new"] or row["van_id"] == VAN)
         assert (told["urgency"], told["now"]) == (urgency(row["urgency"]), row["urgency"] == "now")
-        assert told["reasons"] == row["reasons"][:2]
+        facts = [Fact.from_row(fact) for fact in row["reason_facts"] or []]
+        if not facts:  # as an older version stored it
+            assert (told["reading"], told["left_alone"]) == (next(iter(row["reasons"]), ""), "")
+        else:
+            short = in_short_of(open_published(paper.home), [row], WEEK).get(row["van_id"])
+            assert told["reading"] == (render(short) if short else sentences(row, "reasons")[0])
+            assert told["left_alone"] == (render(hurts) if (hurts := left_alone(facts)) else "")
         certain = (
             "" if row["leading_cause"] == "not_separable" else f": {likely(row['leading_cause_probability'], 'en')}"
         )

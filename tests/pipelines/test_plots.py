@@ -114,7 +114,7 @@ def trace_of(axes: Axes) -> Line2D:
 
 def test_flow_as_recorded_with_every_landmark(drawn: list[Figure]) -> None:
     unknown = {"undershoot": (1.9, 1.0), "recirculation_pulse": (np.nan, 9.0)}
-    (axes,) = plotted(drawn, snaps([POINTS | unknown]), family("g_s"))
+    (axes,) = plotted(drawn, snaps([POINTS | unknown], main_peak_reference_g_s=118.0), family("g_s"))
     np.testing.assert_array_equal(trace_of(axes).get_ydata(), FLOWS)
     np.testing.assert_array_equal(trace_of(axes).get_xdata(), TIME)
     assert axes.get_ylabel() == "air mass flow [g/s]"
@@ -136,6 +136,12 @@ def test_flow_as_recorded_with_every_landmark(drawn: list[Figure]) -> None:
     assert keys(axes) == ["air mass flow", "samples not used"]
 
 
+def test_the_highest_flow_is_no_main_peak_where_it_is_not_judged(drawn: list[Figure]) -> None:
+    (axes,) = plotted(drawn, snaps(), family("g_s"))
+    assert "main peak" not in said(axes)
+    assert said(axes)["highest, not judged"] == POINTS["main_peak"]
+
+
 def test_everything_drawn_lies_within_the_axis(drawn: list[Figure]) -> None:
     high = family("g_s", main_peak={"expected_g_s": 300.0, "low_limit_g_s": 100.0})
     (axes,) = plotted(drawn, snaps(), high)
@@ -154,7 +160,7 @@ def test_everything_drawn_lies_within_the_axis(drawn: list[Figure]) -> None:
 
 def test_another_unit_moves_trace_marks_and_levels_alike(drawn: list[Figure]) -> None:
     with written_for(DisplaySettings(units="imperial")):
-        (axes,) = plotted(drawn, snaps(), family("g_s"))
+        (axes,) = plotted(drawn, snaps(main_peak_reference_g_s=118.0), family("g_s"))
     assert axes.get_ylabel() == "air mass flow [lb/min]"
     np.testing.assert_allclose(trace_of(axes).get_ydata(), FLOWS * POUNDS_A_MINUTE, rtol=1e-6)
     assert said(axes)["main peak"] == pytest.approx((1.4, 120.0 * POUNDS_A_MINUTE), abs=1e-3)
@@ -162,7 +168,7 @@ def test_another_unit_moves_trace_marks_and_levels_alike(drawn: list[Figure]) ->
 
 
 def test_an_analogue_sensor_is_drawn_in_volts_with_round_flows_beside(drawn: list[Figure]) -> None:
-    axes, right = plotted(drawn, snaps(), family("volts"))
+    axes, right = plotted(drawn, snaps(main_peak_reference_g_s=118.0), family("volts"))
     assert (axes.get_ylabel(), right.get_ylabel()) == ("air-mass sensor [V]", "air mass flow [g/s]")
     np.testing.assert_allclose(trace_of(axes).get_ydata(), np.interp(FLOWS, FLOW, VOLTS), rtol=1e-6)
     assert said(axes)["main peak"] == (1.4, round(float(np.interp(120.0, FLOW, VOLTS)), 4))
@@ -174,7 +180,7 @@ def test_an_analogue_sensor_is_drawn_in_volts_with_round_flows_beside(drawn: lis
     assert max(flows) <= FLOW[-1]
     np.testing.assert_allclose(right.get_yticks(), np.interp(flows, FLOW, VOLTS))
     with written_for(DisplaySettings(units="imperial", language="de")):
-        _, right = plotted(drawn, snaps(), family("volts"))
+        _, right = plotted(drawn, snaps(main_peak_reference_g_s=118.0), family("volts"))
     shown = [float(label.get_text().replace(",", ".")) for label in right.get_yticklabels()]
     np.testing.assert_allclose(right.get_yticks(), np.interp(np.array(shown) / POUNDS_A_MINUTE, FLOW, VOLTS))
     assert "lb/min" in right.get_ylabel()

@@ -248,7 +248,9 @@ def test_an_upload_is_read_apart_with_what_was_told_of_it(monkeypatch: pytest.Mo
         "plot": tmp_path / "p.svg",
         "seconds": 7.0,
     }
-    conditions = Conditions(coolant_c=88.0, closed_loop=False, recorder_gain_u=0.5)
+    conditions = Conditions(
+        coolant_c=88.0, closed_loop=False, trim_idle_pct=-9.5, fault_codes=("P0171", "P0300"), recorder_gain_u=0.5
+    )
     target = Target("V1", tmp_path / "home", "lambda_slow")
     found = read.read_apart(tmp_path / "a.csv", family_name="", conditions=conditions, target=target, **where)
     assert found == {"captures": []}
@@ -263,6 +265,8 @@ def test_an_upload_is_read_apart_with_what_was_told_of_it(monkeypatch: pytest.Mo
     ]
     assert {"--van=V1", f"--home={tmp_path / 'home'}", "--repaired=lambda_slow", "--open-loop"} <= set(given)
     assert given[given.index("--coolant-c") + 1] == "88.0"
+    assert given[given.index("--trim-idle-pct") + 1] == "-9.5"
+    assert "--fault-codes=P0171;P0300" in given
     assert not any("recorder-gain" in word or "family" in word or "intake" in word for word in given)
     more = Conditions(closed_loop=True)
     for said in ("no such family", "can't be read"):

@@ -41,6 +41,8 @@ SAMPLE_WORDS = {
     "unread": "hold_too_short",
     "second_unread": "noise",
     "third_unread": "unmeasured_condition",
+    "fourth_unread": "record_ends_early",
+    "fifth_unread": "not_found",
     "remedy": "hold_too_short",
     "scale": "relative",
     "side": "high",

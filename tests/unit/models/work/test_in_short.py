@@ -9,7 +9,7 @@ from data_contracts.bilingual import LANGUAGES
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.signals import QUANTITIES, TRACKED
-from models.work.in_short import in_short, leading_reason, with_evidence_first
+from models.work.in_short import in_short, leading_reason, spreads, with_evidence_first
 from models.work.orders import WatchedVan, propose_orders
 from tests.unit.models.work.posteriors import posterior
 
@@ -143,7 +143,16 @@ def test_what_comes_and_goes_and_what_only_all_readings_show_come_last() -> None
     unsteady = Fact.of("repeats_disagree", "lambda_idle", times=19.0, since="2026-W20")
     unlike = Fact.of("unlike_healthy", "trim_idle_pct", p=1e-4)
     assert said([unlike, unsteady], {}).startswith("The fault comes and goes")
+    row = {"visit_spread": 0.0607, "usual_spread": 0.0015}
+    assert said([unsteady], {"lambda_idle": row}).endswith("far more than usual: ± 0.061 against ± 0.0015.")
     assert said([unlike], {}).startswith("Nothing alone is far off")
+
+
+def test_spreads_are_of_the_last_visit_that_disagreed_and_of_the_middle_of_those_that_agreed() -> None:
+    trend = [{"repeat_u": u, "unsteady": apart} for u, apart in ((1.0, False), (3.0, False), (9.0, True), (2.0, False))]
+    assert spreads([*trend, {"repeat_u": None, "unsteady": True}]) == {"visit_spread": 9.0, "usual_spread": 2.0}
+    assert spreads(trend[:2]) == {}
+    assert spreads([trend[2]]) == {}
 
 
 @pytest.mark.parametrize("reasons", [[], [HAZARD], [Fact.of("unlike_healthy", "lambda_shape", p=1e-3)]])

@@ -1,0 +1,40 @@
+"""Where labels of a small drawing find room: boxes around a point, and what they would cover."""
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+
+Box = tuple[float, float, float, float]
+"""Left, top, right, bottom. [px]"""
+_LETTER = 0.6  # width of a letter over its size, on the wide side for the font used
+
+
+def filled(points: Sequence[tuple[float, float]]) -> Iterator[tuple[float, float]]:
+    """Points of a line, also where it is steep: at most 4 px apart."""
+    for (x, y), (to_x, to_y) in itertools.pairwise(points):
+        steps = max(1, math.ceil(max(to_x - x, abs(to_y - y)) / 4.0))
+        yield from ((x + (to_x - x) * k / steps, y + (to_y - y) * k / steps) for k in range(steps))
+
+
+def around(x: float, y: float, width: float, height: float) -> Iterator[Box]:
+    """Places for a label around a point, near ones first."""
+    for away in (6.0, 12.0, 20.0, 30.0, 42.0):
+        for left in (x + away, x - away - width, x - 0.5 * width):
+            for top in (y - away - height, y + away, y - 0.5 * height, y - height, y):
+                if left != x - 0.5 * width or top != y - 0.5 * height:
+                    yield left, top, left + width, top + height
+
+
+def within(point: tuple[float, float], box: Box) -> bool:
+    """Whether a point lies in a box."""
+    return box[0] <= point[0] <= box[2] and box[1] <= point[1] <= box[3]
+
+
+def meet(one: Box, other: Box) -> bool:
+    """Whether two boxes meet, or all but meet."""
+    return one[0] < other[2] + 2.0 and other[0] < one[2] + 2.0 and one[1] < other[3] and other[1] < one[3]
+
+
+def wide(words: str, size: float) -> float:
+    """How wide words are at a size. [px]"""
+    return _LETTER * size * len(words)

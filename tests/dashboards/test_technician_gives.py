@@ -1,0 +1,67 @@
+"""What the technician gives beside recordings, where it goes, and what is said of a listed fault that shows again."""
+
+import pytest
+
+from dashboards import visit_conditions
+from data_contracts.facts.fact import Fact
+from tests.dashboards.conftest import View
+from tests.dashboards.technician import Given, document, hand_over, number, told
+
+
+def test_trims_and_codes_are_asked_kept_for_the_visit_and_read_with_it(view: View, reads: Given) -> None:
+    app = view("read_one_now", van="N-01")
+    app = number(app, "Idle, short").set_value(-3.5).run()
+    assert "“Idle, long” is missing, so this trim is not used" in told(app)
+    app = hand_over(app, ("1.csv", b"x"))
+    assert reads[0]["conditions"].trim_idle_pct is None
+    app = number(app, "Idle, long").set_value(14.0).run()
+    app = app.text_input[0].set_value("p0171, P30; P0300").run()
+    assert "“P30” is no fault code" in told(app)
+    conditions = reads[-1]["conditions"]
+    assert (conditions.trim_idle_pct, conditions.trim_2500_pct) == (10.5, None)
+    assert conditions.fault_codes == ("P0171", "P0300")
+    assert "trim at idle +10.5" in told(app)
+    app.query_params["van"] = "N-02"
+    app = app.run()
+    assert number(app, "Idle, long").value is None  # another van's
+    assert app.text_input[0].value == ""
+    app.query_params["van"] = "N-01"
+    app = app.run()
+    assert (number(app, "Idle, short").value, number(app, "Idle, long").value) == (-3.5, 14.0)
+    assert app.text_input[0].value == "P0171; P0300"
+
+
+def test_that_nothing_is_stored_is_said_before_and_after_and_a_delivery_is_offered(view: View, reads: Given) -> None:
+    app = view("read_one_now", van="N-01")
+    assert "Only read here, not stored." in told(app)
+    app = hand_over(app, ("1.csv", b"x"))
+    assert "Only read here" not in told(app)
+    assert "These recordings are not stored yet." in told(app)
+    assert [button.label for button in app.get("download_button")] == ["Download the delivery", "Print the set-up card"]
+    app = hand_over(view("read_one_now"), ("1.csv", b"x"))
+    assert "Download the delivery" not in [button.label for button in app.get("download_button")]
+
+
+def test_a_fault_that_shows_again_is_told_with_what_shows_it_and_only_there(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dashboards import read_one_now
+
+    on = Fact.of("van_on_list", van="N-01", week="2026-W20", urgency="now", cause="unmetered_air")
+    apart = Fact.of("listed_apart_again", "lambda_idle", lowest=0.99, highest=1.05, count=3, usual_spread=0.002)
+    few = Fact.of("van_few_own", count=2, out_of=9)
+    past = Fact.of("held_against_past", count=11, vans=10, since="2026-W26", family="tarn-15")
+    listed = {"week": "2026-W20", "urgency": "now", "cause": "unmetered_air", "to_mind": "unmetered_air"}
+    listed |= {"facts": [on.row(), apart.row()]}
+    heard = document(["1.csv"], van="N-01", verdict="few", on_list=listed, facts=[few.row(), past.row()])
+    heard["captures"][0]["unread"] = {"trim_idle_pct": "unmeasured_condition"}
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
+    box = next(each.value for each in app.error if "shows again" in each.value).replace("\\", "")
+    assert "0.99 to 1.05 over 3 snaps" in box
+    assert "in 2 of 9 quantities" not in box
+    said = told(app).replace("\\", "")
+    assert said.count("0.99 to 1.05 over 3 snaps") == 1
+    assert said.count("in 2 of 9 quantities") == 1
+    assert f"[Give the missing conditions](#{visit_conditions.PLACE})" in said
+    assert visit_conditions.PLACE in [header.anchor for header in app.header]
