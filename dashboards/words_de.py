@@ -552,7 +552,7 @@ WORDS: dict[str, str] = {
     "workshop.waiting": "Wenn nichts geschieht",
     "workshop.saved": "Durch bewiesene Reparaturen gespart",
     "workshop.saved_of": "{amount} ({low} bis {high}; Reparaturen: {count})",
-    "workshop.worth_note": "Was es voraussichtlich kostet, einen Fehler {weeks:# Woche/# Wochen} zu lassen, wie jeder Auftrag es bei seiner Entstehung angab: was eintreten kann, dazu Kraftstoff und Leistung. Gespart ist dasselbe bei bewiesenen Reparaturen, mit dem Bereich, der es in vier von fünf Fällen enthält; Arbeit und Teile sind nicht abgezogen.",
+    "workshop.worth_note": "Wenn nichts geschieht: was es voraussichtlich kostet, die offenen Fehler {weeks:# Woche/# Wochen} zu lassen, wie jeder Auftrag es bei seiner Entstehung angab: was eintreten kann, dazu Kraftstoff und Leistung. Gespart: was es gekostet hätte, die gefundenen Fehler zu lassen, in der Schwere, die ihre Aufträge angaben; gezählt werden bewiesene Reparaturen. Der Bereich enthält in vier von fünf Fällen, was eingetreten wäre: was eintreten kann, muss nicht eintreten, und die Schwere ist nicht genau bekannt. Arbeit und Teile sind nicht abgezogen.",
     "lives.heading": "Wie lange Teile halten",
     "lives.none": "Noch ist keine Arbeit an einem Teil verzeichnet: Reparaturen in register/repairs.csv eintragen oder den Befund am Auftrag.",
     "lives.line": "**{part}**: die Hälfte hält {half}; nach Weibull {weibull}. {removals} bearbeitet oder ersetzt, {running} laufen noch; {wear}.",

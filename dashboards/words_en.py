@@ -552,7 +552,7 @@ WORDS: dict[str, str] = {
     "workshop.waiting": "If nothing is done",
     "workshop.saved": "Saved by proven repairs",
     "workshop.saved_of": "{amount} ({low} to {high}; repairs: {count})",
-    "workshop.worth_note": "What leaving a fault for {weeks:# week/# weeks} is expected to cost, as each order stated it when it was made: what may come, and fuel and power. Saved is the same of repairs that were proven, with the interval that holds it four times in five; work and parts are not taken off.",
+    "workshop.worth_note": "If nothing is done: what leaving the open faults for {weeks:# week/# weeks} is expected to cost, as each order stated it when it was made: what may come, and fuel and power. Saved: what leaving the faults that were found would have cost, at the severity their orders stated, counted for repairs that were proven. The range holds what would have come four times in five: what may come need not, and the severity is not known exactly. Work and parts are not taken off.",
     "lives.heading": "How long parts last",
     "lives.none": "No work on a part is on record yet: enter repairs in register/repairs.csv, or what was found on an order.",
     "lives.line": "**{part}**: half last {half}; by a Weibull {weibull}. {removals} worked on or replaced, {running} still running; {wear}.",

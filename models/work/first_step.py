@@ -10,6 +10,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.jobs import TESTS, Job
 from models.causes.infer import CausePosterior
 from models.work.danger import DANGER
+from models.work.settling import FIRST_TEST
 from models.work.urgency import WAIT_VISITS, Finding, code_test
 from models.work.worth import RankingSettings, Worth, worth_of_order
 
@@ -87,7 +88,8 @@ def first_step(
             return FirstStep(leading, second=risky)
         return FirstStep(leading, risky_test, pair)
     if leading == NONE:
-        return FirstStep(leading, code_test(finding.standing_codes) or risky_test)
+        settling = None if finding.settling is None else FIRST_TEST
+        return FirstStep(leading, code_test(finding.standing_codes) or risky_test or settling)
     test = None if next_test is None else next_test.name
     if risky is not None and (test is None or TESTS[test].finds.get(risky[0], 0.0) < FINDS):
         test = risky_test

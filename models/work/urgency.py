@@ -66,6 +66,7 @@ class Finding:
     repaired_on: str = ""
     duty: float = 1.0
     stood: int = 0
+    settling: Fact | None = None
 
     @property
     def dangers(self) -> dict[str, float]:
@@ -129,11 +130,17 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
     costly = sure and planned >= settings.call_in_cost
     if finding.limit_crossed or finding.crosses >= 0.5 or (sure and dangerous >= 0.5 and serious) or costly:
         word = "now"
-    elif finding.crosses_within_13 >= 0.5 or dangerous >= 0.5 or finding.safety or worth.expected_cost_avoided > 0:
+    elif (
+        finding.crosses_within_13 >= 0.5
+        or dangerous >= 0.5
+        or finding.safety
+        or finding.settling is not None
+        or worth.expected_cost_avoided > 0
+    ):
         word = "plan"
     else:
         word = min(["watch", *(_raised_to(code, finding.leading) for code in _known(finding))], key=URGENCIES.index)
-    why = [*_hurts(finding), *_codes(finding)]
+    why = [*_hurts(finding), *filter(None, [finding.settling]), *_codes(finding)]
     if word == "watch" and sure and finding.stood >= WAIT_VISITS:
         word = "plan"
         why.append(Fact.of("stood_since_order", count=finding.stood))

@@ -37,6 +37,8 @@ class Circumstances:
         What a repair of late came to.
     stood : int
         Visits since the order that stands proposed for it asked to wait.
+    settling : Fact or None
+        How late it comes back to idle, where that is beyond its family's limit.
     """
 
     standing_codes: Mapping[str, int] = field(default_factory=dict)
@@ -45,6 +47,7 @@ class Circumstances:
     warranty_until: date | None = None
     told: tuple[Fact, ...] = ()
     stood: int = 0
+    settling: Fact | None = None
 
 
 def watchlist(

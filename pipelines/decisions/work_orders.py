@@ -149,4 +149,5 @@ def _watched(
         weeks_to_pressing_limit=pressing if isinstance(pressing, float) else None,
         rank=int(str(row["rank"])),
         stood=about.stood,
+        settling=about.settling,
     )
