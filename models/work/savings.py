@@ -1,13 +1,15 @@
 """What proven repairs saved: what leaving each would have cost, and how sure that is."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import RUNNING
+from data_contracts.weeks import week_number
 from models.work.worth import waiting
 
 SEVERITY_U = 0.18
@@ -56,6 +58,40 @@ class Saved:
     amount: float
     low: float
     high: float
+
+
+def came_back(orders: Sequence[Mapping[str, Any]], weeks: float) -> set[str]:
+    """Proven repairs after which the van was back for the same.
+
+    Parameters
+    ----------
+    orders : sequence of mapping
+        order_id, van_id, week, state, cause, found and flagged_by, of all orders of the vans concerned.
+    weeks : float
+        How long the fault would have waited otherwise: what comes later is another matter. [week]
+
+    Returns
+    -------
+    set of str
+        Those for which a later order of the van, not declined, names what was found or was brought by a quantity that brought the first.
+        A fault that comes and goes may be away while the repair is proven.
+    """
+    by_van: dict[str, list[Mapping[str, Any]]] = {}
+    for order in orders:
+        by_van.setdefault(order["van_id"], []).append(order)
+    found = set()
+    for mine in by_van.values():
+        for first in mine:
+            if first["state"] == "proven" and any(_is_the_same(first, later, weeks) for later in mine):
+                found.add(first["order_id"])
+    return found
+
+
+def _is_the_same(first: Mapping[str, Any], later: Mapping[str, Any], weeks: float) -> bool:
+    after = week_number(later["week"]) - week_number(first["week"])
+    if not 0 < after <= weeks or later["state"] == "declined":
+        return False
+    return later["cause"] == first["found"] or bool({*(first["flagged_by"] or ())} & {*(later["flagged_by"] or ())})
 
 
 def saved_by(repairs: Sequence[ProvenRepair], weeks: float) -> Saved:

@@ -8,7 +8,7 @@ import polars as pl
 
 from data_contracts.states import PLANNED_STATES
 from models.work.order_states import BY_PROOF
-from models.work.savings import ProvenRepair, saved_by
+from models.work.savings import ProvenRepair, came_back, saved_by
 from pipelines.read_side.published import Published
 
 _ORDERS_WHERE = "(len($depots) = 0 OR list_contains($depots, depot)) AND list_contains($states, state)"
@@ -137,32 +137,50 @@ def worth_by_depot(published: Published, depots: Sequence[str], weeks: float) ->
     -------
     polars.DataFrame
         depot; open and waiting: open orders, and what leaving them to the horizon is expected to cost, as each stated it when it was
-        made [currency]; proven, saved, saved_low and saved_high: proven repairs, and what leaving what was found would have cost, with
-        its 80 % interval, see `models.work.savings` [currency]. In order of depot; of more than one, all together last, without a
-        depot.
+        made [currency]; proven, saved, saved_low and saved_high: proven repairs after which the van was not back for the same, and
+        what leaving what was found would have cost, with its 80 % interval, see `models.work.savings` [currency]; back: the other
+        proven ones. In order of depot; of more than one, all together last, without a depot.
     """
-    frame = published.ask(
+    orders = published.ask(
         f"""
         SELECT COLUMNS('^({"|".join(_OF_WORTH)})$') FROM work_orders
-        WHERE (len($depots) = 0 OR list_contains($depots, depot)) AND list_contains($states, state) ORDER BY depot, order_id
+        WHERE len($depots) = 0 OR list_contains($depots, depot) ORDER BY depot, order_id
         """,
-        {"depots": list(depots), "states": [*PLANNED_STATES, _PROVEN]},
+        {"depots": list(depots)},
     )
-    by_depot = {str(depot): rows for (depot,), rows in frame.group_by("depot", maintain_order=True)}
-    told: list[dict[str, Any]] = [{"depot": depot} | _worth_of(rows, weeks) for depot, rows in by_depot.items()]
-    if len(told) > 1:
-        told.append({"depot": None} | _worth_of(frame, weeks))
-    return pl.DataFrame(told, schema=_WORTH)
+    vans = orders.filter(state=_PROVEN)["van_id"].unique()
+    back = came_back(orders.filter(pl.col("van_id").is_in(vans.implode())).to_dicts(), weeks)
+    told = orders.with_columns(back=pl.col("order_id").is_in(list(back)))
+    told = told.filter(pl.col("state").is_in([*PLANNED_STATES, _PROVEN]))
+    by_depot = {str(depot): rows for (depot,), rows in told.group_by("depot", maintain_order=True)}
+    rows: list[dict[str, Any]] = [{"depot": depot} | _worth_of(mine, weeks) for depot, mine in by_depot.items()]
+    if len(rows) > 1:
+        rows.append({"depot": None} | _worth_of(told, weeks))
+    return pl.DataFrame(rows, schema=_WORTH)
 
 
 _PROVEN = "proven"
-_OF_WORTH = ("depot", "state", "failure_avoided", "running_avoided", "found", "severities", "duty")
+_OF_WORTH = (
+    "order_id",
+    "van_id",
+    "week",
+    "depot",
+    "state",
+    "cause",
+    "flagged_by",
+    "failure_avoided",
+    "running_avoided",
+    "found",
+    "severities",
+    "duty",
+)
 """Columns of orders; a file of an older version lacks the last two."""
 _WORTH = {
     "depot": pl.String,
     "open": pl.Int64,
     "waiting": pl.Float64,
     "proven": pl.Int64,
+    "back": pl.Int64,
     "saved": pl.Float64,
     "saved_low": pl.Float64,
     "saved_high": pl.Float64,
@@ -172,13 +190,15 @@ _WORTH = {
 def _worth_of(orders: pl.DataFrame, weeks: float) -> dict[str, float]:
     """What some open and proven orders come to; columns of `worth_by_depot`."""
     is_proven = pl.col("state") == _PROVEN
-    proven = list(orders.filter(is_proven).iter_rows(named=True))
+    proven = orders.filter(is_proven)
     waiting = orders.filter(~is_proven).select("failure_avoided", "running_avoided").sum().row(0)
-    saved = saved_by([_repair(row) for row in proven], weeks)
+    held = [_repair(row) for row in proven.filter(~pl.col("back")).iter_rows(named=True)]
+    saved = saved_by(held, weeks)
     return {
-        "open": orders.height - len(proven),
+        "open": orders.height - proven.height,
         "waiting": sum(cost or 0.0 for cost in waiting),
-        "proven": len(proven),
+        "proven": len(held),
+        "back": proven.height - len(held),
         "saved": saved.amount,
         "saved_low": saved.low,
         "saved_high": saved.high,

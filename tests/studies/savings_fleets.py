@@ -22,6 +22,7 @@ from data_contracts.causes import CAUSES, NONE
 from data_contracts.jobs import TESTS
 from data_contracts.states import PLANNED_STATES
 from data_contracts.weeks import week_of, week_start
+from models.work.savings import came_back
 from sample_fleet.deliver import write_captures
 from sample_fleet.planning import plan_fleet
 from sample_fleet.register import write_register
@@ -241,9 +242,13 @@ def months_of(done: Sequence[Work]) -> list[str]:
     return [f"{week_start(one.week):%Y-%m}" for one in done]
 
 
-def judged(home: Path, done: Sequence[Work]) -> pl.DataFrame:
-    """What was done beside what the product made of it: columns of `Work`, month, state, and what each order states as saved."""
+def judged(home: Path, done: Sequence[Work], weeks: float) -> pl.DataFrame:
+    """What was done beside what the product made of it: columns of `Work`, month, state, what each order stated of waiting, and
+    whether the van was back for the same within so many weeks."""
     with duckdb.connect(str(home / "published.duckdb"), read_only=True) as link:
-        orders = link.sql("SELECT order_id, state, failure_avoided, running_avoided FROM work_orders").pl()
+        orders = link.sql("SELECT * FROM work_orders").pl()
+    back = came_back(orders.to_dicts(), weeks)
+    told = orders.select("order_id", "state", "failure_avoided", "running_avoided")
+    told = told.with_columns(back=pl.col("order_id").is_in(list(back)))
     rows = pl.DataFrame([vars(one) for one in done], schema_overrides={"severity": pl.Float64})
-    return rows.with_columns(month=pl.Series(months_of(done), dtype=pl.String)).join(orders, on="order_id", how="left")
+    return rows.with_columns(month=pl.Series(months_of(done), dtype=pl.String)).join(told, on="order_id", how="left")

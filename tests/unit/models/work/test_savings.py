@@ -8,7 +8,7 @@ import pytest
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import RUNNING
 from data_contracts.jobs import JOBS
-from models.work.savings import SEVERITY_U, SHARED_U, ProvenRepair, Saved, saved_by
+from models.work.savings import SEVERITY_U, SHARED_U, ProvenRepair, Saved, came_back, saved_by
 from models.work.worth import waiting
 
 WEEKS = 26.0
@@ -59,3 +59,36 @@ def test_it_holds_what_would_have_come_four_times_in_five(count: int) -> None:
         held += saved.low <= came <= saved.high
     assert held / trials > 0.74  # 0.8, and three standard deviations of 250 trials are 0.076
     assert held / trials < 0.95
+
+
+def an_order(name: str, week: str, state: str, **told: object) -> dict[str, object]:
+    row = {
+        "order_id": name,
+        "van_id": "v1",
+        "week": week,
+        "state": state,
+        "cause": "unmetered_air",
+        "found": None,
+        "flagged_by": [],
+    }
+    return row | told
+
+
+@pytest.mark.parametrize(
+    ("later", "back"),
+    [
+        ({}, True),
+        ({"cause": "none", "flagged_by": ["idle_g_s", "trim_idle_pct"]}, True),
+        ({"cause": "none", "flagged_by": ["lambda_full_throttle"]}, False),
+        ({"van_id": "v2"}, False),
+        ({"state": "declined"}, False),
+        ({"week": "2026-W40"}, False),
+        ({"week": "2026-W02"}, False),
+    ],
+)
+def test_a_van_that_is_back_for_the_same_saved_nothing(later: dict[str, object], back: bool) -> None:
+    first = an_order("one", "2026-W10", "proven", found="unmetered_air", flagged_by=["trim_idle_pct"])
+    after = {"week": "2026-W16", "state": "proposed"} | later
+    again = an_order("two", str(after.pop("week")), str(after.pop("state")), **after)
+    assert came_back([first, again], WEEKS) == ({"one"} if back else set())
+    assert came_back([first | {"state": "done"}, again], WEEKS) == set()
