@@ -216,6 +216,8 @@ def _why_then(row: Mapping[str, Any], job: PlannedJob, number: int, others: Sequ
         facts = [Fact.of("plan_safety")]
     elif row["state"] in ("accepted", "booked"):
         facts = [Fact.of("plan_accepted" if row["state"] == "accepted" else "plan_booked_open")]
+    elif row["state"] == "postponed" and row["until"] and row["urgency"] == "now":
+        facts = []  # somebody decided that it can wait
     else:
         facts = [Fact.of("plan_limit" if row["urgency"] == "now" else "plan_best")]
     if row["state"] == "postponed" and row["until"]:

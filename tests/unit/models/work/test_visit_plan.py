@@ -157,6 +157,7 @@ SOON, LATER = date(2026, 4, 14), date(2026, 5, 5)
         ({"state": "booked", "until": SOON}, ["plan_booked"]),
         ({"state": "booked", "until": SOON, "safety": True}, ["plan_booked"]),
         ({"state": "postponed", "until": SOON}, ["plan_best", "plan_postponed"]),
+        ({"state": "postponed", "until": SOON, "urgency": "now"}, ["plan_postponed"]),
         ({"state": "postponed", "until": SOON, "safety": True}, ["plan_safety", "plan_postponed"]),
     ],
 )
