@@ -485,7 +485,8 @@ WORK_ORDERS = Table(
         Column(
             "flagged_by",
             "texts",
-            "quantities whose alarm brought it, unsteady_ before one whose repeats disagree; anomaly where none stood out alone",
+            "quantities whose alarm brought it, unsteady_ before one whose repeats disagree; anomaly where none stood out alone, empty where a "
+            "fault code or the settle brought it",
         ),
         Column(
             "state",

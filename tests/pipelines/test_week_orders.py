@@ -218,10 +218,11 @@ def test_a_run_for_an_earlier_week_leaves_later_proposals_and_does_not_see_them(
 
 
 def test_flags_are_the_alarms_that_stand_then_repeats_then_the_anomaly() -> None:
-    outside = [["cycle_ripple", "lambda_idle"], ["idle_g_s"], []]
-    states = pl.DataFrame({"van_id": ["a", "b", "c"], "outside": outside, "unsteady": [["cycle_ripple"], [], []]})
-    found = flags_of(SimpleNamespace(states=states, residuals=SimpleNamespace(van_ids=("a", "b", "c"))))  # type: ignore[arg-type]
-    assert found == {"a": ("lambda_idle", UNSTEADY + "cycle_ripple"), "b": ("idle_g_s",), "c": (ANOMALY,)}
+    vans, outside = ["a", "b", "c", "d"], [["cycle_ripple", "lambda_idle"], ["idle_g_s"], [], []]
+    told = {"van_id": vans, "outside": outside, "unsteady": [["cycle_ripple"], [], [], []]}
+    states = pl.DataFrame(told | {"anomaly": [False, True, True, False]})
+    found = flags_of(SimpleNamespace(states=states, residuals=SimpleNamespace(van_ids=tuple(vans))))  # type: ignore[arg-type]
+    assert found == {"a": ("lambda_idle", UNSTEADY + "cycle_ripple"), "b": ("idle_g_s",), "c": (ANOMALY,), "d": ()}
 
 
 def test_what_findings_moved_is_a_row_each_and_doubt_is_one_more_reason() -> None:
