@@ -26,6 +26,8 @@ class Known(Protocol):
     def stood(self) -> int: ...
     @property
     def settling(self) -> Fact | None: ...
+    @property
+    def in_vain(self) -> frozenset[str]: ...
 
 
 _NO_STATE: Mapping[str, Any] = {
@@ -72,6 +74,7 @@ def finding_of(row: int, posterior: CausePosterior, known: Known, state: Mapping
         repaired_on=known.repaired_on,
         duty=known.duty,
         settling=known.settling,
+        in_vain=known.in_vain,
     )
     acts = known.stood > 0 and first_step(found, row, posterior).acts
     return replace(found, stood=known.stood if acts else 0)

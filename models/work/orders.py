@@ -62,6 +62,8 @@ class WatchedVan:
         Visits since the order that stands proposed for it asked to wait.
     settling : Fact or None
         How late it comes back to idle, where that is beyond its family's limit.
+    in_vain : frozenset of str
+        Causes whose job was done of late and did not help.
     """
 
     van_id: str
@@ -81,6 +83,7 @@ class WatchedVan:
     rank: int = 0
     stood: int = 0
     settling: Fact | None = None
+    in_vain: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)

@@ -51,6 +51,10 @@ class Finding:
         How much worse a failure of this van is than of an ordinary one. [1]
     stood : int
         Visits for which it has stood since an order asked to wait with what there is to do.
+    settling : Fact or None
+        How late it comes back to idle, where that is beyond its family's limit.
+    in_vain : frozenset of str
+        Causes whose job was done of late and did not help.
     """
 
     probability: Mapping[str, float]
@@ -67,6 +71,7 @@ class Finding:
     duty: float = 1.0
     stood: int = 0
     settling: Fact | None = None
+    in_vain: frozenset[str] = frozenset()
 
     @property
     def dangers(self) -> dict[str, float]:

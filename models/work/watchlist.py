@@ -39,6 +39,8 @@ class Circumstances:
         Visits since the order that stands proposed for it asked to wait.
     settling : Fact or None
         How late it comes back to idle, where that is beyond its family's limit.
+    in_vain : frozenset of str
+        Causes whose job was done of late and did not help.
     """
 
     standing_codes: Mapping[str, int] = field(default_factory=dict)
@@ -48,6 +50,7 @@ class Circumstances:
     told: tuple[Fact, ...] = ()
     stood: int = 0
     settling: Fact | None = None
+    in_vain: frozenset[str] = frozenset()
 
 
 def watchlist(

@@ -26,6 +26,7 @@ def circumstances_of(
     trends: pl.DataFrame,
     codes: Mapping[str, Mapping[str, int]],
     settling: Mapping[str, Fact],
+    in_vain: Mapping[str, frozenset[str]],
     asked: Mapping[str, str],
     register: Register,
     settings: Settings,
@@ -47,6 +48,8 @@ def circumstances_of(
         Fault codes that stand, of each van that has one.
     settling : mapping of str to Fact
         How late each van comes back to idle that takes too long.
+    in_vain : mapping of str to frozenset of str
+        Causes whose job did not help, of each van that has one.
     asked : mapping of str to str
         ISO week in which the order that stands proposed for a van first asked to wait.
     register : Register
@@ -90,6 +93,7 @@ def circumstances_of(
             (Fact.of("repair_judged", day=repaired_on, verdict=outcome),) if outcome else (),
             visits.filter(pl.col("van_id") == van_id, pl.col("week") > asked[van_id]).height if van_id in asked else 0,
             settling.get(van_id),
+            in_vain.get(van_id, frozenset()),
         )
     return found
 

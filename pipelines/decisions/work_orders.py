@@ -150,4 +150,5 @@ def _watched(
         rank=int(str(row["rank"])),
         stood=about.stood,
         settling=about.settling,
+        in_vain=about.in_vain,
     )

@@ -168,6 +168,7 @@ def _judge(
     from models.work.watchlist import watchlist
     from pipelines.decisions import lessons
     from pipelines.decisions.circumstances import circumstances_of
+    from pipelines.decisions.proofs import jobs_in_vain
 
     families: dict[str, Family] = dict(register.families)
     everyone = frozenset(frame["van_id"].unique())
@@ -175,6 +176,7 @@ def _judge(
     before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
     done = repairs.filter(pl.col("done_at") < week_end(week), pl.col("touches").list.len() > 0)
     late = late_to_settle(recently_settled(warehouse, register, week), done, families)
+    vain = jobs_in_vain(warehouse, week)
     asked = dict(warehouse.query(_ASKED_TO_WAIT, [week]).iter_rows())
     threads = min(settings.intake.workers or os.cpu_count() or 1, MOST_THREADS)
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
@@ -204,7 +206,7 @@ def _judge(
         )
         posterior = as_recorded(posterior, assessment.trends)
         about = circumstances_of(
-            found, mine, done, assessment.trends, codes, settling, asked, register, settings, week, warranties
+            found, mine, done, assessment.trends, codes, settling, vain, asked, register, settings, week, warranties
         )
         listed = watchlist(
             assessment.states,

@@ -79,6 +79,7 @@ def _orders(
         {},
         {},
         {},
+        {},
         register,
         settings,
         week,
@@ -268,7 +269,7 @@ def test_a_repair_is_being_proven_until_three_good_captures_or_six_weeks() -> No
         repairs = pl.DataFrame(told, schema={name: polars_schema(REPAIRS)[name] for name in told[0]})
         trends = pl.DataFrame(schema=polars_schema(TRENDS))
         codes = {"v1": {"P0171": 3}}
-        about = circumstances_of(["v1"], captures, repairs, trends, codes, {}, {}, register, Settings(), WEEK)["v1"]  # type: ignore[arg-type]
+        about = circumstances_of(["v1"], captures, repairs, trends, codes, {}, {}, {}, register, Settings(), WEEK)["v1"]  # type: ignore[arg-type]
         assert about.standing_codes == codes["v1"]
         assert [fact.words["verdict"] for fact in about.told] == (
             [] if about.repaired_on or weeks_ago >= 6 else ["cant_tell"]
