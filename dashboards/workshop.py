@@ -215,23 +215,23 @@ def _parts(published: Published, depots: list[str]) -> None:
 
 def _worth(published: Published, depots: list[str]) -> None:
     """What waiting would cost, and what proven repairs saved."""
-    frame = order_queries.worth_by_depot(published, depots)
+    workshop = board_settings(published.home).workshop
+    frame = order_queries.worth_by_depot(published, depots, workshop.horizon_weeks)
     if frame.is_empty():
         return
-    workshop = board_settings(published.home).workshop
 
-    def shown(row: Mapping[str, float | int | str]) -> dict[str, str]:
+    def shown(row: Mapping[str, Any]) -> dict[str, str]:
         saved = message("number.none")
         if row["proven"]:
             low, high = (text.money(float(row[name]), workshop.currency) for name in ("saved_low", "saved_high"))
             amount = text.money(float(row["saved"]), workshop.currency)
             saved = message("workshop.saved_of", amount=amount, low=low, high=high, count=row["proven"])
         return {
-            message("common.depot"): inert(row["depot"]),
+            message("common.depot"): message("common.all") if row["depot"] is None else inert(row["depot"]),
             message("workshop.open_orders"): str(row["open"]),
             message("workshop.waiting"): text.money(float(row["waiting"]), workshop.currency),
             message("workshop.saved"): saved,
-        }
+        } | ({message("workshop.back"): str(row["back"])} if (frame["back"] > 0).any() else {})
 
     with st.expander(message("workshop.programme")):
         parts.sheet(pl.DataFrame([shown(row) for row in frame.iter_rows(named=True)]), "worth", width="content")

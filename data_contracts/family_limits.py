@@ -42,10 +42,13 @@ class HurtLimits:
         By quantity.
     trim_sum_pct : float
         Both trims together, to either side. [%]
+    settle_time_s : float
+        From the release until the engine idles again, at two visits running. [s]
     """
 
     of_quantity: Mapping[str, HurtLimit] = field(default_factory=dict)
     trim_sum_pct: float = default.TRIM_SUM_MOST_PCT
+    settle_time_s: float = default.SETTLE_TIME_MOST_S
 
 
 _ON_GAS = {
@@ -97,6 +100,9 @@ class LimitsEntry(SourcedEntry):
     switch_time_most_s: Annotated[
         Positive, Field(description=f"seconds above 0, narrowband only (left out: {default.SWITCH_TIME_MOST_S:g})")
     ] = default.SWITCH_TIME_MOST_S
+    settle_time_most_s: Annotated[
+        Positive, Field(description=f"seconds above 0 (left out: {default.SETTLE_TIME_MOST_S:g})")
+    ] = default.SETTLE_TIME_MOST_S
     idle_flow_low_g_s: Annotated[
         Positive | None,
         Field(description=f"g/s above 0 (left out: {default.IDLE_FLOW_LOW_G_S_PER_L:g} for each litre)"),
@@ -137,4 +143,4 @@ class LimitsEntry(SourcedEntry):
                 high = given[hurts.high] if hurts.high else None
                 low = given[hurts.low] if hurts.low else -high if high is not None and hurts.mirrored else None
                 found[name] = HurtLimit(low, high, hurts.call, hurts.means)
-        return HurtLimits(found, self.trim_sum_most_pct)
+        return HurtLimits(found, self.trim_sum_most_pct, self.settle_time_most_s)

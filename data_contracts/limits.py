@@ -68,6 +68,9 @@ SWITCH_TIME_MOST_S = 0.3
 # A warm petrol engine takes about one gram of air a second at idle for each litre.
 IDLE_FLOW_LOW_G_S_PER_L = 0.5
 IDLE_FLOW_HIGH_G_S_PER_L = 2.5
+# A warm engine is back at a steady idle two or three seconds after the pedal is let go; one that takes longer hunts, or may
+# stall. The usual recording goes on for four.
+SETTLE_TIME_MOST_S = 3.5
 
 LEAST_REMOVALS = 5
 """Parts worked on or replaced from which it is told how long they last. Common practice, no source (2026-11-29)."""

@@ -2,6 +2,10 @@
 
 from collections.abc import Mapping
 
+from data_contracts.limits import SETTLE_TIME_MOST_S
+
+_SETTLE_S = f"{SETTLE_TIME_MOST_S:g}".replace(".", ",")
+
 _FAST = " „Schnell“ ist der über ±4 ms geglättete Luftstrom, „langsam“ der über ±15 ms."
 _EN_FAST = " “Fast” is the flow smoothed over ±4 ms, “slow” over ±15 ms."
 _EN_NOISE = "Noise of the trace (white and first-order coloured noise), through the sensor's characteristic."
@@ -49,7 +53,12 @@ METHODS_DE: Mapping[str, str] = {
     "Fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold.": "Schnelle Linie von 90 % bis 10 % der Höhe vom Leerlauf bis zum Luftstrom am Ende des Haltens.",
     "The peak of the fast trace, within 0.6 s of the release, that stands highest above both valleys beside it. Its height is that above the later valley, at most twice its height above both.": "Die Spitze der schnellen Linie, binnen 0,6 s nach dem Loslassen, die am höchsten über beiden Tälern daneben steht. Ihre Höhe ist die über dem späteren Tal, höchstens das Doppelte der Höhe über beiden.",
     "Idle afterwards (idle before where the record ends first) less the lowest flow after the release, a parabola over ±25 ms.": "Leerlauf danach (Leerlauf davor, wo die Aufzeichnung vorher endet) minus kleinster Luftstrom nach dem Loslassen, aus einer Parabel über ±25 ms.",
-    "From the release until the slow trace stays within 10 % of idle to the end of the record.": "Vom Loslassen, bis die langsame Linie bis zum Ende der Aufzeichnung innerhalb von 10 % des Leerlaufs bleibt.",
+    "From the release until the slow trace stays within 10 % of idle to the end of the record. A van that takes longer than its "
+    f"family's `settle_time_most_s` ({SETTLE_TIME_MOST_S:g} s where the register gives none; common practice, no source) at two "
+    "visits running, by two snaps of each, is called in; a record that goes on for longer and ends unsettled counts as well.": "Vom Loslassen, bis die langsame Linie bis zum Ende der Aufzeichnung innerhalb von 10 % des Leerlaufs bleibt. Ein Fahrzeug, das bei zwei "
+    "Besuchen nacheinander, nach je zwei Gasstößen, länger braucht als `settle_time_most_s` seiner Motorfamilie "
+    f"({_SETTLE_S} s, wo das Register nichts angibt; übliche Praxis, ohne Quelle), wird gerufen; eine "
+    "Aufzeichnung, die länger weitergeht und unruhig endet, zählt ebenso.",
     "Mean over the last 1.5 s of the record, from 1.5 s after the release.": "Mittel über die letzten 1,5 s der Aufzeichnung, ab 1,5 s nach dem Loslassen.",
     "From the throttle's channel, against what the register says fully open reads. Without a channel, from the shape: a main peak that is low against the family's while the first peak beside it is high. From visit to visit it is followed from its channel only: told from the shape it would repeat what the two peaks say.": "Aus dem Kanal der Drosselklappe, gegen den Wert, der laut Register ganz offen gilt. Ohne Kanal aus der Form: eine Hauptspitze, die gegen die der Familie niedrig ist, während die erste Spitze daneben hoch ist. Von Besuch zu Besuch wird sie nur aus dem Kanal verfolgt: aus der Form gelesen würde sie wiederholen, was die zwei Spitzen sagen.",
     "0.01 from the channel (0.04 where the register gives no full opening); 0.08 from the shape, 0.20 where another fault could look alike.": "0,01 aus dem Kanal (0,04, wo das Register keine volle Öffnung nennt); 0,08 aus der Form, 0,20, wo ein anderer Fehler ebenso aussehen könnte.",

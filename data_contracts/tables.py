@@ -25,6 +25,7 @@ ColumnType = Literal[
     "name_reason",
     "name_mark",
     "code_probability",
+    "code_severity",
     "facts",
 ]
 
@@ -40,6 +41,7 @@ _DUCKDB: dict[str, str] = {
     "name_reason": "STRUCT(name VARCHAR, reason VARCHAR)[]",
     "name_mark": "STRUCT(name VARCHAR, mark VARCHAR)[]",
     "code_probability": "STRUCT(code VARCHAR, probability DOUBLE)[]",
+    "code_severity": "STRUCT(code VARCHAR, severity DOUBLE)[]",
     "facts": "STRUCT(code VARCHAR, quantity VARCHAR, numbers MAP(VARCHAR, DOUBLE), words MAP(VARCHAR, VARCHAR))[]",
 }
 FACTS_TYPE = pl.List(
@@ -66,6 +68,7 @@ _POLARS: dict[str, pl.DataType] = {
     "name_reason": pl.List(pl.Struct({"name": pl.String(), "reason": pl.String()})),
     "name_mark": pl.List(pl.Struct({"name": pl.String(), "mark": pl.String()})),
     "code_probability": pl.List(pl.Struct({"code": pl.String(), "probability": pl.Float64()})),
+    "code_severity": pl.List(pl.Struct({"code": pl.String(), "severity": pl.Float64()})),
     "facts": FACTS_TYPE,
 }
 
@@ -464,6 +467,12 @@ WORK_ORDERS = Table(
         Column("parts_cost", "number", "parts; negative or zero [currency]"),
         Column("van_time_cost", "number", "van off the road; negative or zero [currency]"),
         Column("failure_probability", "number", "probability of a failure before it would otherwise be done [1]"),
+        Column(
+            "severities",
+            "code_severity",
+            "severity of every cause, given that it is there, as of the last run before somebody decided [1]",
+        ),
+        Column("duty", "number", "how much worse a failure of this van is than of an ordinary one [1]"),
         Column("worth", "text", "the worth in words, or why it is better to wait, said from worth_facts"),
         Column("worth_facts", "facts", "what the words of the worth are made of"),
         Column(
@@ -476,7 +485,8 @@ WORK_ORDERS = Table(
         Column(
             "flagged_by",
             "texts",
-            "quantities whose alarm brought it, unsteady_ before one whose repeats disagree; anomaly where none stood out alone",
+            "quantities whose alarm brought it, unsteady_ before one whose repeats disagree; anomaly where none stood out alone, empty where a "
+            "fault code or the settle brought it",
         ),
         Column(
             "state",

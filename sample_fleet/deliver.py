@@ -101,7 +101,40 @@ def write_fleet(
     """
     fleet = plan_fleet(scenario, rng)
     write_register(fleet, root / "register")
-    inbox = root / "inbox"
+    deliveries, truth_rows = _write_captures(fleet, root / "inbox", rng, mix, broken, workers, progress)
+    _write_truth(root, fleet, deliveries, truth_rows)
+    return fleet
+
+
+def write_captures(fleet: Fleet, inbox: Path, rng: np.random.Generator, *, mix: Mix = _MIX, workers: int = 2) -> None:
+    """Write the captures of a planned fleet into an inbox, and nothing beside them.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        What was planned, or some weeks of it.
+    inbox : Path
+        Made if absent.
+    rng : numpy.random.Generator
+        Source of everything; the files do not depend on `workers`.
+    mix : Mix
+        Formats.
+    workers : int
+        Threads.
+    """
+    _write_captures(fleet, inbox, rng, mix, broken=False, workers=workers, progress=None)
+
+
+def _write_captures(
+    fleet: Fleet,
+    inbox: Path,
+    rng: np.random.Generator,
+    mix: Mix,
+    broken: bool,
+    workers: int,
+    progress: Progress | None,
+) -> tuple[list[Delivery], list[dict[str, Any]]]:
+    """Write and hand over the deliveries; these by name, and the truth of every capture."""
     inbox.mkdir(parents=True, exist_ok=True)
     deliveries, writers = _lay_out(fleet, inbox, mix, rng)
 
@@ -143,8 +176,7 @@ def write_fleet(
         _break_contract([deliveries[name] for name in order], rng)
     for name in order:
         _hand_over(deliveries[name], inbox)
-    _write_truth(root, fleet, [deliveries[name] for name in order], truth_rows)
-    return fleet
+    return [deliveries[name] for name in order], truth_rows
 
 
 def _lay_out(

@@ -33,6 +33,12 @@ _REASONS = (
         "Die Trimmwerte im Leerlauf und bei 2.500 1/min sind zusammen {level} (Grenze {limit}): das Gemisch stimmt nirgends.",
         "level limit",
     ),
+    _of_quantity(
+        "settles_late",
+        "After a snap the engine takes {level} or longer to come back to idle, at two visits running (limit {limit}): it may stall.",
+        "Nach einem Gasstoß braucht der Motor {level} oder länger zurück in den Leerlauf, bei zwei Besuchen nacheinander (Grenze {limit}): er kann stehen bleiben.",
+        "level limit",
+    ),
     _template(
         "being_proven",
         "Repaired on {day} and being proven: three good captures decide; no work until then.",

@@ -1,6 +1,7 @@
 """Quantities of the air-mass trace."""
 
 from data_contracts.bilingual import Words
+from data_contracts.limits import SETTLE_TIME_MOST_S
 from data_contracts.quantities.phrases import CROSSING, IDLE, LEVEL, SMOOTH
 from data_contracts.quantities.record import (
     DrawnAt,
@@ -366,7 +367,12 @@ AIRFLOW: tuple[Quantity, ...] = (
             "Zeit vom Loslassen, bis der Strom nahe dem Leerlauf bleibt",
         ),
         Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=1.0, metered=True),
-        Method("From the release until the slow trace stays within 10 % of idle to the end of the record.", CROSSING),
+        Method(
+            "From the release until the slow trace stays within 10 % of idle to the end of the record. A van that takes longer than its "
+            f"family's `settle_time_most_s` ({SETTLE_TIME_MOST_S:g} s where the register gives none; common practice, no source) at two "
+            "visits running, by two snaps of each, is called in; a record that goes on for longer and ends unsettled counts as well.",
+            CROSSING,
+        ),
         landmark="settle",
         drawn_at=DrawnAt("airflow", ("release", 0.0), ("release", 0.6)),
     ),

@@ -38,7 +38,7 @@ class PlannedJob:
     safety : bool
         Goes before all else.
     decided : bool
-        A person accepted or booked it, or a limit is crossed: goes before any worth.
+        A person accepted or booked it, it is urgent, or it is done whatever it costs: goes before any worth.
     first_week, last_week : int
         Weeks in which it can be done, counted from 0.
     away : frozenset of int

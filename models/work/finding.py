@@ -7,6 +7,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from data_contracts.causes import CAUSES, NONE
+from data_contracts.facts.fact import Fact
 from models.causes.infer import CausePosterior
 from models.work.first_step import first_step
 from models.work.urgency import Finding
@@ -23,6 +24,10 @@ class Known(Protocol):
     def duty(self) -> float: ...
     @property
     def stood(self) -> int: ...
+    @property
+    def settling(self) -> Fact | None: ...
+    @property
+    def in_vain(self) -> frozenset[str]: ...
 
 
 _NO_STATE: Mapping[str, Any] = {
@@ -68,6 +73,8 @@ def finding_of(row: int, posterior: CausePosterior, known: Known, state: Mapping
         standing_codes=known.standing_codes,
         repaired_on=known.repaired_on,
         duty=known.duty,
+        settling=known.settling,
+        in_vain=known.in_vain,
     )
     acts = known.stood > 0 and first_step(found, row, posterior).acts
     return replace(found, stood=known.stood if acts else 0)

@@ -5,11 +5,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
-from data_contracts.causes import CAUSES, NONE
+from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import TESTS, Job
 from models.causes.infer import CausePosterior
 from models.work.danger import DANGER
+from models.work.settling import FIRST_TEST
 from models.work.urgency import WAIT_VISITS, Finding, code_test
 from models.work.worth import RankingSettings, Worth, worth_of_order
 
@@ -65,7 +66,7 @@ def first_step(
     ----------
     finding : Finding
         What is known of it: what endangers people is looked into at once, whatever is likelier; where nothing known fits the snaps,
-        fault codes that stand say what to test.
+        fault codes that stand say what to test; a job that did not help is not asked for again, but the test of its cause.
     row : int
         Of the posterior.
     posterior : CausePosterior
@@ -79,6 +80,9 @@ def first_step(
     leading, next_test = posterior.leading[row], posterior.next_test[row]
     risky = _danger_beside(finding, leading)
     risky_test = None if risky is None else CAUSES[risky[0]].first_test or None
+    if leading in finding.in_vain:
+        test = CAUSES[leading].first_test or (None if next_test is None else next_test.name)
+        return FirstStep(NOT_SEPARABLE, risky_test or test)
     if leading in CAUSES:
         pair = _paired(row, posterior)
         if risky is None or (pair is not None and pair[0] == risky[0]):
@@ -87,7 +91,8 @@ def first_step(
             return FirstStep(leading, second=risky)
         return FirstStep(leading, risky_test, pair)
     if leading == NONE:
-        return FirstStep(leading, code_test(finding.standing_codes) or risky_test)
+        settling = None if finding.settling is None else FIRST_TEST
+        return FirstStep(leading, code_test(finding.standing_codes) or risky_test or settling)
     test = None if next_test is None else next_test.name
     if risky is not None and (test is None or TESTS[test].finds.get(risky[0], 0.0) < FINDS):
         test = risky_test

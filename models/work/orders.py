@@ -60,6 +60,10 @@ class WatchedVan:
         Its place on the list, which is the place of its order.
     stood : int
         Visits since the order that stands proposed for it asked to wait.
+    settling : Fact or None
+        How late it comes back to idle, where that is beyond its family's limit.
+    in_vain : frozenset of str
+        Causes whose job was done of late and did not help.
     """
 
     van_id: str
@@ -78,6 +82,8 @@ class WatchedVan:
     weeks_to_pressing_limit: float | None = None
     rank: int = 0
     stood: int = 0
+    settling: Fact | None = None
+    in_vain: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -152,13 +158,13 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
         told = [van.reasons[0], moved] if moved != van.reasons[0] else [moved]
         beside = van.reasons[0].code == "dangers_likely" and posterior.leading[row] in CAUSES
         return [*told, _likely(row, posterior)] if beside else told
-    if van.reasons and van.reasons[0].code in ("limit_crossed", "trims_together", "code_stands"):
+    if van.reasons and van.reasons[0].code in ("limit_crossed", "trims_together", "settles_late", "code_stands"):
         moved = van.reasons[0]
     if posterior.leading[row] in CAUSES:
         return [moved, _likely(row, posterior)]
     if posterior.leading[row] == NONE:
         reason = van.reasons[0] if van.reasons else moved
-        return [reason] if reason.code == "code_stands" else [reason, Fact.of("nothing_fits")]
+        return [reason] if reason.code in ("settles_late", "code_stands") else [reason, Fact.of("nothing_fits")]
     first, second = np.argsort(-posterior.probability[row])[:2]
     return [
         moved,
@@ -297,6 +303,10 @@ def _draft(
         "parts_cost": worth.parts,
         "van_time_cost": worth.van_time,
         "failure_probability": worth.failure_probability,
+        "severities": [
+            {"code": code, "severity": size} for code, size in finding.severities.items() if np.isfinite(size)
+        ],
+        "duty": finding.duty,
         "worth_facts": [fact.row() for fact in facts],
         "safety": finding.safety,
         "flagged_by": list(van.flagged_by),
@@ -307,12 +317,15 @@ def _draft(
 _ALL_THE_SAME = {
     "limit_crossed": "done_for_limit",
     "trims_together": "done_for_limit",
+    "settles_late": "done_for_limit",
     "limit_ahead": "done_for_near_limit",
     "code_agrees": "done_for_code",
     "code_stands": "done_for_code",
     "stood_since_order": "done_as_it_stands",
 }
 """Why work is proposed though it costs more than it avoids, by the reasons of its van."""
+ALL_THE_SAME = frozenset({"done_for_safety", "done_for_waiting", *_ALL_THE_SAME.values()})
+"""Facts of a worth that say so: such work has its day, and its place in the plan, like any other."""
 
 
 def _all_the_same(van: WatchedVan) -> str:

@@ -51,6 +51,10 @@ class Finding:
         How much worse a failure of this van is than of an ordinary one. [1]
     stood : int
         Visits for which it has stood since an order asked to wait with what there is to do.
+    settling : Fact or None
+        How late it comes back to idle, where that is beyond its family's limit.
+    in_vain : frozenset of str
+        Causes whose job was done of late and did not help.
     """
 
     probability: Mapping[str, float]
@@ -66,6 +70,8 @@ class Finding:
     repaired_on: str = ""
     duty: float = 1.0
     stood: int = 0
+    settling: Fact | None = None
+    in_vain: frozenset[str] = frozenset()
 
     @property
     def dangers(self) -> dict[str, float]:
@@ -129,11 +135,17 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
     costly = sure and planned >= settings.call_in_cost
     if finding.limit_crossed or finding.crosses >= 0.5 or (sure and dangerous >= 0.5 and serious) or costly:
         word = "now"
-    elif finding.crosses_within_13 >= 0.5 or dangerous >= 0.5 or finding.safety or worth.expected_cost_avoided > 0:
+    elif (
+        finding.crosses_within_13 >= 0.5
+        or dangerous >= 0.5
+        or finding.safety
+        or finding.settling is not None
+        or worth.expected_cost_avoided > 0
+    ):
         word = "plan"
     else:
         word = min(["watch", *(_raised_to(code, finding.leading) for code in _known(finding))], key=URGENCIES.index)
-    why = [*_hurts(finding), *_codes(finding)]
+    why = [*_hurts(finding), *filter(None, [finding.settling]), *_codes(finding)]
     if word == "watch" and sure and finding.stood >= WAIT_VISITS:
         word = "plan"
         why.append(Fact.of("stood_since_order", count=finding.stood))

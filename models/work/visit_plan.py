@@ -12,6 +12,7 @@ from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import FACTS_TYPE
 from data_contracts.weeks import week_of, week_start
 from models.work.capacity import SOLVER_TIME, PlannedJob, plan_capacity
+from models.work.orders import ALL_THE_SAME
 
 
 @dataclass(frozen=True)
@@ -164,13 +165,19 @@ def _visit(
         costs=costs * (1.0 - saved / hours) + sum(row["put_off"] or 0.0 for row in members),
         warranty=sum(row["warranty_paid"] or 0.0 for row in members),
         safety=any(row["safety"] for row in members),
-        decided=any(row["state"] in ("accepted", "booked") or row["urgency"] == "now" for row in members),
+        decided=any(map(_is_settled, members)),
         first_week=first,
         last_week=booked[0] if booked else 10_000,
         away=frozenset() if booked else away,
         due_week=max(due, first),
         warranty_week=-1 if warranty_until is None else _week_number(warranty_until, monday),
     )
+
+
+def _is_settled(order: Mapping[str, Any]) -> bool:
+    """Whether it is settled that an order is done: somebody said so, it is urgent, or it is proposed whatever it costs."""
+    all_the_same = any(fact["code"] in ALL_THE_SAME for fact in order["worth_facts"] or ())
+    return order["state"] in ("accepted", "booked") or order["urgency"] == "now" or all_the_same
 
 
 def _week_number(day: date, monday: date) -> int:
@@ -209,6 +216,8 @@ def _why_then(row: Mapping[str, Any], job: PlannedJob, number: int, others: Sequ
         facts = [Fact.of("plan_safety")]
     elif row["state"] in ("accepted", "booked"):
         facts = [Fact.of("plan_accepted" if row["state"] == "accepted" else "plan_booked_open")]
+    elif row["state"] == "postponed" and row["until"] and row["urgency"] == "now":
+        facts = []  # somebody decided that it can wait
     else:
         facts = [Fact.of("plan_limit" if row["urgency"] == "now" else "plan_best")]
     if row["state"] == "postponed" and row["until"]:

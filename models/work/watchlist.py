@@ -37,6 +37,10 @@ class Circumstances:
         What a repair of late came to.
     stood : int
         Visits since the order that stands proposed for it asked to wait.
+    settling : Fact or None
+        How late it comes back to idle, where that is beyond its family's limit.
+    in_vain : frozenset of str
+        Causes whose job was done of late and did not help.
     """
 
     standing_codes: Mapping[str, int] = field(default_factory=dict)
@@ -45,6 +49,8 @@ class Circumstances:
     warranty_until: date | None = None
     told: tuple[Fact, ...] = ()
     stood: int = 0
+    settling: Fact | None = None
+    in_vain: frozenset[str] = frozenset()
 
 
 def watchlist(

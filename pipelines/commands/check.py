@@ -12,7 +12,7 @@ from data_contracts.tables import TABLES
 from pipelines.commands.check_kept import NOT_COVERED, kept_findings
 from pipelines.decisions.order_decisions import unreadable
 from pipelines.decisions.quarantine_decisions import unreadable_items
-from pipelines.decisions.repairs import repairs_of, unknown_work
+from pipelines.decisions.repairs import repairs_of, repairs_of_no_van, unknown_work
 from pipelines.intake import quarantine
 from pipelines.intake.accounts import accounts
 from pipelines.intake.corrections import unreadable_mends
@@ -112,6 +112,7 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     register = load_register(workspace.register)
     findings += [fault.reason for fault in register.faults]
     findings += unknown_work(repairs_of(register, warehouse))
+    findings += repairs_of_no_van(register, warehouse)
     findings += _settings_findings(workspace.settings_path)
     findings += [
         f"decisions/{name} can't be read: write the decision again with `vansnap decide`, then delete the file"

@@ -25,6 +25,8 @@ def circumstances_of(
     repairs: pl.DataFrame,
     trends: pl.DataFrame,
     codes: Mapping[str, Mapping[str, int]],
+    settling: Mapping[str, Fact],
+    in_vain: Mapping[str, frozenset[str]],
     asked: Mapping[str, str],
     register: Register,
     settings: Settings,
@@ -44,6 +46,10 @@ def circumstances_of(
         TRENDS of these vans.
     codes : mapping of str to mapping of str to int
         Fault codes that stand, of each van that has one.
+    settling : mapping of str to Fact
+        How late each van comes back to idle that takes too long.
+    in_vain : mapping of str to frozenset of str
+        Causes whose job did not help, of each van that has one.
     asked : mapping of str to str
         ISO week in which the order that stands proposed for a van first asked to wait.
     register : Register
@@ -86,6 +92,8 @@ def circumstances_of(
             None if warranty is None else warranty.covered_until(last_day_of(week)),
             (Fact.of("repair_judged", day=repaired_on, verdict=outcome),) if outcome else (),
             visits.filter(pl.col("van_id") == van_id, pl.col("week") > asked[van_id]).height if van_id in asked else 0,
+            settling.get(van_id),
+            in_vain.get(van_id, frozenset()),
         )
     return found
 

@@ -79,7 +79,8 @@ def learn_until(warehouse: Warehouse, families: Sequence[str], settings: Setting
 
 
 def flags_of(assessment: Assessment) -> dict[str, tuple[str, ...]]:
-    """What lists each van: quantities whose alarm stands at its last visit, and whose repeats scatter; the anomaly where none does.
+    """What lists each van: quantities whose alarm stands at its last visit, and whose repeats scatter; the anomaly where none does; none of
+    these where it is a fault code that stands, or the settle.
 
     Parameters
     ----------
@@ -94,7 +95,8 @@ def flags_of(assessment: Assessment) -> dict[str, tuple[str, ...]]:
     for van_id in assessment.residuals.van_ids:
         restless = standing[van_id]["unsteady"]
         charted = (name for name in standing[van_id]["outside"] if name not in restless)
-        flags[van_id] = (*charted, *(UNSTEADY + name for name in restless)) or (ANOMALY,)
+        alone = (ANOMALY,) if standing[van_id]["anomaly"] else ()
+        flags[van_id] = (*charted, *(UNSTEADY + name for name in restless)) or alone
     return flags
 
 

@@ -6,7 +6,7 @@ The same decision handed in twice is one event.
 """
 
 import json
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -17,11 +17,13 @@ import polars as pl
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.states import PLANNED_STATES
-from data_contracts.tables import ORDER_EVENTS, READ_FROM_WORDS, REPAIRS, WORK_ORDERS, polars_schema
+from data_contracts.tables import FACTS_TYPE, ORDER_EVENTS, READ_FROM_WORDS, REPAIRS, WORK_ORDERS, polars_schema
+from data_contracts.weeks import weeks_of
 from models.work.order_states import OrderEvent, OrderStatus, check_event, replay
 from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.decisions.photos import is_photo
 from pipelines.decisions.proofs import PERSON, proof_statistics_of
+from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.drafts import clear_drafts
 from pipelines.workspace.log import audit
@@ -201,13 +203,42 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
     changed = " OR ".join(f"work_orders.{name} IS DISTINCT FROM s.{name}" for name in _FROM_EVENTS[1:])
     sets = ", ".join(f"{name} = s.{name}" for name in _FROM_EVENTS[1:])
     with warehouse.rows("_status", told):
-        warehouse.execute(
-            f"UPDATE work_orders SET {sets} FROM _status s WHERE work_orders.order_id = s.order_id AND ({changed})"
-        )
+        these = f"work_orders.order_id = s.order_id AND ({changed})"
+        moved = warehouse.query(f"SELECT work_orders.order_id FROM work_orders, _status s WHERE {these}")
+        warehouse.execute(f"UPDATE work_orders SET {sets} FROM _status s WHERE {these}")
+    _plan_by_the_day(warehouse, moved["order_id"].to_list())
     warehouse.execute("UPDATE work_orders SET due_by = until WHERE state = 'postponed' AND until > due_by")
     closed = f"state NOT IN {PLANNED_STATES} AND plan_note IS NOT NULL"
     warehouse.execute(f"UPDATE work_orders SET plan_week = NULL, plan_note = NULL, plan_facts = NULL WHERE {closed}")
     warehouse.replace("proof_statistics", proof_statistics_of(status))
+
+
+def _plan_by_the_day(warehouse: Warehouse, order_ids: Sequence[str]) -> None:
+    """Of orders just booked or postponed the week of their day, until the next run plans again: list, plan and paper agree at once."""
+    rows = warehouse.query(
+        """
+        SELECT order_id, state, until FROM work_orders WHERE list_contains($orders, order_id) AND until IS NOT NULL AND (
+            (state = 'booked' AND plan_week IS DISTINCT FROM strftime(until, '%G-W%V')) OR
+            (state = 'postponed' AND plan_week < strftime(until, '%G-W%V')))
+        """,
+        {"orders": list(order_ids)},
+    )
+    if rows.is_empty():
+        return
+    facts = [
+        [Fact.of(f"plan_{state}", day=str(until)).row()] for state, until in rows.select("state", "until").iter_rows()
+    ]
+    planned = rows.select(
+        "order_id",
+        plan_week=weeks_of(pl.col("until")),
+        plan_note=pl.lit(None, pl.String),
+        plan_facts=pl.Series(facts, dtype=FACTS_TYPE),
+    )
+    with warehouse.rows("_planned", with_sentences(planned)):
+        warehouse.execute(
+            "UPDATE work_orders SET plan_week = p.plan_week, plan_note = p.plan_note, plan_facts = p.plan_facts "
+            "FROM _planned p WHERE work_orders.order_id = p.order_id"
+        )
 
 
 def stored_events(warehouse: Warehouse) -> list[OrderEvent]:

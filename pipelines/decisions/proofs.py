@@ -11,6 +11,7 @@ import polars as pl
 from data_contracts.facts.rendering import joined, render
 from data_contracts.jobs import JOBS
 from data_contracts.tables import PROOF_STATISTICS, polars_schema
+from data_contracts.weeks import week_of, week_start
 from models.work.order_states import OrderEvent, OrderStatus
 from models.work.repair_proof import PROOF_COLUMNS, proof_in_time, proof_statistics
 from pipelines.storage.warehouse import Warehouse
@@ -19,6 +20,8 @@ PERSON = "vansnap"
 """Who a proof is signed by."""
 PROVING_WEEKS = 6
 """A repair not proven by then is no longer waited for. Common practice, no source (2026-11-29)."""
+IN_VAIN_WEEKS = 26
+"""How long a job that did not help is not asked for again. Common practice, no source (2026-11-30)."""
 MADE_WORSE = "made worse"
 """Its reason where something moved further away."""
 
@@ -59,6 +62,29 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
             if event is not None:
                 verdicts.append(event)
     return verdicts
+
+
+def jobs_in_vain(warehouse: Warehouse, week: str) -> dict[str, frozenset[str]]:
+    """Causes whose job was done on a van within half a year and did not help, as its proof showed.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Its orders.
+    week : str
+        ISO week.
+
+    Returns
+    -------
+    dict of str to frozenset of str
+        By van.
+    """
+    rows = warehouse.query(
+        "SELECT van_id, list(DISTINCT found) FROM work_orders WHERE state = 'not_proven' AND found IS NOT NULL AND week <= $week "
+        "AND week > $since GROUP BY van_id",
+        {"week": week, "since": week_of(week_start(week) - timedelta(weeks=IN_VAIN_WEEKS))},
+    )
+    return {van_id: frozenset(found) for van_id, found in rows.iter_rows()}
 
 
 def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:

@@ -100,3 +100,28 @@ def unknown_work(repairs: pl.DataFrame) -> list[str]:
         + ": state it in register/work.toml (its README.md says how), or mend the entry"
         for row in asked.iter_rows(named=True)
     ]
+
+
+def repairs_of_no_van(register: Register, warehouse: Warehouse) -> list[str]:
+    """What `check` asks about the register's repairs of vans nobody knows: a slip in the name leaves a repaired van called in.
+
+    Parameters
+    ----------
+    register : Register
+        Its repairs and vans.
+    warehouse : Warehouse
+        A van that was recorded once and is no longer in the register has left the fleet, and is not asked about.
+
+    Returns
+    -------
+    list of str
+        One question per van, with its first repair.
+    """
+    recorded = set(warehouse.query("SELECT DISTINCT van_id FROM recordings")["van_id"])
+    first = {repair.van_id: repair for repair in reversed(register.repairs)}
+    return [
+        f"repairs.csv: van {shown(van_id)!r} (repaired {repair.done_at.date()}) is not in register/vans.csv and was never recorded: "
+        "mend van_id, or add the van; until then the repair counts for no van"
+        for van_id, repair in sorted(first.items())
+        if van_id not in register.vans and van_id not in recorded
+    ]

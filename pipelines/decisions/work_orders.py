@@ -149,4 +149,6 @@ def _watched(
         weeks_to_pressing_limit=pressing if isinstance(pressing, float) else None,
         rank=int(str(row["rank"])),
         stood=about.stood,
+        settling=about.settling,
+        in_vain=about.in_vain,
     )

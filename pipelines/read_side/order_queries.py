@@ -1,12 +1,14 @@
 """The board's questions about work orders, one small query each."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
 
 from data_contracts.states import PLANNED_STATES
 from models.work.order_states import BY_PROOF
+from models.work.savings import ProvenRepair, came_back, saved_by
 from pipelines.read_side.as_promised import as_promised
 from pipelines.read_side.published import Published
 
@@ -123,39 +125,93 @@ def hours_by_depot(published: Published, depots: Sequence[str], states: Sequence
     )
 
 
-def worth_by_depot(published: Published, depots: Sequence[str]) -> pl.DataFrame:
-    """What waiting would cost and what proven repairs saved, per depot.
+def worth_by_depot(published: Published, depots: Sequence[str], weeks: float) -> pl.DataFrame:
+    """What waiting would cost and what proven repairs saved, per depot and in all.
+
+    Parameters
+    ----------
+    published : Published
+    depots : sequence of str
+        None is all.
+    weeks : float
+        How long a fault would wait otherwise. [week]
 
     Returns
     -------
     polars.DataFrame
-        depot; open and waiting: open orders, and what leaving them to the horizon is expected to cost [currency]; proven, saved,
-        saved_low and saved_high: proven repairs, what leaving them would have cost, and its 80 % interval [currency]. In
-        order of depot.
-
-    Notes
-    -----
-    As each order stated when it was made. What may come once came or did not: a variance of p (1 - p) cost² for each
-    order; the interval is the normal one, not below zero.
+        depot; open and waiting: open orders, and what leaving them to the horizon is expected to cost, as each stated it when it was
+        made [currency]; proven, saved, saved_low and saved_high: proven repairs after which the van was not back for the same, and
+        what leaving what was found would have cost, with its 80 % interval, see `models.work.savings` [currency]; back: the other
+        proven ones. In order of depot; of more than one, all together last, without a depot.
     """
-    return published.ask(
-        """
-        WITH told AS (
-            SELECT depot, list_contains($open, state) AS is_open, state = 'proven' AS is_proven,
-                   coalesce(failure_avoided, 0) + coalesce(running_avoided, 0) AS cost,
-                   coalesce((1 - failure_probability) / nullif(failure_probability, 0) * failure_avoided ** 2, 0) AS variance
-            FROM work_orders WHERE len($depots) = 0 OR list_contains($depots, depot)
-        ), summed AS (
-            SELECT depot, count(*) FILTER (is_open) AS open, coalesce(sum(cost) FILTER (is_open), 0) AS waiting,
-                   count(*) FILTER (is_proven) AS proven, coalesce(sum(cost) FILTER (is_proven), 0) AS saved,
-                   1.2816 * sqrt(coalesce(sum(variance) FILTER (is_proven), 0)) AS half
-            FROM told GROUP BY depot
-        )
-        SELECT * EXCLUDE (half), greatest(saved - half, 0) AS saved_low, saved + half AS saved_high
-        FROM summed WHERE open + proven > 0 ORDER BY depot
+    orders = published.ask(
+        f"""
+        SELECT COLUMNS('^({"|".join(_OF_WORTH)})$') FROM work_orders
+        WHERE len($depots) = 0 OR list_contains($depots, depot) ORDER BY depot, order_id
         """,
-        {"depots": list(depots), "open": list(PLANNED_STATES)},
+        {"depots": list(depots)},
     )
+    vans = orders.filter(state=_PROVEN)["van_id"].unique()
+    back = came_back(orders.filter(pl.col("van_id").is_in(vans.implode())).to_dicts(), weeks)
+    told = orders.with_columns(back=pl.col("order_id").is_in(list(back)))
+    told = told.filter(pl.col("state").is_in([*PLANNED_STATES, _PROVEN]))
+    by_depot = {str(depot): rows for (depot,), rows in told.group_by("depot", maintain_order=True)}
+    rows: list[dict[str, Any]] = [{"depot": depot} | _worth_of(mine, weeks) for depot, mine in by_depot.items()]
+    if len(rows) > 1:
+        rows.append({"depot": None} | _worth_of(told, weeks))
+    return pl.DataFrame(rows, schema=_WORTH)
+
+
+_PROVEN = "proven"
+_OF_WORTH = (
+    "order_id",
+    "van_id",
+    "week",
+    "depot",
+    "state",
+    "cause",
+    "flagged_by",
+    "failure_avoided",
+    "running_avoided",
+    "found",
+    "severities",
+    "duty",
+)
+"""Columns of orders; a file of an older version lacks the last two."""
+_WORTH = {
+    "depot": pl.String,
+    "open": pl.Int64,
+    "waiting": pl.Float64,
+    "proven": pl.Int64,
+    "back": pl.Int64,
+    "saved": pl.Float64,
+    "saved_low": pl.Float64,
+    "saved_high": pl.Float64,
+}
+
+
+def _worth_of(orders: pl.DataFrame, weeks: float) -> dict[str, float]:
+    """What some open and proven orders come to; columns of `worth_by_depot`."""
+    is_proven = pl.col("state") == _PROVEN
+    proven = orders.filter(is_proven)
+    waiting = orders.filter(~is_proven).select("failure_avoided", "running_avoided").sum().row(0)
+    held = [_repair(row) for row in proven.filter(~pl.col("back")).iter_rows(named=True)]
+    saved = saved_by(held, weeks)
+    return {
+        "open": orders.height - proven.height,
+        "waiting": sum(cost or 0.0 for cost in waiting),
+        "proven": len(held),
+        "back": proven.height - len(held),
+        "saved": saved.amount,
+        "saved_low": saved.low,
+        "saved_high": saved.high,
+    }
+
+
+def _repair(order: Mapping[str, Any]) -> ProvenRepair:
+    sizes = {one["code"]: one["severity"] for one in order.get("severities") or ()}
+    duty = order.get("duty")
+    return ProvenRepair(order["found"], sizes.get(order["found"], math.nan), 1.0 if duty is None else duty)
 
 
 def causes_by_week(published: Published, depots: Sequence[str]) -> pl.DataFrame:

@@ -1,9 +1,12 @@
 """The captures that a week is judged by, with the readings that anything looks at: a third of the columns is never asked for."""
 
+from datetime import timedelta
+
 import polars as pl
 
 from data_contracts.signals import TRACKED
 from data_contracts.tables import READINGS, polars_schema
+from data_contracts.weeks import week_of, week_start
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.register import Register
 
@@ -30,3 +33,32 @@ def captures_judged(warehouse: Warehouse, register: Register, week: str) -> pl.D
     return warehouse.query(
         f"SELECT c.*, {readings} FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?", [week]
     ).filter(pl.col("van_id").is_in(list(register.vans)))
+
+
+_RECENT_WEEKS = 8
+"""A van without a visit for longer has no state."""
+_SETTLED = """
+    SELECT c.van_id, c.family, c.captured_at, c.visit, r.settle_time_s,
+           CASE WHEN len(list_filter(r.unread, lambda one: one.name = 'settle_time_s' AND one.reason = 'record_ends_early')) > 0
+                THEN c.length_s - r.release_s END AS unsettled_s
+    FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= $week AND c.week > $since AND c.grade <> 'repeat'
+"""
+
+
+def recently_settled(warehouse: Warehouse, register: Register, week: str) -> pl.DataFrame:
+    """How the captures of the last weeks came back to idle, as `models.work.settling.late_to_settle` takes them.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+    register : Register
+    week : str
+        ISO week.
+
+    Returns
+    -------
+    polars.DataFrame
+    """
+    since = week_of(week_start(week) - timedelta(weeks=_RECENT_WEEKS))
+    rows = warehouse.query(_SETTLED, {"week": week, "since": since})
+    return rows.filter(pl.col("van_id").is_in(list(register.vans)))

@@ -27,7 +27,7 @@ from pipelines.decisions.proofs import proofs_due
 from pipelines.decisions.repairs import repairs_of
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
-from pipelines.weekly.captures_judged import captures_judged
+from pipelines.weekly.captures_judged import captures_judged, recently_settled
 from pipelines.weekly.judge_apart import NotJudged, NotMade, facts_of, judge_apart, keep_traces, make_apart
 from pipelines.weekly.programme import NO_PROGRAMME, Programme, programme_of_week
 from pipelines.weekly.read_captures import READ_TRACES
@@ -163,16 +163,20 @@ def _judge(
     from models.causes.infer import infer_causes
     from models.tracking.assess import assess
     from models.work.learning import van_priors
+    from models.work.settling import late_to_settle
     from models.work.standing_codes import standing_codes
     from models.work.watchlist import watchlist
     from pipelines.decisions import lessons
     from pipelines.decisions.circumstances import circumstances_of
+    from pipelines.decisions.proofs import jobs_in_vain
 
     families: dict[str, Family] = dict(register.families)
     everyone = frozenset(frame["van_id"].unique())
     shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
     before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
     done = repairs.filter(pl.col("done_at") < week_end(week), pl.col("touches").list.len() > 0)
+    late = late_to_settle(recently_settled(warehouse, register, week), done, families)
+    vain = jobs_in_vain(warehouse, week)
     asked = dict(warehouse.query(_ASKED_TO_WAIT, [week]).iter_rows())
     threads = min(settings.intake.workers or os.cpu_count() or 1, MOST_THREADS)
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
@@ -180,6 +184,7 @@ def _judge(
     def judged(van_ids: frozenset[str]) -> _Judged:
         mine = frame if van_ids >= everyone else frame.filter(pl.col("van_id").is_in(list(van_ids)))
         codes = standing_codes(mine, done)
+        settling = {van_id: fact for van_id, fact in late.items() if van_id in van_ids}
         assessment = assess(
             mine,
             families=families,
@@ -187,7 +192,7 @@ def _judge(
             week=week,
             settings=settings.tracking.for_models(threads=threads),
             shapes=shapes,
-            also=codes.keys(),
+            also=codes.keys() | settling.keys(),
         )
         flags = lessons.flags_of(assessment)
         found = assessment.residuals.van_ids
@@ -201,7 +206,7 @@ def _judge(
         )
         posterior = as_recorded(posterior, assessment.trends)
         about = circumstances_of(
-            found, mine, done, assessment.trends, codes, asked, register, settings, week, warranties
+            found, mine, done, assessment.trends, codes, settling, vain, asked, register, settings, week, warranties
         )
         listed = watchlist(
             assessment.states,

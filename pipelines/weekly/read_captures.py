@@ -157,9 +157,13 @@ def _family_of(register: Register, van_id: str) -> Family | None:
     return replace(family, lambda_banks=van.lambda_banks)
 
 
+_NOT_READ_BY = ("fuel", "hybrid", "warranty_km", "limits")
+"""What a family has beside what its snaps are read by."""
+
+
 def _family_print(family: Family) -> str:
     """Hash over every figure of a family that a reading rests on."""
-    figures = {name: value for name, value in vars(family).items() if name not in ("fuel", "hybrid", "warranty_km")}
+    figures = {name: value for name, value in vars(family).items() if name not in _NOT_READ_BY}
     return hashlib.sha256(repr(_plain(figures)).encode()).hexdigest()
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from data_contracts.errors import MissingFileError, WorkspaceBusyError, WorkspaceError
 from data_contracts.states import PLANNED_STATES
+from models.work.worth import waiting
 from pipelines.read_side import capture_queries, order_queries, queries, van_past
 from pipelines.read_side import published as published_file
 from pipelines.read_side.capture_queries import CaptureFilter
@@ -52,24 +53,40 @@ def test_filters_narrow_the_list_and_pages_do_not_overlap(sample_home: Path) -> 
     assert sum(queries.watchlist_counts(published, week, ListFilter(causes=["lambda_slow"])).values()) == 1
 
 
-def test_what_waiting_costs_and_repairs_saved_is_the_sum_of_what_the_orders_stated(tmp_path: Path) -> None:
+def test_what_waiting_costs_is_what_orders_stated_and_what_was_saved_goes_by_what_was_found(tmp_path: Path) -> None:
     make_workspace(tmp_path, vans_per_depot=3, weeks=16)
     with duckdb.connect(str(tmp_path / "published.duckdb")) as link:
         link.execute("UPDATE work_orders SET depot = 'north', state = 'declined'")
         link.execute(
-            "UPDATE work_orders SET state = 'proven', failure_avoided = 300, failure_probability = 0.25, running_avoided = 60 "
-            "WHERE rank <= 2"
+            "UPDATE work_orders SET state = 'proven', found = 'unmetered_air', duty = 2, failure_avoided = 300, running_avoided = 60, "
+            "severities = [{'code': 'lambda_slow', 'severity': 0.9}, {'code': 'unmetered_air', 'severity': 0.8}] WHERE rank <= 2"
         )
         link.execute(
-            "UPDATE work_orders SET state = 'booked', failure_avoided = 500, failure_probability = NULL, running_avoided = NULL "
+            "UPDATE work_orders SET state = 'booked', failure_avoided = 500, running_avoided = NULL, depot = 'south' "
             "WHERE rank = 3"
         )
-    (row,) = order_queries.worth_by_depot(open_published(tmp_path), []).to_dicts()
-    assert (row["open"], row["waiting"], row["proven"], row["saved"]) == (1, 500.0, 2, 720.0)
-    # each either costs 300 / 0.25 = 1,200 or nothing: variance 0.25 × 0.75 × 1,200²; 80 % of a normal within 1.2816
-    half = 1.2816 * (2 * 0.25 * 0.75 * 1200.0**2) ** 0.5
-    assert (row["saved_low"], row["saved_high"]) == (0.0, pytest.approx(720.0 + half))
-    assert order_queries.worth_by_depot(open_published(tmp_path), ["harbour"]).is_empty()
+    published = open_published(tmp_path)
+    north, south, both = order_queries.worth_by_depot(published, [], 26.0).to_dicts()
+    assert [row["depot"] for row in (north, south, both)] == ["north", "south", None]
+    left = waiting("unmetered_air", 0.8, 26.0)
+    assert (north["open"], north["proven"]) == (0, 2)
+    assert north["saved"] == pytest.approx(2 * (2 * left.failures + left.running))
+    assert north["saved_low"] < north["saved"] < north["saved_high"]
+    assert (south["open"], south["waiting"], south["proven"], south["saved"]) == (1, 500.0, 0, 0.0)
+    assert (both["open"], both["waiting"], both["saved"]) == (1, 500.0, north["saved"])
+    assert order_queries.worth_by_depot(published, ["north"], 26.0).to_dicts() == [north]
+    assert order_queries.worth_by_depot(published, ["harbour"], 26.0).is_empty()
+
+
+def test_what_a_file_of_an_older_version_saved_counts_every_severity_as_one_half(tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=2, weeks=16)
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as link:
+        link.execute("UPDATE work_orders SET depot = 'north', state = 'declined'")
+        link.execute("UPDATE work_orders SET state = 'proven', found = 'unmetered_air' WHERE rank = 1")
+        link.execute("ALTER TABLE work_orders DROP COLUMN severities")
+        link.execute("ALTER TABLE work_orders DROP COLUMN duty")
+    (row,) = order_queries.worth_by_depot(open_published(tmp_path), [], 26.0).to_dicts()
+    assert row["saved"] == pytest.approx(waiting("unmetered_air", 0.5, 26.0).cost)
 
 
 def test_orders_stand_as_the_vans_on_the_published_list_on_board_and_command_line_alike(tmp_path: Path) -> None:

@@ -5,9 +5,10 @@
 
 import argparse
 import csv
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -131,25 +132,40 @@ def make_fleet(
 ) -> tuple[list[Van], list[Fault], Iterator[Row]]:
     """The fleet in memory; rows come week by week, so that only one is held at a time. Each visit has a foot of its own
     where `holds_s` says between what its snaps are held. [s]"""
+    fleet, faults, by_week = make_weeks(vans, weeks, seed, faulty, spoiled, holds_s)
+    return fleet, faults, chain.from_iterable(by_week)
+
+
+def make_weeks(
+    vans: int,
+    weeks: int,
+    seed: int,
+    faulty: float = 0.3,
+    spoiled: float = 0.06,
+    holds_s: tuple[float, float] | None = None,
+) -> tuple[list[Van], list[Fault], Iterator[Iterator[Row]]]:
+    """The same, the rows of each week by themselves: exhaust a week before the next. A fault taken from the list between two
+    weeks is gone from the next on."""
     rng = np.random.default_rng(seed)
     names = tuple(KINDS)
     fleet = [new_van(names[i % len(names)], rng) for i in range(vans)]
     faults = make_faults(fleet, weeks, faulty, rng)
-    return fleet, faults, _rows(fleet, faults, weeks, seed, spoiled, holds_s)
+    return fleet, faults, _weeks(fleet, faults, weeks, seed, spoiled, holds_s)
 
 
-def _rows(
+def _weeks(
     fleet: list[Van],
     faults: list[Fault],
     weeks: int,
     seed: int,
     spoiled: float,
     holds_s: tuple[float, float] | None,
-) -> Iterator[Row]:
+) -> Iterator[Iterator[Row]]:
     rng, feet = np.random.default_rng(seed + 1), np.random.default_rng(seed + 2)
     instruments = [[new_recorder(10 * d + i, rng) for i in range(2)] for d in range(len(DEPOTS))]
     kilometres = rng.integers(20_000, 140_000, len(fleet))
-    for week in range(weeks):
+
+    def of_week(week: int) -> Iterator[Row]:
         season = -np.cos(2 * np.pi * (week + 1.0) / 52.0)
         weather = rng.normal(0.0, 3.0, len(DEPOTS))
         for number, van in enumerate(fleet):
@@ -200,6 +216,8 @@ def _rows(
                     capture,
                 )
 
+    return (of_week(week) for week in range(weeks))
+
 
 def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 0.3, spoiled: float = 0.06) -> None:
     """Write `register/`, `inbox/`, `truth.csv` and `captures_truth.parquet` under `folder`.
@@ -209,24 +227,28 @@ def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 
     FileExistsError
         If the folder already holds a fleet.
     """
-    (folder / "register" / "recorders").mkdir(parents=True)
-    (folder / "inbox").mkdir()
     fleet, faults, rows = make_fleet(vans, weeks, seed, faulty, spoiled)
-    _write_register(folder / "register", fleet)
+    write_register(folder / "register", fleet)
+    truths = write_rows(folder / "inbox", rows)
+    pl.DataFrame(truths, infer_schema_length=None).write_parquet(folder / "captures_truth.parquet")
+    _write_truth(folder / "truth.csv", fleet, faults, weeks)
+
+
+def write_rows(inbox: Path, rows: Iterable[Row]) -> list[dict[str, object]]:
+    """Write the deliveries of some captures, whole weeks of them; the truth of each capture."""
     truths: list[dict[str, object]] = []
-    manifests: dict[tuple[int, str], list[list[object]]] = {}
+    manifests: dict[Path, list[list[object]]] = {}
     for row in rows:
-        key = (row.week, row.depot)
-        delivery = folder / "inbox" / f"{_iso_week(row.week)}-{row.depot}"
+        delivery = inbox / f"{iso_week(row.week)}-{row.depot}"
         (delivery / "waveforms").mkdir(parents=True, exist_ok=True)
-        lines = manifests.setdefault(key, [])
+        lines = manifests.setdefault(delivery, [])
         number = len(lines) + 1
         recorder, file = _write_recording(row, delivery, number)
         lines.append(_manifest_line(row, file, recorder))
         truths.append(
             {
                 "van_id": row.van_id,
-                "week": _iso_week(row.week),
+                "week": iso_week(row.week),
                 "captured_at": row.captured_at,
                 "visit": row.visit,
                 "delivery": delivery.name,
@@ -234,16 +256,17 @@ def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 
                 **row.capture.truth,
             }
         )
-    for (week, depot), lines in manifests.items():
-        with (folder / "inbox" / f"{_iso_week(week)}-{depot}" / "manifest.csv").open("w", newline="") as stream:
+    for delivery, lines in manifests.items():
+        with (delivery / "manifest.csv").open("w", newline="") as stream:
             table = csv.writer(stream)
             table.writerow(MANIFEST)
             table.writerows([["" if v is None else v for v in line] for line in lines])
-    pl.DataFrame(truths, infer_schema_length=None).write_parquet(folder / "captures_truth.parquet")
-    _write_truth(folder / "truth.csv", fleet, faults, weeks)
+    return truths
 
 
-def _write_register(folder: Path, fleet: list[Van]) -> None:
+def write_register(folder: Path, fleet: list[Van]) -> None:
+    """Write the register of a fleet; the folder must be new."""
+    (folder / "recorders").mkdir(parents=True)
     (folder / "families.toml").write_text(register_toml(tuple(dict.fromkeys(v.family for v in fleet))))
     (folder / "recorders" / "handheld.toml").write_text(PROFILE)
     with (folder / "vans.csv").open("w", newline="") as stream:
@@ -307,7 +330,7 @@ def _write_truth(path: Path, fleet: list[Van], faults: list[Fault], weeks: int) 
                 "family": van.family,
                 "cause": fault.cause or "none",
                 "severity_end": fault.severity(weeks - 1),
-                "onset": _iso_week(fault.onset) if fault.cause else "",
+                "onset": iso_week(fault.onset) if fault.cause else "",
                 "onset_week": fault.onset if fault.cause else -1,
                 "ramp_weeks": fault.ramp_weeks,
                 "severity_final": fault.final,
@@ -327,7 +350,8 @@ def _write_handheld(frame: pl.DataFrame, path: Path) -> None:
     path.write_text("record\nhand-held\n" + milli.write_csv(separator=";").replace(".", ","))
 
 
-def _iso_week(week: int) -> str:
+def iso_week(week: int) -> str:
+    """ISO week of a week counted from 0."""
     year, number, _ = (FIRST_WEEK + timedelta(weeks=week)).isocalendar()
     return f"{year}-W{number:02d}"
 

@@ -1,4 +1,4 @@
-"""What a family says of its fuel, of being a hybrid and of its warranty changes no reading: nothing is read again for it."""
+"""What a family says of its fuel, of being a hybrid, of its warranty and of its limits changes no reading: nothing is read again for it."""
 
 from typing import Any
 
@@ -22,7 +22,15 @@ def printed(**keys: Any) -> str:
 
 
 @pytest.mark.parametrize(
-    "keys", [{"fuel": "petrol"}, {"hybrid": "full"}, {"hybrid": "mild", "fuel": "petrol"}, {"warranty_km": 1e5}]
+    "keys",
+    [
+        {"fuel": "petrol"},
+        {"fuel": "lpg"},
+        {"hybrid": "full"},
+        {"hybrid": "mild", "fuel": "petrol"},
+        {"warranty_km": 1e5},
+        {"limits": {"settle_time_most_s": 5.0, "trim_idle_most_pct": 18.0}},
+    ],
 )
 def test_stating_it_reads_nothing_again(keys: dict[str, Any]) -> None:
     assert printed(**keys) == printed()
@@ -30,4 +38,3 @@ def test_stating_it_reads_nothing_again(keys: dict[str, Any]) -> None:
 
 def test_a_figure_that_readings_rest_on_does() -> None:
     assert printed(displacement_l=2.1) != printed()
-    assert printed(fuel="lpg") != printed()  # its limits are others

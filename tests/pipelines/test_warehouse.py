@@ -137,6 +137,7 @@ def test_no_other_word_gets_in(tmp_path: Path, table: str, column: str) -> None:
         "name_reason": [],
         "name_mark": [],
         "code_probability": [],
+        "code_severity": [],
     }
     row = {c.name: (c.words or (sample[c.type],))[0] for c in contract.columns if c.required or c.name == column}
     with Warehouse(tmp_path / "w.duckdb") as warehouse:

@@ -78,6 +78,8 @@ def _orders(
         pl.DataFrame(schema=polars_schema(TRENDS)),
         {},
         {},
+        {},
+        {},
         register,
         settings,
         week,
@@ -217,10 +219,11 @@ def test_a_run_for_an_earlier_week_leaves_later_proposals_and_does_not_see_them(
 
 
 def test_flags_are_the_alarms_that_stand_then_repeats_then_the_anomaly() -> None:
-    outside = [["cycle_ripple", "lambda_idle"], ["idle_g_s"], []]
-    states = pl.DataFrame({"van_id": ["a", "b", "c"], "outside": outside, "unsteady": [["cycle_ripple"], [], []]})
-    found = flags_of(SimpleNamespace(states=states, residuals=SimpleNamespace(van_ids=("a", "b", "c"))))  # type: ignore[arg-type]
-    assert found == {"a": ("lambda_idle", UNSTEADY + "cycle_ripple"), "b": ("idle_g_s",), "c": (ANOMALY,)}
+    vans, outside = ["a", "b", "c", "d"], [["cycle_ripple", "lambda_idle"], ["idle_g_s"], [], []]
+    told = {"van_id": vans, "outside": outside, "unsteady": [["cycle_ripple"], [], [], []]}
+    states = pl.DataFrame(told | {"anomaly": [False, True, True, False]})
+    found = flags_of(SimpleNamespace(states=states, residuals=SimpleNamespace(van_ids=tuple(vans))))  # type: ignore[arg-type]
+    assert found == {"a": ("lambda_idle", UNSTEADY + "cycle_ripple"), "b": ("idle_g_s",), "c": (ANOMALY,), "d": ()}
 
 
 def test_what_findings_moved_is_a_row_each_and_doubt_is_one_more_reason() -> None:
@@ -266,7 +269,7 @@ def test_a_repair_is_being_proven_until_three_good_captures_or_six_weeks() -> No
         repairs = pl.DataFrame(told, schema={name: polars_schema(REPAIRS)[name] for name in told[0]})
         trends = pl.DataFrame(schema=polars_schema(TRENDS))
         codes = {"v1": {"P0171": 3}}
-        about = circumstances_of(["v1"], captures, repairs, trends, codes, {}, register, Settings(), WEEK)["v1"]  # type: ignore[arg-type]
+        about = circumstances_of(["v1"], captures, repairs, trends, codes, {}, {}, {}, register, Settings(), WEEK)["v1"]  # type: ignore[arg-type]
         assert about.standing_codes == codes["v1"]
         assert [fact.words["verdict"] for fact in about.told] == (
             [] if about.repaired_on or weeks_ago >= 6 else ["cant_tell"]

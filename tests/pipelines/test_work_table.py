@@ -89,6 +89,19 @@ def test_check_asks_what_unknown_work_touched_once_per_wording(home: Workspace) 
         assert [line for line in audit(home, warehouse) if "touch" in line] == []
 
 
+def test_check_asks_about_a_repair_of_a_van_nobody_knows(home: Workspace) -> None:
+    repairs(
+        home,
+        "V0I3,2026-03-06,lambda sensor replaced,,,\nV0I3,2026-03-09,oil change,,,\n",
+    )
+    with Warehouse(home.warehouse_path) as warehouse:
+        (line,) = [line for line in audit(home, warehouse) if "vans.csv" in line]
+    assert line == (
+        "repairs.csv: van 'V0I3' (repaired 2026-03-06) is not in register/vans.csv and was never recorded: mend van_id, or add the van; "
+        "until then the repair counts for no van"
+    )
+
+
 def test_the_cause_that_an_order_names_stands_in_for_unknown_words() -> None:
     told = {"repair_id": "r", "van_id": "v1", "work": "flux capacitor", "work_order": " ABCD12 "}
     row = pl.DataFrame([told], schema=polars_schema(REPAIRS))

@@ -21,6 +21,7 @@ STUDIES = (
     "causes",
     "causes_structures",
     "test_planning",
+    "savings",
 )
 BY_NAME_ONLY = (
     "tracking_limits",

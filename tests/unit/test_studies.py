@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from models.causes.table import effect_table, load_effects
+from models.work.worth import waiting
 from tests.otherfleet.make import FIRST_WEEK
 from tests.otherfleet.make import Fault as OtherFault
 from tests.studies.causes_fit import CAUSES_FOLDER, Estimated, write
@@ -18,6 +19,8 @@ from tests.studies.order_of_work import Truth, first_of, pooled_lines
 from tests.studies.planning_run import Replay, every
 from tests.studies.results import write_section
 from tests.studies.sample_readings import ReadFleet, read_fleet
+from tests.studies.savings import HORIZON_WEEKS, Statement, expected_cost, would_have_come
+from tests.studies.savings_fleets import SampleFleet, SecondFleet, _found
 from tests.studies.study_cache import FOLDER, kept
 from tests.studies.test_planning import Fault, at_best, count, report, to_spare
 from tests.studies.tracking import (
@@ -288,3 +291,50 @@ def test_no_share_is_below_none_or_above_all(of: int) -> None:
     assert Share(0, of).interval[0] == 0.0
     assert 0.9 * of / (of + 4) < Share(of, of).interval[1] <= 1.0
     assert "-" not in str(Share(0, of))
+
+
+def test_savings_are_held_against_what_leaving_the_mended_faults_would_have_cost() -> None:
+    rows = pl.DataFrame(
+        {
+            "cause": ["fuel_delivery_weak", "unmetered_air", "none"],
+            "severity": [0.8, 0.5, 0.0],
+            "mended": [True, True, False],
+        }
+    )
+    known = sum(
+        waiting(cause, size, HORIZON_WEEKS).cost
+        for cause, size in (("fuel_delivery_weak", 0.8), ("unmetered_air", 0.5))
+    )
+    assert expected_cost(rows) == pytest.approx(known)
+    came = would_have_come(rows, np.random.default_rng(1))
+    assert came.mean() == pytest.approx(known, abs=4 * came.std() / np.sqrt(came.size))
+    right = Statement("a fleet 1", "", 3, 2, 900.0, 1000.0, 500.0, 2000.0, known, came, 1, known)
+    assert right.holds_expected == (500.0 <= known <= 2000.0)
+    assert right.holds_what_came == pytest.approx(np.mean((came >= 500.0) & (came <= 2000.0)))
+
+
+@pytest.mark.parametrize("kind", [SampleFleet, SecondFleet])
+def test_a_repaired_van_has_no_fault_from_then_on(kind: type[SampleFleet] | type[SecondFleet]) -> None:
+    fleet = kind(5, 12, 14)
+    names = fleet.vans if isinstance(fleet, SampleFleet) else [f"OV{n + 1:03d}" for n in range(12)]
+    van_id = next(van for van in names if fleet.fault(van, 13)[1] > 0.0)
+    fleet.repair(van_id, 13)
+    assert fleet.fault(van_id, 13) == ("none", 0.0)
+    assert len(fleet.weeks) == 14
+    assert fleet.weeks[0] == "2026-W02"
+
+
+@pytest.mark.parametrize(
+    ("words", "cause", "outcome"),
+    [
+        ({"cause": "unmetered_air"}, "unmetered_air", ("unmetered_air", True)),
+        ({"cause": "lambda_slow", "second_cause": "unmetered_air"}, "unmetered_air", ("unmetered_air", True)),
+        ({"cause": "lambda_slow"}, "unmetered_air", ("lambda_slow", False)),
+        ({"cause": "lambda_slow"}, "none", ("lambda_slow", False)),
+        ({"test": "intake_smoke"}, "lambda_slow", ("none", False)),
+        ({"test": "intake_smoke"}, "none", ("none", False)),
+    ],
+)
+def test_the_workshop_does_what_the_order_says(words: dict[str, str], cause: str, outcome: tuple[str, bool]) -> None:
+    order = {"action_facts": [{"code": "do_job", "words": words}]}
+    assert _found(order, cause, np.random.default_rng(0)) == outcome

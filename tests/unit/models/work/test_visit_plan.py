@@ -6,6 +6,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import sentence
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.work.visit_plan import PlanSettings, plan_orders
@@ -156,6 +157,7 @@ SOON, LATER = date(2026, 4, 14), date(2026, 5, 5)
         ({"state": "booked", "until": SOON}, ["plan_booked"]),
         ({"state": "booked", "until": SOON, "safety": True}, ["plan_booked"]),
         ({"state": "postponed", "until": SOON}, ["plan_best", "plan_postponed"]),
+        ({"state": "postponed", "until": SOON, "urgency": "now"}, ["plan_postponed"]),
         ({"state": "postponed", "until": SOON, "safety": True}, ["plan_safety", "plan_postponed"]),
     ],
 )
@@ -290,3 +292,13 @@ def test_what_waiting_costs_by_the_week_and_what_it_only_puts_off_count() -> Non
     assert planned(order("o", **poor))["o"] == (None, "costs 215 more than it is expected to avoid")
     assert planned(order("o", **poor, running_avoided=100.0, put_off=110.0))["o"][0] is None
     assert planned(order("o", **poor, running_avoided=100.0, put_off=120.0))["o"][0] is not None
+
+
+def test_work_that_is_done_all_the_same_has_its_place_in_the_plan() -> None:
+    """It has a day by which it is due, so a plan that left it out would contradict it."""
+    plan = planned(
+        order("left", failure_avoided=0.0),
+        order("done", failure_avoided=0.0, worth_facts=[Fact.of("done_for_limit").row()]),
+    )
+    assert plan["left"] == (None, "costs 215 more than it is expected to avoid")
+    assert plan["done"][0] is not None
