@@ -91,7 +91,8 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
     """
     column = {name: number for number, name in enumerate(residuals.quantities)}
     kept: list[tuple[Feature, bool]] = []
-    moved_all, u_all, seen = [], [], dict[tuple[str, str], Flags]()
+    moved_all: list[Floats] = []
+    u_all: list[Floats] = []
     for feature in table.features:
         fits = np.array([not feature.kinds or kind in feature.kinds for kind in lambda_kinds], dtype=bool)
         for prefix in ("", BANK2_PREFIX):
@@ -130,13 +131,16 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
             volts = QUANTITIES[feature.quantity].unit == "V"
             healthy = ((expected >= low) & (expected <= high)) | (rich_low & volts)
             read = fits & healthy & np.isfinite(moved) & np.isfinite(moved_u)
-            if feature.made_of:
-                read &= ~seen.get((prefix, feature.made_of[0][0]), np.zeros_like(read))
-            seen[prefix, feature.name] = read
+            certain = np.hypot(moved_u, feature.floor)
+            names = [(one.name, second) for one, second in kept]
+            if feature.made_of and (part_of := (feature.made_of[0][0], bool(prefix))) in names:
+                first = names.index(part_of)
+                read &= np.isnan(u_all[first]) | (u_all[first] > feature.surer * certain)
+                moved_all[first][read] = u_all[first][read] = np.nan  # it stands in its place
             if read.any():
                 kept.append((feature, bool(prefix)))
                 moved_all.append(np.where(read, moved, np.nan))
-                u_all.append(np.where(read, np.hypot(moved_u, feature.floor), np.nan))
+                u_all.append(np.where(read, certain, np.nan))
     vans = len(residuals.van_ids)
     empty = np.empty((vans, 0))
     return Symptoms(
