@@ -60,7 +60,9 @@ def _steepest_rows(
             if not np.isnan(slope):
                 squares += slope**2
                 used += 1
-        left_u[row] = left[row] * np.hypot(np.sqrt(squares / used) / -steepest, noise[row] / (np.sqrt(n) * (level - air)))
+        left_u[row] = left[row] * np.hypot(
+            np.sqrt(squares / used) / -steepest, noise[row] / (np.sqrt(n) * (level - air))
+        )
 
 
 def steepest_fall(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estimate]:
