@@ -61,8 +61,8 @@ class Feature:
         Features whose movements it is the sum of, each times a factor: it counts where the first of them was not read, and its
         effects follow from theirs. Empty: it has its own.
     surer : float
-        It counts also where the first of them is this many times less certain than it, and then in its place. Infinite: only where that
-        was not read. [1]
+        It counts also where the first of them is this many times less certain than it, and then in place of all that rests on the
+        first one's quantity. Infinite: only where that was not read. [1]
     most : float
         What a rise tends to, however far the quantity rises: of next to nothing any size is many times that. [scale]
     healthy : tuple of float

@@ -132,11 +132,8 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
             healthy = ((expected >= low) & (expected <= high)) | (rich_low & volts)
             read = fits & healthy & np.isfinite(moved) & np.isfinite(moved_u)
             certain = np.hypot(moved_u, feature.floor)
-            names = [(one.name, second) for one, second in kept]
-            if feature.made_of and (part_of := (feature.made_of[0][0], bool(prefix))) in names:
-                first = names.index(part_of)
-                read &= np.isnan(u_all[first]) | (u_all[first] > feature.surer * certain)
-                moved_all[first][read] = u_all[first][read] = np.nan  # it stands in its place
+            if feature.made_of:
+                read = _in_place_of(feature, bool(prefix), read, certain, kept, moved_all, u_all)
             if read.any():
                 kept.append((feature, bool(prefix)))
                 moved_all.append(np.where(read, moved, np.nan))
@@ -149,6 +146,32 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
         np.column_stack(moved_all) if kept else empty,
         np.column_stack(u_all) if kept else empty,
     )
+
+
+def _in_place_of(
+    feature: Feature,
+    second: bool,
+    read: Flags,
+    certain: Floats,
+    kept: list[tuple[Feature, bool]],
+    moved: list[Floats],
+    u: list[Floats],
+) -> Flags:
+    """Where a feature that follows from another counts: where that was not read, or is less certain by `surer`.
+
+    There all that rests on the other's quantity is dropped.
+    """
+    names = [(one.name, bank) for one, bank in kept]
+    if (feature.made_of[0][0], second) not in names:
+        return read
+    first = names.index((feature.made_of[0][0], second))
+    weaker = read & (u[first] > feature.surer * certain)
+    unread, rests_on = read & np.isnan(u[first]), kept[first][0].quantity
+    for place, (one, bank) in enumerate(kept):
+        if bank == second and rests_on in (one.quantity, one.plus):
+            moved[place][weaker] = u[place][weaker] = np.nan
+    counts: Flags = unread | weaker
+    return counts
 
 
 def inseparable_pairs(moved: Symptoms, van: int, table: EffectTable) -> dict[frozenset[str], str]:

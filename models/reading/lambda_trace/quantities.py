@@ -21,8 +21,8 @@ from models.reading.lambda_trace.response_times import (
     switch_time,
     tip_in,
 )
-from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
 from models.reading.lambda_trace.steepest_fall import steepest_fall
+from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
 from models.reading.lambda_trace.stops import find_stops
 from models.reading.lambda_trace.switching import switching
 from models.reading.lambda_trace.trace import ARRIVED_S, CUT_LAMBDA, Reader, renamed

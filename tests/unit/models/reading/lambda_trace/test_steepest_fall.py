@@ -60,7 +60,8 @@ def film(constant: float, share: float, film_s: float) -> np.ndarray:
 def test_a_slow_sensor_shows_whatever_the_wall_film_adds(share: float) -> None:
     """Film burns off for 0.12 s and the channel ends at lambda 2, as real ones do: three times the lag is twice the time."""
     sound, slow = (ratio_of(film(constant, share, 0.12), 500.0, most=1.99).value for constant in (0.05, 0.15))
-    assert np.all(np.isfinite(sound)) and np.all(np.isfinite(slow))
+    assert np.all(np.isfinite(sound))
+    assert np.all(np.isfinite(slow))
     assert np.median(slow) > 2.0 * np.median(sound)
     assert np.std(np.log(sound)) < 0.1
 
