@@ -60,6 +60,9 @@ class Feature:
     made_of : tuple of (str, float)
         Features whose movements it is the sum of, each times a factor: it counts where the first of them was not read, and its
         effects follow from theirs. Empty: it has its own.
+    surer : float
+        It counts also where the first of them is this many times less certain than it, and then in place of all that rests on the
+        first one's quantity. Infinite: only where that was not read. [1]
     most : float
         What a rise tends to, however far the quantity rises: of next to nothing any size is many times that. [scale]
     healthy : tuple of float
@@ -87,6 +90,7 @@ class Feature:
     against: str = ""
     in_proportion: bool = False
     made_of: tuple[tuple[str, float], ...] = ()
+    surer: float = math.inf
     most: float = math.inf
     healthy: tuple[float, float] = (-math.inf, math.inf)
     error_group: str = ""
@@ -342,6 +346,19 @@ FEATURES: Mapping[str, Feature] = {
             weight=0.7,
             error_group="to_lean",
             error_factor=3.0,
+        ),
+        # Film and mixing stay as they are when the sensor slows down, so the whole response grows by less than its lag.
+        Feature(
+            "to_lean_steepest",
+            "lambda_to_lean_steepest_s",
+            "log",
+            floor=0.08,
+            discrepancy=0.04,
+            weight=0.7,
+            kinds=_RATIO,
+            made_of=(("to_lean", 0.8),),
+            surer=2.0,
+            error_factor=1.5,
         ),
         Feature(
             "to_rich_switched",

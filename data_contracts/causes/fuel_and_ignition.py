@@ -127,6 +127,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                     "lambda_full_throttle": (0.02, 0.03),
                     "lean_blip": (0.05, 0.05),
                     "lean_blip_signal": (0.15, 0.2),
+                    "to_lean_steepest": (0.2, 0.4),  # a poor spray wets the port
                     "ripple": (0.03, 0.02),
                     "ripple_signal": (0.2, 0.15),
                 },
@@ -142,6 +143,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                     "rich_level": (-0.1, 0.1),
                     "lean_blip": (0.08, 0.06),
                     "lean_blip_signal": (0.2, 0.2),
+                    "to_lean_steepest": (0.2, 0.4),  # a poor spray wets the port
                     "ripple": (0.03, 0.02),
                     "ripple_signal": (0.2, 0.15),
                 },
@@ -191,6 +193,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                 "trim_2500_pct",
                 "lambda_fuel_cut",
                 "lambda_to_lean_time_constant_s",
+                "lambda_to_lean_steepest_s",
             ),
         ),
         # Petrol washes the bore and fills the sump; vapour and leaks burn; rich gas heats the catalyst.
@@ -214,6 +217,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                     "fuel_cut": (0.12, 0.1),
                     "fuel_cut_signal": (0.1, 0.15),
                     "to_lean": (0.4, 0.4),
+                    "to_lean_steepest": (0.2, 0.2),  # the fall ends short of air
                     "to_lean_switch": (0.3, 0.3),
                 },
             ),
@@ -228,6 +232,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                     "fuel_cut": (0.12, 0.1),
                     "fuel_cut_signal": (0.1, 0.15),
                     "to_lean": (0.4, 0.4),
+                    "to_lean_steepest": (0.2, 0.2),  # the fall ends short of air
                     "to_lean_switch": (0.3, 0.3),
                 },
             ),

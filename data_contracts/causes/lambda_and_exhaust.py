@@ -32,6 +32,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             touches=(
                 "lambda_to_rich_time_constant_s",
                 "lambda_to_lean_time_constant_s",
+                "lambda_to_lean_steepest_s",
                 "lambda_to_rich_switch_time_s",
                 "lambda_to_lean_switch_time_s",
             ),
@@ -53,6 +54,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                     "to_lean_whole": (0.4, 0.2),
                     "to_rich": (0.95, 0.3),
                     "to_lean": (0.95, 0.35),
+                    "to_lean_steepest": (0.9, 0.3),  # four times the lag, the film as it was
                     "to_rich_dead": (0.2, 0.2),
                     "to_lean_dead": (0.2, 0.2),
                     "to_rich_switched": (0.5, 0.2),
@@ -119,6 +121,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             touches=(
                 "lambda_to_rich_time_constant_s",
                 "lambda_to_lean_time_constant_s",
+                "lambda_to_lean_steepest_s",
                 "lambda_to_rich_switch_time_s",
                 "lambda_to_lean_switch_time_s",
             ),
@@ -139,6 +142,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                     "to_rich_whole": (0.5, 0.2),
                     "to_rich": (1.15, 0.3),
                     "to_lean": (0.1, 0.15),
+                    "to_lean_steepest": (0.0, 0.1),
                     "to_rich_dead": (0.2, 0.2),
                     "to_rich_switched": (0.5, 0.2),
                     "to_rich_switch": (1.3, 0.3),
@@ -155,6 +159,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 {
                     "to_lean_whole": (0.4, 0.2),
                     "to_lean": (1.15, 0.3),
+                    "to_lean_steepest": (1.05, 0.35),
                     "to_rich": (0.1, 0.15),
                     "to_lean_dead": (0.2, 0.2),
                     "to_lean_switch": (1.3, 0.3),

@@ -66,6 +66,12 @@ _TO_LEAN = Method(
     FIT + UNFINISHED,
     TWO_POINT,
 )
+_STEEPEST = Method(
+    "Where the fall of richness after the release is steepest, over 0.02 s: what is left of the way to pure air, over the slope. Of a first-order "
+    "response that is its time constant at any place; wall film, mixing and a channel that ends at lambda 2 leave it where no first-order "
+    "response fits. None without a fuel cut.",
+    "Scatter of such slopes over the idle, and noise of the level; of a ratio that is held between updates its interval as well.",
+)
 _SWITCH = Method(
     "Narrowband sensors: time from 10 % to 90 % of the edge between its start and the level reached, which is read from twice the length of "
     "the edge after its end. To rich it grows with the hold (healthy vans of the sample fleet's marsh-16, from short holds to long ones: 0.04 to "
@@ -369,6 +375,26 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
         drawn_at=DrawnAt("lambda", ("release", 0.0), ("release", 0.75)),
+    ),
+    Quantity(
+        "lambda_to_lean_steepest_s",
+        "s",
+        "lambda",
+        Words("fall time to lean (steepest part)", "Abfallzeit nach mager (steilste Stelle)"),
+        Words(
+            "time that the fall to pure air would take at the steepest part of the response to lean",
+            "Zeit, die der Abfall bis zu reiner Luft an der steilsten Stelle der Antwort nach mager brauchte",
+        ),
+        Need("lambda", rate_hz=100.0, hold_s=0.2, after_s=0.3, kinds=_RATIO),
+        _STEEPEST,
+        banked=True,
+        tracking=Tracking("log", 0.05, _LEAN_RESPONSE, less_is_better=True),
+        plainly=Plainly(
+            Words("time", "Zeit"),
+            Words("falls slowly to lean", "fällt langsam nach mager"),
+            Words("falls fast to lean", "fällt schnell nach mager"),
+            seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
+        ),
     ),
     Quantity(
         "lambda_to_rich_switch_time_s",

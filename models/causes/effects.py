@@ -91,7 +91,8 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
     """
     column = {name: number for number, name in enumerate(residuals.quantities)}
     kept: list[tuple[Feature, bool]] = []
-    moved_all, u_all, seen = [], [], dict[tuple[str, str], Flags]()
+    moved_all: list[Floats] = []
+    u_all: list[Floats] = []
     for feature in table.features:
         fits = np.array([not feature.kinds or kind in feature.kinds for kind in lambda_kinds], dtype=bool)
         for prefix in ("", BANK2_PREFIX):
@@ -130,13 +131,13 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
             volts = QUANTITIES[feature.quantity].unit == "V"
             healthy = ((expected >= low) & (expected <= high)) | (rich_low & volts)
             read = fits & healthy & np.isfinite(moved) & np.isfinite(moved_u)
+            certain = np.hypot(moved_u, feature.floor)
             if feature.made_of:
-                read &= ~seen.get((prefix, feature.made_of[0][0]), np.zeros_like(read))
-            seen[prefix, feature.name] = read
+                read = _in_place_of(feature, bool(prefix), read, certain, kept, moved_all, u_all)
             if read.any():
                 kept.append((feature, bool(prefix)))
                 moved_all.append(np.where(read, moved, np.nan))
-                u_all.append(np.where(read, np.hypot(moved_u, feature.floor), np.nan))
+                u_all.append(np.where(read, certain, np.nan))
     vans = len(residuals.van_ids)
     empty = np.empty((vans, 0))
     return Symptoms(
@@ -145,6 +146,32 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
         np.column_stack(moved_all) if kept else empty,
         np.column_stack(u_all) if kept else empty,
     )
+
+
+def _in_place_of(
+    feature: Feature,
+    second: bool,
+    read: Flags,
+    certain: Floats,
+    kept: list[tuple[Feature, bool]],
+    moved: list[Floats],
+    u: list[Floats],
+) -> Flags:
+    """Where a feature that follows from another counts: where that was not read, or is less certain by `surer`.
+
+    There all that rests on the other's quantity is dropped.
+    """
+    names = [(one.name, bank) for one, bank in kept]
+    if (feature.made_of[0][0], second) not in names:
+        return read
+    first = names.index((feature.made_of[0][0], second))
+    weaker = read & (u[first] > feature.surer * certain)
+    unread, rests_on = read & np.isnan(u[first]), kept[first][0].quantity
+    for place, (one, bank) in enumerate(kept):
+        if bank == second and rests_on in (one.quantity, one.plus):
+            moved[place][weaker] = u[place][weaker] = np.nan
+    counts: Flags = unread | weaker
+    return counts
 
 
 def inseparable_pairs(moved: Symptoms, van: int, table: EffectTable) -> dict[frozenset[str], str]:

@@ -43,7 +43,7 @@ from models.reading.swapped_channels import swapped_channels
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, concatenate, estimate, reason_number, unread
 
-METHOD = "12"
+METHOD = "13"
 # Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
 TRIM_U_PCT = 0.5
 # What a main peak at the end of the range does not give; the release is then uncertain by this part of the fall. [1]

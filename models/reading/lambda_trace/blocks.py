@@ -183,8 +183,11 @@ def _block_rows(
         step[row] = smallest if np.isfinite(smallest) else 0.0
         stride = max(1, end // NOISE_SAMPLES)
         picked = 0
+        # a ratio that stands at its lean stop has no noise there
+        leanest = np.min(y[begin:end]) if inverse and end > begin else np.float32(-np.inf)
         for i in range(1, end - 1, stride):
-            if whole or (keep[row, i - 1] and keep[row, i] and keep[row, i + 1]):
+            at_stop = y[i - 1] == leanest and y[i] == leanest and y[i + 1] == leanest
+            if not at_stop and (whole or (keep[row, i - 1] and keep[row, i] and keep[row, i + 1])):
                 rough[picked] = abs(y[i] - middle * (y[i - 1] + y[i + 1]))
                 picked += 1
         # second differences of white noise have sqrt(3/2) of its standard deviation
@@ -196,6 +199,8 @@ def _block_rows(
             # the noise over the width of a spike: coloured noise is larger there
             picked = 0
             for i in range(half, end - half, stride):
+                if y[i - half] == leanest and y[i] == leanest and y[i + half] == leanest:
+                    continue
                 rough[picked] = abs(y[i] - middle * (y[i - half] + y[i + half]))
                 picked += 1
             wide = median(rough[:picked]) / (NORMAL_QUARTILE * np.sqrt(1.5)) if picked > 4 else 0.0

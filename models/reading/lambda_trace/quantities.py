@@ -21,6 +21,7 @@ from models.reading.lambda_trace.response_times import (
     switch_time,
     tip_in,
 )
+from models.reading.lambda_trace.steepest_fall import steepest_fall
 from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
 from models.reading.lambda_trace.stops import find_stops
 from models.reading.lambda_trace.switching import switching
@@ -353,6 +354,8 @@ def read_lambda(
     if reader.narrow:
         out |= switch_time(reader, rich, "to_rich")
         out |= switch_time(reader, lean, "to_lean")
+    else:
+        out |= steepest_fall(reader, lean, closed_loop)
     for name in NAMES:
         out.setdefault(name, unread(rows, "not_for_this_family"))
     return _with_needs(out, reader, flags, cut_before), flags

@@ -82,7 +82,7 @@ class Reader:
         released = np.isfinite(release_s) & (self.opening >= 0)
         self.release = np.where(released, np.minimum(self._block(release_s), blocks.count), blocks.count)
         self.released = self.release < blocks.count
-        self.held_s = stops.held_s
+        self.held_s, self.lean_stop = stops.held_s, stops.lean
         self.idle = self._idle_window(idle_s)
         self._stopped = _share_so_far(blocks.x, stops)
         self.held_until = np.where(self.released, self.release - round(ENDS_BEFORE_S / self.h), blocks.count)

@@ -1,5 +1,7 @@
 """Symptoms: what of a movement is compared between engines that are built otherwise."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -130,3 +132,18 @@ def test_a_lean_mixture_lifts_the_excursion_at_the_limit_and_a_slow_sensor_flatt
     slow = [pattern for pattern in load_effects().patterns if pattern.cause == "lambda_slow"]
     assert len(slow) > 1  # fitted and as the trade has it: no engine of the fit showed one
     assert all(pattern.effect["lean_at_limit"] < -0.5 for pattern in slow)
+
+
+def test_the_steepest_fall_stands_in_where_the_time_constant_is_not_read_or_much_less_certain() -> None:
+    dead, constant, steepest = (f"lambda_to_lean_{name}_s" for name in ("dead_time", "time_constant", "steepest"))
+    doubled = residuals_of(
+        {dead: 0.05, constant: 0.05, steepest: 0.08},
+        {dead: [0.05, 0.05, 0.05], constant: [0.05, np.nan, 0.05], steepest: [0.08, 0.08, 0.08]},
+    )
+    u = doubled.shift_u.copy()
+    u[2, 1] = 0.02  # a fit of which two fifths are in doubt
+    found = symptoms(replace(doubled, shift_u=u), ("ratio",) * 3, np.zeros(3, bool), load_effects("trade"))
+    for name in ("to_lean", "to_lean_whole"):
+        assert column(found, name) == pytest.approx([np.log(2.0), np.nan, np.nan], nan_ok=True)
+    assert column(found, "to_lean_dead") == pytest.approx(np.log(2.0))
+    assert column(found, "to_lean_steepest") == pytest.approx([np.nan, np.log(2.0), np.log(2.0)], nan_ok=True)
