@@ -16,7 +16,7 @@ from models.statistics.arrays import Floats
 from models.tracking.charts.family_limits import beyond_limit, family_limits
 from models.tracking.scales import derivative, from_scale, to_scale
 
-if TYPE_CHECKING:  # scipy.stats comes with it, which a reading without a repair need not wait for
+if TYPE_CHECKING:  # a reading without a repair need not wait for it
     from models.work.repair_proof import Level
 
 Word = Literal["better", "same", "worse"]

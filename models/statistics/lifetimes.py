@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq, minimize_scalar
-from scipy.stats import chi2, norm
+from scipy.special import gammaincinv, ndtri
 
 from models.statistics.arrays import Flags, Floats
 
@@ -148,7 +148,7 @@ def median_of(survival: Survival, *, confidence: float = 0.95) -> Span:
     """
     share = np.clip(survival.share, 0.0, 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread = norm.ppf(0.5 + confidence / 2) * np.sqrt(survival.variance) / np.abs(np.log(share))
+        spread = ndtri(0.5 + confidence / 2) * np.sqrt(survival.variance) / np.abs(np.log(share))
         lowest, highest = share ** np.exp(spread), share ** np.exp(-spread)
     gone = share <= 0.0  # the curve has ended: below nothing, and no tighter above than just before
     lowest[gone] = 0.0
@@ -202,7 +202,7 @@ def weibull_life(lives: Lives, *, confidence: float = 0.95) -> WeibullLife:
     with np.errstate(over="ignore", invalid="ignore"):
         found = minimize_scalar(loss, bounds=_SHAPES, method="bounded", options={"xatol": 1e-9})
         log_shape, least = float(found.x), float(found.fun)
-        shape, limit = math.exp(log_shape), least + float(chi2.ppf(confidence, 1)) / 2
+        shape, limit = math.exp(log_shape), least + float(gammaincinv(0.5, confidence))
         scale = (float(np.sum(exit_**shape) - np.sum(entry**shape)) / ends) ** (1.0 / shape)
         log_median = math.log(scale) + _LOG_LOG_2 / shape
         low, high = (_crossing(lambda at: profile(at) - limit, log_median, side) for side in (-1.0, 1.0))

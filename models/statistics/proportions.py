@@ -1,7 +1,5 @@
 """A share of cases with its confidence interval."""
 
-from scipy.stats import binomtest
-
 
 def share_interval(count: int, of: int, *, confidence: float = 0.95) -> tuple[float, float, float]:
     """Share of cases that held, with its two-sided interval by the score method.
@@ -24,5 +22,7 @@ def share_interval(count: int, of: int, *, confidence: float = 0.95) -> tuple[fl
     ----------
     E. B. Wilson, Journal of the American Statistical Association 22, 1927, 209-212, doi:10.1080/01621459.1927.10502953.
     """
+    from scipy.stats import binomtest  # it takes half a second to import, and a week with nothing new needs none
+
     found = binomtest(count, of).proportion_ci(confidence, method="wilson")
     return count / of, float(found.low), float(found.high)

@@ -19,12 +19,13 @@ from data_contracts.tables import TRENDS, polars_schema
 from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
 from models.statistics.arrays import Codes
+from models.statistics.side_by_side import side_by_side
 from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import Waveforms, waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE
 from models.tracking.charts.repair_trials import tried
 from models.tracking.charts.repeatability import chart_repeatability
-from models.tracking.gather import gather
+from models.tracking.gather import AT_A_TIME, gather
 from models.tracking.parts import without_tables
 from models.tracking.repeats import repeats_at_visits
 from models.tracking.standardise import Standardised, standardise
@@ -201,10 +202,12 @@ def _visited(
     gathered = gather(frame, shapes, threads)
     if gathered is None:
         return None
-    captures, visits, repeats, chosen = gathered
-    std = standardise(visits, repeats, families, repairs, threads)
-    waveforms = waveforms_of(std.visits, chosen, shapes) if shapes is not None and shapes.height else None
-    return tried(std, std.visits["repeats"].to_numpy()), repeats, _captures(captures, std, families), waveforms
+    parts, repeats = gathered._asdict(), gathered.repeats
+    del gathered
+    std = standardise(parts.pop("visits"), repeats, families, repairs, threads)
+    waveforms = waveforms_of(std.visits, parts["chosen"], shapes) if shapes is not None and shapes.height else None
+    told = _captures(parts.pop("captures"), std, families, threads)
+    return tried(std, std.visits["repeats"].to_numpy()), repeats, told, waveforms
 
 
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
@@ -219,7 +222,13 @@ def _latest(std: Standardised, since: int) -> Codes:
     return last[std.weeks[last] > since]
 
 
-def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family]) -> pl.DataFrame:
+def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family], threads: int) -> pl.DataFrame:
+    """What is told of captures, worked out of some at a time."""
+    parts = side_by_side(lambda some: _told(some, std, families), captures.iter_slices(AT_A_TIME), threads)
+    return pl.concat(parts).sort("capture_id")
+
+
+def _told(captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family]) -> pl.DataFrame:
     """Per capture: representative or not, and the main peak at reference conditions with the fitted exponents."""
     peaks = np.full((2, captures.height), np.nan)
     for f, name in enumerate(std.families):
@@ -243,7 +252,7 @@ def _captures(captures: pl.DataFrame, std: Standardised, families: Mapping[str, 
         MAIN_PEAK + end: pl.Series(values, nan_to_null=True) for end, values in zip(("", "_u"), peaks, strict=True)
     }
     held = pl.when("low_throughout").then(pl.lit(HELD[0]))
-    return captures.select("capture_id", "representative", held=held, **of_peaks).sort("capture_id")
+    return captures.select("capture_id", "representative", held=held, **of_peaks)
 
 
 def _nothing() -> Assessment:

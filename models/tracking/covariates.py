@@ -20,6 +20,7 @@ from models.physics.air import (
 )
 from models.physics.fuel import ratio_beside_petrol
 from models.statistics.arrays import Codes, Floats
+from models.statistics.compiled import kernel, sum_kernel
 from models.statistics.groups import group_medians, numbered
 
 COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
@@ -215,20 +216,54 @@ def fit_covariate_slopes(
     level = group_medians(y[keep][:, None], code, groups)[0][:, 0]
     inside = y[keep] - level[code]
     n = np.bincount(code, minlength=groups)
-    x_kept = x[keep]
-    x_level = np.stack([np.bincount(code, column, groups) / n for column in x_kept.T], axis=1)
-    x_inside = x_kept - x_level[code]
-    precision = np.diag(1.0 / spread**2)
+    x_inside = np.ascontiguousarray(x[keep].T)
+    for column in x_inside:
+        column -= (np.bincount(code, column, groups) / n)[code]
+    first = np.concatenate([[0], np.cumsum(n)])
+    precision, share = np.diag(1.0 / spread**2), independent / scatter**2
     slope, weight = mean.copy(), np.ones(inside.size)
     information = precision
     for _ in range(10):
-        weighted = (x_inside * (weight * independent / scatter**2)[:, None]).T
-        information = weighted @ x_inside + precision
-        slope = np.asarray(np.linalg.solve(information, weighted @ inside + precision @ mean), np.float64)
-        residual = inside - x_inside @ slope
-        residual -= (np.bincount(code, weight * residual, groups) / np.bincount(code, weight, groups))[code]
-        weight = np.minimum(1.0, 1.5 * scatter / np.maximum(np.abs(residual), 1e-300))
+        squares, products = _weighted_sums(inside, x_inside, weight)
+        information = share * squares + precision
+        slope = np.asarray(np.linalg.solve(information, share * products + precision @ mean), np.float64)
+        _weigh(inside, x_inside, first, slope, 1.5 * scatter, weight)
     return CovariateSlopes(slope, np.asarray(np.linalg.inv(information), np.float64))
+
+
+@sum_kernel
+def _weighted_sums(y: Floats, x: Floats, weight: Floats) -> tuple[Floats, Floats]:  # pragma: no cover - compiled
+    """Weighted sums over the visits of the products of the covariates with each other, and with y; x is of shape (covariates, visits)."""
+    squares, products = np.zeros((x.shape[0], x.shape[0])), np.zeros(x.shape[0])
+    for i in range(x.shape[0]):
+        part, total = weight * x[i], 0.0
+        for r in range(y.size):
+            total += part[r] * y[r]
+        products[i] = total
+        for j in range(i + 1):
+            other, total = x[j], 0.0
+            for r in range(y.size):
+                total += part[r] * other[r]
+            squares[i, j] = squares[j, i] = total
+    return squares, products
+
+
+@kernel
+def _weigh(
+    y: Floats, x: Floats, first: Codes, slope: Floats, bound: float, weight: Floats
+) -> None:  # pragma: no cover - compiled
+    """Huber weights of residuals about each van's weighted mean, in place of those that weighted it; `first` is each van's first visit."""
+    residual = y.copy()
+    for i in range(slope.size):
+        residual -= slope[i] * x[i]
+    for v in range(first.size - 1):
+        total, weights = 0.0, 0.0
+        for r in range(first[v], first[v + 1]):
+            total += weight[r] * residual[r]
+            weights += weight[r]
+        middle = total / weights
+        for r in range(first[v], first[v + 1]):
+            weight[r] = min(1.0, bound / max(abs(residual[r] - middle), 1e-300))
 
 
 def variance_along(x: Floats, covariance: Floats) -> Floats:

@@ -166,16 +166,16 @@ def repeats_at_visits(std: Standardised, repeats: pl.DataFrame) -> Floats:
     ndarray of shape (visits, quantities)
         NaN for fewer than two. [unit of the quantity]
     """
-    names = std.quantities
-    seen = std.visits.select("van_id", "visit").join(
-        repeats.select("van_id", "visit", *(pl.col(name).cast(pl.Float64) for name in names)),
-        on=["van_id", "visit"],
-        how="left",
-        maintain_order="left",
-    )
-    scatter = seen.select(names).to_numpy(writable=True).reshape(std.van.size, len(names))
-    scatter = np.ascontiguousarray(scatter)
-    scatter[~np.isfinite(scatter)] = np.nan
+    keys = repeats.select("van_id", "visit").with_row_index("row")
+    row = std.visits.select("van_id", "visit").join(keys, on=["van_id", "visit"], how="left", maintain_order="left")[
+        "row"
+    ]
+    scatter = np.empty((std.van.size, len(std.quantities)))
+    for q, name in enumerate(
+        std.quantities
+    ):  # one column after the other: there are as many numbers as in all readings of visits
+        seen = repeats[name].gather(row).cast(pl.Float64).to_numpy()
+        scatter[:, q] = np.where(np.isfinite(seen), seen, np.nan)
     return scatter
 
 

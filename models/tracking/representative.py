@@ -1,7 +1,7 @@
 """The representative repeat of each visit."""
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -58,17 +58,20 @@ class _Readings(NamedTuple):
     spread: Floats
 
 
-def _readings_of(parts: Sequence[pl.DataFrame], among: Sequence[pl.Series]) -> _Readings:
-    """How the readings of some of the captures compare, one quantity after the other."""
-    names, centre, spread = [], [], []
-    for name in (name for name in TRACKED if name in parts[0].columns):
+def _readings_of(parts: Sequence[pl.DataFrame], among: Sequence[pl.Series], threads: int) -> _Readings:
+    """How the readings of some of the captures compare, as many quantities at a time as there are threads."""
+
+    def middle_and_spread(name: str) -> tuple[Any, Any] | None:
         read = [captures[name].filter(some) for captures, some in zip(parts, among, strict=True)]
         values = pl.concat(read).drop_nulls().cast(pl.Float64)
-        if values.len():
-            names.append(name)
-            centre.append(values.median())
-            spread.append((values - values.median()).abs().median())
-    return _Readings(names, np.array(centre), np.array(spread))
+        middle = values.median()
+        return None if middle is None else (middle, (values - middle).abs().median())
+
+    names = [name for name in TRACKED if name in parts[0].columns]
+    found = side_by_side(middle_and_spread, names, threads)
+    known = {name: both for name, both in zip(names, found, strict=True) if both is not None}
+    centre, spread = np.array(list(known.values())).reshape(-1, 2).T
+    return _Readings([*known], centre, spread)
 
 
 def representatives(parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | None, threads: int = 1) -> list[Flags]:
@@ -90,7 +93,7 @@ def representatives(parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | None, 
         One capture per visit, for each part.
     """
     compared = [captures.select(pl.col("held_long") | ~long_beside()).to_series() for captures in parts]
-    readings = _readings_of(parts, compared)
+    readings = _readings_of(parts, compared, threads)
     drawn = _traces_of(parts, shapes)
 
     def chosen_of(part: tuple[pl.DataFrame, pl.Series, pl.Series | None]) -> Flags:

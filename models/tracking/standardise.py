@@ -146,6 +146,8 @@ def standardise(
             if found is not None:
                 scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
                 levels[f, q], slopes[f, q] = found.level, found.slopes
+    del of, fill
+    visits = visits.drop(quantities)  # they are in `scaled`
     recorder_shifts = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities, threads)
     of_families = [np.flatnonzero(family == f) for f in range(len(names))]
 
@@ -158,7 +160,7 @@ def standardise(
         levels[at], scatter[at], repeat_share[at] = level, scatter[at] * after, repeat_share[at] / after
     restart = restarts_of(visits, quantities, repairs, starts)
     return Standardised(
-        visits=visits.drop(quantities),  # they are in `scaled`
+        visits=visits,
         quantities=quantities,
         families=names,
         family=family,

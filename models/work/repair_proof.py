@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Literal
 
 import polars as pl
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.facts.fact import Fact
@@ -126,7 +126,7 @@ def prove_repair(
         raise NotEnoughDataError(
             f"none of {len(left_out)} touched quantities was read before and after the repair: record again"
         )
-    width = float(norm.ppf(0.5 + 0.5 * (1.0 - (1.0 - confidence) / len(usable))))
+    width = float(ndtri(0.5 + 0.5 * (1.0 - (1.0 - confidence) / len(usable))))
     peers = family or {}
     pairs = {
         name: against_both(before[name], after[name], _own(expected[name], peers.get(name)), peers.get(name), width)

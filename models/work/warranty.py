@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from data_contracts.facts.fact import Fact
 from models.statistics.lifetimes import Span
@@ -169,5 +169,5 @@ def days_to_drive(readings: Sequence[tuple[date, float]], distance: float) -> Sp
         return None
     variance = float(np.sum((driven - pace * steps) ** 2 / steps) / (len(steps) - 1))
     ahead = distance / pace
-    half = float(norm.ppf(0.5 + INTERVAL / 2)) * math.sqrt(variance / days[-1] + variance / max(ahead, 1.0))
+    half = float(ndtri(0.5 + INTERVAL / 2)) * math.sqrt(variance / days[-1] + variance / max(ahead, 1.0))
     return Span(ahead, distance / (pace + half), distance / (pace - half) if pace > half else math.inf)

@@ -1,7 +1,7 @@
 """How a whole `weekly` grows with the fleet: 1,000, 3,000 and 10,000 vans with four captures each, from their delivery to the published file.
 
 Vans, register and recordings are copies of a sample fleet's (many_vans.py), recordings thinned to 500 samples a second; each copy differs in one
-sample, else it would be told to be the same. BENCH_VANS names other sizes. Processor time is of all processes of the run; memory is the peak
+sample, else it would be told to be the same. BENCH_VANS names other sizes, BENCH_FORMAT=csv another form of file. Processor time is of all processes of the run; memory is the peak
 of the process that writes and of the largest of the others. The exponent is that of processor time from the smallest fleet to the
 largest: 1 is growth in proportion.
 """
@@ -38,7 +38,9 @@ class Run(NamedTuple):
 def main() -> None:
     """Measure and print."""
     sizes = [int(size) for size in os.environ.get("BENCH_VANS", "").split(",") if size] or list(SIZES)
-    print(f"growth of weekly, {VISITS * SNAPS} captures a van at {THINNED_HZ:.0f} Hz, Parquet; seconds of each step")
+    print(
+        f"growth of weekly, {VISITS * SNAPS} captures a van at {THINNED_HZ:.0f} Hz, {_ending()}; seconds of each step"
+    )
     print(
         f"{'vans':>8}{'captures':>10}{'seconds':>9}{'processor s':>13}"
         + "".join(f"{step:>10}" for step in STEPS)
@@ -70,6 +72,10 @@ def main() -> None:
         print(f"exponent of processor time: {exponent:.2f}")
 
 
+def _ending() -> str:
+    return os.environ.get("BENCH_FORMAT", "parquet")
+
+
 def _here(*words: str) -> str:
     command = [sys.executable, "-m", "tests.bench.growth", *words]
     return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
@@ -99,7 +105,7 @@ def deliver_fleet(sample: Path, home: Path, vans: int) -> int:
     for copy in range(copies):
         rows, files = [], {}
         for number, (row, columns) in enumerate(recordings):
-            name = f"{number}.parquet"
+            name = f"{number}.{_ending()}"
             rows.append({"file": name, **row, "van_id": name_of(row["van_id"], copy)})
             files[name] = pl.DataFrame(_told_apart(columns, copy))
         deliver(workspace.inbox / f"d{copy:05d}", rows, files)

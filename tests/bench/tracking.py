@@ -3,6 +3,7 @@
 Each size is drawn in one process and tracked in another, so that the peak is that of tracking alone, reading its captures from a
 file included. Seconds are of this machine; the last columns, relative to the smallest fleet, travel: 1.0 per van is growth in proportion.
 As many threads share the work as a week's run would take, or `BENCH_THREADS`; processor seconds over seconds say how well.
+With `BENCH_SHAPES=1` every capture has its aligned traces, as in a week's run, and they are in memory whole, as there.
 """
 
 import os
@@ -11,14 +12,22 @@ import sys
 import tempfile
 from pathlib import Path
 
+import numpy as np
+import polars as pl
+
+from models.reading.aligned_traces import GRID
+
 SIZES = (2500, 5000, 10_000)
 WEEKS = 52
+SHAPES = ".shapes"
+"""After the name of the file of readings: its traces."""
 
 
 def main() -> None:
     """Measure and print."""
     sizes = [int(size) for size in os.environ.get("BENCH_VANS", "").split(",") if size] or list(SIZES)
-    print(f"tracking, {WEEKS} weeks, one pass over all readings, threads: {_threads()}")
+    drawn = "with shapes" if _with_shapes() else "without shapes"
+    print(f"tracking, {WEEKS} weeks, one pass over all readings, {drawn}, threads: {_threads()}")
     print(
         f"{'vans':>8}{'captures':>12}{'seconds':>10}{'processor s':>13}{'peak MB':>9}{'s/van':>8}{'MB/van':>8}{'listed':>8}"
     )
@@ -43,6 +52,10 @@ def _threads() -> int:
     return int(os.environ.get("BENCH_THREADS", min(os.cpu_count() or 1, MOST_THREADS)))
 
 
+def _with_shapes() -> bool:
+    return os.environ.get("BENCH_SHAPES", "0") != "0"
+
+
 def _ask(*words: str) -> str:
     command = [sys.executable, "-m", "tests.bench.tracking", *words]
     shared = os.environ | {"POLARS_MAX_THREADS": str(_threads())}
@@ -53,7 +66,28 @@ def draw(vans: int, file: str) -> None:
     """Draw readings of a fleet into a file."""
     from tests.readings_fleet import make_fleet
 
-    make_fleet(vans=vans, weeks=WEEKS, seed=1).frame.write_parquet(file)
+    frame = make_fleet(vans=vans, weeks=WEEKS, seed=1).frame
+    frame.write_parquet(file)
+    if _with_shapes():
+        _shapes_of(frame).write_parquet(file + SHAPES)
+
+
+def _shapes_of(frame: pl.DataFrame) -> pl.DataFrame:
+    """Traces on the grid of the reading: a rise and a fall, of each van's own form, with noise; a tenth of the captures has none."""
+    rng, step, parts = np.random.default_rng(2), np.linspace(0.0, 3.0, GRID), []
+    for some in frame.sample(fraction=0.9, seed=1).select("capture_id", "van_id").sort("van_id").iter_slices(100_000):
+        van = some["van_id"].str.tail(5).cast(pl.Float64).to_numpy()[:, None]
+        level = 1.2 + np.sin(step + 0.1 * np.sin(van))
+        traces = {
+            name: (level * rng.normal(1.0, 0.03, level.shape)).astype(np.float32)
+            for name in ("airflow", "lambda_signal")
+        }
+        parts.append(
+            some.select("capture_id").with_columns(
+                pl.Series(name, each).arr.to_list().alias(name) for name, each in traces.items()
+            )
+        )
+    return pl.concat(parts)
 
 
 def track(file: str) -> None:
@@ -61,8 +95,6 @@ def track(file: str) -> None:
     import resource
     import time
     import warnings
-
-    import polars as pl
 
     from models.tracking.assess import TrackingSettings, assess
     from tests.readings_fleet import families, make_fleet, no_repairs
@@ -72,9 +104,10 @@ def track(file: str) -> None:
     assess(small.frame, families=families(), repairs=no_repairs(), week=small.weeks[-1])  # compiled code loaded
     begun, processor = time.perf_counter(), time.process_time()
     frame = pl.scan_parquet(file)
+    shapes = pl.read_parquet(file + SHAPES) if _with_shapes() else None
     captures, week = frame.select(pl.len(), pl.col("week").max()).collect().row(0)
     settings = TrackingSettings(trend_weeks=1, threads=threads)
-    judged = assess(frame, families=families(), repairs=no_repairs(), week=week, settings=settings)
+    judged = assess(frame, families=families(), repairs=no_repairs(), week=week, settings=settings, shapes=shapes)
     seconds, busy = time.perf_counter() - begun, time.process_time() - processor
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     print(captures, seconds, busy, peak, judged.states.filter("listed").height)

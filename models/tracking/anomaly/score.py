@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import false_discovery_control
 
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.conformal import conformal_p
@@ -214,4 +213,8 @@ def flag(p: Floats, *, false_discovery: float, most: float) -> Flags:
     Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, DOI 10.1111/j.2517-6161.1995.tb02031.x (reference
     test: their 15 p-values).
     """
+    from scipy.stats import (
+        false_discovery_control,
+    )  # it takes half a second to import, and a week with nothing new needs none
+
     return np.asarray((false_discovery_control(p) <= false_discovery) & (p <= most))

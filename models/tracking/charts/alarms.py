@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from data_contracts.signals import QUANTITIES
 from models.statistics.arrays import Codes, Flags, Floats
@@ -204,7 +204,7 @@ def _bounds(std: Standardised, dispersion: Dispersion, own: float, peer: float) 
         for q in known:
             level = std.levels[f, q]
             out.spread[f, q], out.level_u[f, q] = level.spread / std.scatter[f, q], level.u / std.scatter[f, q]
-            out.peer[f, q] = student.isf(peer / len(known) / 2.0, level.degrees)
+            out.peer[f, q] = -stdtrit(level.degrees, peer / len(known) / 2.0)
     return out
 
 

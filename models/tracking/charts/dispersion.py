@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import ranked
@@ -30,7 +30,7 @@ FEWEST_VISITS = 4
 UPPER = 0.75
 """Quantile of the second differences from which a van's scatter is estimated. A second mode shows once it holds one
 reading in seven; a few outliers or a step do not. [1]"""
-UPPER_DIFFERENCE = float(np.sqrt(6.0) * norm.isf((1.0 - UPPER) / 2.0))
+UPPER_DIFFERENCE = float(np.sqrt(6.0) * -ndtri((1.0 - UPPER) / 2.0))
 """That quantile of the absolute second differences of normal values of variance 1."""
 DIFFERENCE_DEGREES = 0.4
 """Degrees of freedom of a variance estimated so, per second difference: by simulation, 20 and 40 visits

@@ -18,7 +18,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.levels_compared import Compared, Level, against_both, mean_level
@@ -110,7 +110,7 @@ def after_trial(
                 restart=until,
                 vans_spread=vans_spread[van : van + 1],
             )
-            width = float(norm.ppf(0.5 + 0.5 * (1.0 - (1.0 - CONFIDENCE) / columns.size)))
+            width = float(ndtri(0.5 + 0.5 * (1.0 - (1.0 - CONFIDENCE) / columns.size)))
             for q in columns.tolist():
                 if _stayed(
                     x[rows], variance[rows], followed, marked[rows], captures[rows], row, q, vans_spread[van, q], width

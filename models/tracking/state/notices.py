@@ -28,9 +28,10 @@ class Recorders:
         self._rows = np.arange(std.van.size) if rows is None else rows
         self._serial = std.visits["recorder_serial"].fill_null("").to_numpy().astype(str)
         _, self._code = np.unique(self._serial, return_inverse=True)
-        self._order = np.lexsort((std.weeks, self._code))
-        self._first = np.searchsorted(self._code[self._order], np.arange(self._code.max(initial=-1) + 2))
+        order = np.lexsort((std.weeks, self._code))
+        self._first = np.searchsorted(self._code[order], np.arange(self._code.max(initial=-1) + 2))
         self._weeks, self._van = std.weeks, std.van
+        self._weeks_in_order, self._vans_in_order = std.weeks[order], std.van[order]
 
     def lone(self, place: int) -> str:
         """The recorder of a visit, where no other van was recorded with it in the months before.
@@ -47,9 +48,9 @@ class Recorders:
         """
         row = self._rows[place]
         code, until = self._code[row], self._weeks[row]
-        used = self._order[self._first[code] : self._first[code + 1]]
-        ends = np.searchsorted(self._weeks[used], [until - RECORDER_WEEKS, until], side="right")
-        other = (self._van[used[ends[0] : ends[1]]] != self._van[row]).any()
+        used = slice(self._first[code], self._first[code + 1])
+        ends = np.searchsorted(self._weeks_in_order[used], [until - RECORDER_WEEKS, until], side="right")
+        other = (self._vans_in_order[used][ends[0] : ends[1]] != self._van[row]).any()
         return "" if other else str(self._serial[row])
 
 

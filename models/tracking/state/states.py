@@ -1,7 +1,8 @@
 """The state of every van at its latest visit, and the facts it rests on."""
 
 from collections.abc import Collection, Mapping
-from typing import Any
+from itertools import chain
+from typing import Any, cast
 
 import numpy as np
 import polars as pl
@@ -119,7 +120,7 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
             }
         )
     plain = pl.DataFrame([{name: row[name] for name in _STATES if name not in _LISTED} for row in rows], schema=_PLAIN)
-    lists = [_lists([row[name] for row in rows], name) for name in _LISTED]
+    lists = [_lists([row[name] for row in rows], kind).alias(name) for name, kind in _LISTED.items()]
     return (
         plain.with_columns(lists)
         .select(*_STATES)
@@ -127,14 +128,25 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
     )
 
 
-def _lists(rows: list[list[dict[str, Any]]], name: str) -> pl.Series:
-    """A column of lists of records, made in one piece: most of the lists are empty."""
-    kind = _LISTED[name]
-    flat = pl.Series(name, [each for row in rows for each in row], dtype=kind.inner)
+def _lists(rows: list[list[dict[str, Any]]], kind: pl.List) -> pl.Series:
+    """A column of lists of records, each field in one piece: most of the lists are empty."""
+    flat, fields = list(chain.from_iterable(rows)), []
+    for field in cast(pl.Struct, kind.inner).fields:
+        values = [each[field.name] for each in flat]
+        if isinstance(field.dtype, pl.Map):  # made of its entries: from dicts it takes a hundred times as long
+            entries = [[{"key": key, "value": value} for key, value in each.items()] for each in values]
+            records = pl.List(pl.Struct({"key": field.dtype.key, "value": field.dtype.value}))
+            fields.append(_lists(entries, records).cast(field.dtype).alias(field.name))
+        else:
+            fields.append(pl.Series(field.name, values, dtype=field.dtype))
     place = np.repeat(np.arange(len(rows)), np.array([len(row) for row in rows], np.int64))
-    listed = pl.DataFrame([pl.Series("row", place), flat]).group_by("row", maintain_order=True).agg(name)
+    listed = (
+        pl.DataFrame({"row": place, "of": pl.DataFrame(fields).to_struct()})
+        .group_by("row", maintain_order=True)
+        .agg("of")
+    )
     every = pl.DataFrame({"row": np.arange(len(rows))}).join(listed, on="row", how="left", maintain_order="left")
-    return every[name].fill_null(pl.Series([[]], dtype=kind)).alias(name)
+    return every["of"].fill_null(pl.Series([[]], dtype=kind))
 
 
 def _spoken_of(alarms: Alarms, forecasts: FleetForecast, rows: Codes) -> Flags:

@@ -164,3 +164,27 @@ def test_little_data_leave_the_prior_and_much_overrule_it():
     )
     assert two.mean.tolist() == [0.2, 0.3]
     assert np.diag(two.covariance) == pytest.approx([0.25, 0.49])
+
+
+def test_the_compiled_regression_is_that_of_whole_arrays():
+    rng = np.random.default_rng(5)
+    van = np.repeat(np.arange(9), rng.integers(1, 12, 9))
+    x, y = rng.normal(size=(van.size, len(COVARIATES))), rng.standard_t(3, van.size)
+    y[rng.random(van.size) < 0.1] = np.nan
+    mean, spread = rng.normal(size=5), rng.uniform(0.5, 2.0, 5)
+    found = fit_covariate_slopes(y, x, van, scatter=0.7, prior=(mean, spread), independent=0.8)
+
+    read = np.isfinite(y)
+    kept, of = x[read], van[read][:, None] == np.unique(van[read])
+    kept = kept - of @ (of.T @ kept / of.sum(axis=0)[:, None])
+    inside = y[read] - of @ np.array([np.median(y[read][column]) for column in of.T])
+    weight = np.ones(inside.size)
+    for _ in range(10):
+        scaled = (weight * 0.8 / 0.7**2)[:, None] * kept
+        information = scaled.T @ kept + np.diag(spread**-2.0)
+        slopes = np.linalg.solve(information, scaled.T @ inside + mean / spread**2)
+        left = inside - kept @ slopes
+        left = left - of @ (of.T @ (weight * left) / (of.T @ weight))
+        weight = np.minimum(1.0, 1.5 * 0.7 / np.maximum(np.abs(left), 1e-300))
+    np.testing.assert_allclose(found.mean, slopes, rtol=1e-10)
+    np.testing.assert_allclose(found.covariance, np.linalg.inv(information), rtol=1e-10, atol=1e-12)
