@@ -65,7 +65,7 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
 
 
 def jobs_in_vain(warehouse: Warehouse, week: str) -> dict[str, frozenset[str]]:
-    """Causes whose job was done on a van within half a year and did not help, as its proof showed.
+    """Causes whose job was done on a van within half a year and was not proven: it did not help, or six weeks could not tell.
 
     Parameters
     ----------
