@@ -35,11 +35,14 @@ def offer(
         zone = _zone()
         now = st.session_state.setdefault(f"hand-on-since-{van_id}-{uploads[0].file_id}", datetime.now(zone))
         with st.container(horizontal=True, vertical_alignment="bottom"):
-            day = st.date_input(
-                message("read.recorded_on"), now.date(), max_value=now.date(), format="YYYY-MM-DD", width=150
+            typed = st.text_input(
+                message("read.recorded_at", zone=inert(now.tzname())), f"{now:%Y-%m-%d %H:%M}", max_chars=16, width=220
             )
-            clock = st.time_input(message("read.recorded_at", zone=inert(now.tzname())), now.time(), step=60, width=150)
-            recorded = datetime.combine(day, clock, zone)
+            try:
+                recorded = datetime.strptime(typed.strip(), "%Y-%m-%d %H:%M").replace(tzinfo=zone)
+            except ValueError:
+                st.caption(message("read.recorded_odd"))
+                return
             name = f"{recorded:%Y-%m-%d-%H%M}-{parts.file_part(van_id)}"
 
             def delivery() -> bytes:

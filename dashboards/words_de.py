@@ -436,8 +436,8 @@ WORDS: dict[str, str] = {
     "read.not_stored": "Hier nur gelesen, nicht gespeichert. Wenn alles stimmt, als Lieferung weitergeben.",
     "read.hand_on": "Besuch weitergeben",
     "read.hand_on_says": "Diese Aufnahmen sind noch nicht gespeichert. Als Lieferung herunterladen, mit den hier angegebenen Bedingungen, und in den Eingang legen: der nächste wöchentliche Lauf nimmt sie auf.",
-    "read.recorded_on": "Aufgenommen am",
-    "read.recorded_at": "um ({zone})",
+    "read.recorded_at": "Aufgenommen um ({zone})",
+    "read.recorded_odd": "Schreiben wie 2026-03-02 09:15.",
     "read.download_visit": "Lieferung herunterladen",
     # Bedingungen
     "condition.coolant_c": "Kühlmittel {value}",

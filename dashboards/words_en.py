@@ -436,8 +436,8 @@ WORDS: dict[str, str] = {
     "read.not_stored": "Only read here, not stored. When it is right, hand it on as a delivery.",
     "read.hand_on": "Hand the visit on",
     "read.hand_on_says": "These recordings are not stored yet. Download them as a delivery, with the conditions given here, and put it into the inbox: the next weekly run takes it in.",
-    "read.recorded_on": "Recorded on",
-    "read.recorded_at": "at ({zone})",
+    "read.recorded_at": "Recorded at ({zone})",
+    "read.recorded_odd": "Write it as 2026-03-02 09:15.",
     "read.download_visit": "Download the delivery",
     # Conditions
     "condition.coolant_c": "coolant {value}",

@@ -65,7 +65,7 @@ def test_every_command_stands_in_the_table_with_options_it_has() -> None:
     assert sorted(name for name, *_ in rows) == sorted(COMMANDS)
     for name, arguments, what in rows:
         options = {option for parameter in COMMANDS[name].params for option in parameter.opts}
-        assert set(re.findall(r"--[a-z-]+", arguments + what)) <= options, name
+        assert set(re.findall(r"--[a-z0-9-]+", arguments + what)) <= options, name
 
 
 def test_every_command_and_option_has_a_line_of_help() -> None:

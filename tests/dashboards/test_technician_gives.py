@@ -1,11 +1,18 @@
 """What the technician gives beside recordings, where it goes, and what is said of a listed fault that shows again."""
 
+from typing import Any
+
 import pytest
+from streamlit.testing.v1 import AppTest
 
 from dashboards import visit_conditions
 from data_contracts.facts.fact import Fact
 from tests.dashboards.conftest import View
 from tests.dashboards.technician import Given, document, hand_over, number, told
+
+
+def codes(app: AppTest) -> Any:
+    return next(field for field in app.text_input if field.label == "Fault codes")
 
 
 def test_trims_and_codes_are_asked_kept_for_the_visit_and_read_with_it(view: View, reads: Given) -> None:
@@ -15,7 +22,7 @@ def test_trims_and_codes_are_asked_kept_for_the_visit_and_read_with_it(view: Vie
     app = hand_over(app, ("1.csv", b"x"))
     assert reads[0]["conditions"].trim_idle_pct is None
     app = number(app, "Idle, long").set_value(14.0).run()
-    app = app.text_input[0].set_value("p0171, P30; P0300").run()
+    app = codes(app).set_value("p0171, P30; P0300").run()
     assert "“P30” is no fault code" in told(app)
     conditions = reads[-1]["conditions"]
     assert (conditions.trim_idle_pct, conditions.trim_2500_pct) == (10.5, None)
@@ -24,11 +31,11 @@ def test_trims_and_codes_are_asked_kept_for_the_visit_and_read_with_it(view: Vie
     app.query_params["van"] = "N-02"
     app = app.run()
     assert number(app, "Idle, long").value is None  # another van's
-    assert app.text_input[0].value == ""
+    assert codes(app).value == ""
     app.query_params["van"] = "N-01"
     app = app.run()
     assert (number(app, "Idle, short").value, number(app, "Idle, long").value) == (-3.5, 14.0)
-    assert app.text_input[0].value == "P0171; P0300"
+    assert codes(app).value == "P0171; P0300"
 
 
 def test_that_nothing_is_stored_is_said_before_and_after_and_a_delivery_is_offered(view: View, reads: Given) -> None:
