@@ -14,10 +14,11 @@ from pipelines.decisions.quarantine_decisions import decision_in
 from pipelines.intake.corrections import FOLDER as MENDS
 from pipelines.intake.corrections import mend_id_of
 from pipelines.intake.delivery import MANIFEST
-from pipelines.intake.filing import place_of
-from pipelines.intake.journal import Kept, digests, kept_deliveries, read_journal, unreadable_entries
+from pipelines.intake.filing import digests, place_of
+from pipelines.intake.journal import Kept, kept_deliveries, read_journal, unreadable_entries
 from pipelines.storage.backups import digest_of
 from pipelines.storage.models import CARDS
+from pipelines.storage.packed_folder import is_packed
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 
@@ -68,14 +69,22 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
         if not path.exists():
             if row["place"] == "delivered":  # what waits is told elsewhere
                 yield f"delivery {row['delivery']}: its files are gone from waveforms/delivered/: put them back {_AGAIN}"
-        elif kept is not None:
-            yield from _delivery(row["delivery"], row["place"], path, kept)
+        else:
+            yield from _delivery(row["place"], path, kept)
 
 
-def _delivery(delivery: str, place: str, path: Path, kept: Kept) -> Iterator[str]:
+def _delivery(place: str, path: Path, kept: Kept | None) -> Iterator[str]:
     """Files of one delivery against their hashes; what waits may be mended in place."""
-    now = digests(path)
     where = "quarantine" if place == "quarantine" else "waveforms/delivered"
+    if kept is None and not is_packed(path):
+        return
+    try:
+        now = digests(path)
+    except OSError:
+        yield f"{where}/{path.name} is no longer what was written: put it back {_AGAIN}"
+        return
+    if kept is None:
+        return
     for name, digest in kept.files.items():
         shown = f"{where}/{path.name}" + (f"/{name}" if name else "")
         if name not in now:

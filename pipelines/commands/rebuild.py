@@ -1,8 +1,8 @@
 """`vansnap rebuild`: the warehouse and the published file made again from what was kept.
 
 The runs of the journal are gone through again in a draft beside the workspace, each with the deliveries, decisions and mends it
-had; then the draft takes the place of what was lost. Kept deliveries are linked into the draft, not moved: a rebuild that is
-cut off leaves everything as it was.
+had; then the draft takes the place of what was lost. Kept deliveries are unpacked or linked into the draft, not moved: a rebuild
+that is cut off leaves everything as it was.
 """
 
 import errno
@@ -22,9 +22,10 @@ from pipelines.decisions.photos import PHOTOS
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions, waiting_place
 from pipelines.intake.corrections import FOLDER as MENDS
-from pipelines.intake.filing import content_of, place_of
+from pipelines.intake.filing import content_of, move_kept, place_of
 from pipelines.intake.journal import Entry, Kept, decisions_there, kept_deliveries, read_journal
 from pipelines.storage.atomic_files import sync_folder
+from pipelines.storage.packed_folder import is_packed, unpack
 from pipelines.storage.publish import publish
 from pipelines.storage.standing_register import standing_register
 from pipelines.storage.unreferenced import settle_chunks
@@ -193,7 +194,9 @@ def _link(workspace: Workspace, draft: Workspace, deliveries: Mapping[str, Kept]
             continue
         target = draft.inbox / kept.source
         try:
-            if there.is_dir():
+            if is_packed(there):
+                unpack(there, target)
+            elif there.is_dir():
                 shutil.copytree(there, target, symlinks=True, copy_function=_linked)
             else:
                 _linked(str(there), str(target))
@@ -283,7 +286,7 @@ def _put_in_their_places(workspace: Workspace, warehouse: Warehouse) -> None:
             there = place_of(workspace, row["delivery"], row["source"], place)
             if there.exists() and not wanted.exists():
                 wanted.parent.mkdir(exist_ok=True)
-                there.rename(wanted)
+                move_kept(there, wanted)
 
 
 def rebuild_text(rebuilt: Rebuilt, home: Path) -> str:

@@ -33,6 +33,7 @@ from pipelines.intake.job import Job
 from pipelines.intake.manifest import ManifestRow, RefusedManifestError, check_rows, read_manifest
 from pipelines.intake.quarantine import Item
 from pipelines.intake.unnamed import unnamed_files
+from pipelines.storage.packed_folder import ENDING
 from pipelines.storage.unreferenced import settle_chunks
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import write_waveforms
@@ -187,7 +188,7 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, st
             continue
         stem = path.name[:-4] if path.name.lower().endswith(".zip") and not path.is_dir() else path.name
         name, number = names.get(path.name, stem), 1
-        while name in taken:
+        while name in taken or name.endswith(ENDING):  # that is how the file of a packed delivery ends
             number += 1
             name = f"{stem}~{number}"
         taken.add(name)

@@ -24,6 +24,7 @@ from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.accounts import DeliveryAccount
+from pipelines.intake.filing import pack_delivered
 from pipelines.intake.forgetting import complete, finish
 from pipelines.intake.journal import clear_left_drafts, note_intake, note_run
 from pipelines.intake.take_in import Report, take_in
@@ -85,6 +86,7 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
         if cut_off and (run := published_run(workspace.published_path, whole=False)) is not None:
             publish(warehouse, workspace.published_path, week=run[0])
         found = take_in_all(workspace, warehouse, settings, at, progress=progress)
+        pack_delivered(workspace, warehouse)
         note_intake(workspace, warehouse, [account.delivery for account in found], now=at)
     if cut_off:
         complete(workspace)
