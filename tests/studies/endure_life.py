@@ -25,6 +25,7 @@ from pipelines.commands.forget import forget
 from pipelines.commands.retry import retry
 from pipelines.decisions.order_decisions import event_from, record
 from pipelines.intake.corrections import Mend, record_mend
+from pipelines.intake.filing import pack_delivered
 from pipelines.intake.journal import read_journal
 from pipelines.storage.backups import BackupPlace
 from pipelines.storage.warehouse import Warehouse
@@ -50,8 +51,8 @@ def begun(root: Path) -> None:
     steps.intake(workspace.root, now=NOW)
     steps.read_captures(workspace.root)
     steps.publish_week(workspace.root, BEFORE, steps.track(workspace.root, BEFORE))
-    for path in last:
-        shutil.copy2(path, workspace.inbox)
+    for path in last:  # as folders, which are packed once they are taken in
+        shutil.unpack_archive(path, workspace.inbox / path.stem)
     stray = workspace.inbox / STRAY
     stray.mkdir()
     samples = pl.DataFrame(
@@ -94,6 +95,12 @@ def _mending(root: Path) -> None:
     retry(workspace, STRAY)
 
 
+def _packing(root: Path) -> None:
+    workspace = Workspace(root / "home")
+    with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+        pack_delivered(workspace, warehouse)
+
+
 def _forgetting(root: Path) -> None:
     names = (f"{number:06x}" for number in count(1))  # drawn otherwise
     with (
@@ -123,6 +130,7 @@ STAGES: dict[str, Callable[[Path], None]] = {
     "publishing": _publishing,
     "deciding": _deciding,
     "mending": _mending,
+    "packing": _packing,
     "forgetting": _forgetting,
     "backup": _backup,
     "migration": _migration,
