@@ -291,7 +291,7 @@ def verify(warehouse: Warehouse, folder: Path) -> list[str]:
         One line per finding; empty when every waveform is there and true.
     """
     findings: list[str] = []
-    catalogue = warehouse.query("SELECT waveform_id, chunk FROM waveforms ORDER BY chunk, waveform_id")
+    catalogue = warehouse.query("SELECT waveform_id, chunk FROM waveforms WHERE removed_on IS NULL ORDER BY ALL")
     for (chunk,), rows in catalogue.group_by(["chunk"], maintain_order=True):
         try:
             held = read_chunk(folder / str(chunk))

@@ -16,6 +16,7 @@ from pipelines.intake.corrections import mend_id_of
 from pipelines.intake.delivery import MANIFEST
 from pipelines.intake.filing import digests, place_of
 from pipelines.intake.journal import Kept, kept_deliveries, read_journal, unreadable_entries
+from pipelines.retention.emptied import emptied, is_whole_zip
 from pipelines.storage.backups import digest_of
 from pipelines.storage.models import CARDS
 from pipelines.storage.packed_folder import is_packed
@@ -24,6 +25,12 @@ from pipelines.workspace.workspace import Workspace
 
 _A_BACKUP = "put it back from a backup (`vansnap restore`)"
 _AGAIN = "from a backup (`vansnap restore`), or deliver again"
+
+_KEPT = """
+SELECT delivery, source, place, delivery IN (
+    SELECT delivery FROM manifest_rows JOIN waveforms USING (waveform_id) WHERE removed_on IS NOT NULL) AS removed
+FROM deliveries ORDER BY delivery
+"""
 
 NOT_COVERED = (
     "not looked at: inbox/ and orchestrator/, published.duckdb (any run makes it again), blocks of warehouse.duckdb that hold "
@@ -59,9 +66,7 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
     broken = unreadable_entries(workspace)
     yield from (f"{name} can't be read: {_A_BACKUP}; `vansnap rebuild` needs it" for name in broken)
     known = {} if broken else kept_deliveries(read_journal(workspace))
-    for row in warehouse.query("SELECT delivery, source, place FROM deliveries ORDER BY delivery").iter_rows(
-        named=True
-    ):
+    for row in warehouse.query(_KEPT).iter_rows(named=True):
         if row["place"] == "inbox":
             continue  # about to be moved, and told elsewhere
         path = place_of(workspace, row["delivery"], row["source"], row["place"])
@@ -70,11 +75,11 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
             if row["place"] == "delivered":  # what waits is told elsewhere
                 yield f"delivery {row['delivery']}: its files are gone from waveforms/delivered/: put them back {_AGAIN}"
         else:
-            yield from _delivery(row["place"], path, kept)
+            yield from _delivery(row["place"], path, kept, removed=row["removed"])
 
 
-def _delivery(place: str, path: Path, kept: Kept | None) -> Iterator[str]:
-    """Files of one delivery against their hashes; what waits may be mended in place."""
+def _delivery(place: str, path: Path, kept: Kept | None, *, removed: bool) -> Iterator[str]:
+    """Files of one delivery against their hashes; what waits may be mended in place, and what is kept no longer is empty."""
     where = "quarantine" if place == "quarantine" else "waveforms/delivered"
     if kept is None and not is_packed(path):
         return
@@ -85,7 +90,10 @@ def _delivery(place: str, path: Path, kept: Kept | None) -> Iterator[str]:
         return
     if kept is None:
         return
+    hollow = emptied(path) if removed and place == "delivered" else set()
     for name, digest in kept.files.items():
+        if name in hollow or (not name and hollow and is_whole_zip(path)):
+            continue
         shown = f"{where}/{path.name}" + (f"/{name}" if name else "")
         if name not in now:
             yield f"{shown} is missing, or can't be read: put it back {_AGAIN}"
@@ -170,7 +178,9 @@ def _decision_id(path: Path) -> str | None:
 
 def _chunks(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
     """Chunks bit for bit: each is named by the hash of its bytes."""
-    counts = warehouse.query("SELECT chunk, count(*) AS n FROM waveforms GROUP BY chunk ORDER BY chunk")
+    counts = warehouse.query(
+        "SELECT chunk, count(*) AS n FROM waveforms WHERE removed_on IS NULL GROUP BY 1 ORDER BY 1"
+    )
     for chunk, held in counts.iter_rows():
         path = workspace.waveforms / chunk
         remedy = "put it back from a backup (`vansnap restore`), or make it again (`vansnap rebuild`)"

@@ -153,7 +153,7 @@ def pack_delivered(workspace: Workspace, warehouse: Warehouse) -> None:
                 break
         for one in waiting:
             one.result()
-    for draft in workspace.delivered.glob(f".*{ENDING}.*.part"):
+    for draft in workspace.delivered.glob(".*.part"):
         draft.unlink()
 
 

@@ -135,6 +135,45 @@ def unpack(packed: Path, folder: Path) -> None:
         sync_folder(within)
 
 
+def read_from(packed: Path, name: str) -> bytes:
+    """Content of one file of a packed folder.
+
+    Parameters
+    ----------
+    packed : Path
+    name : str
+        Path within the folder.
+
+    Raises
+    ------
+    OSError
+        If it is not there, or the packed file is damaged.
+    """
+    with _opened(packed) as archive:
+        for member in archive:
+            if member.name == name and member.isreg():
+                with _content(archive, member) as content:
+                    return content.read()
+    raise FileNotFoundError(f"{name} is not in {packed.name}")
+
+
+def zeros_in(packed: Path) -> set[str]:
+    """Files of a packed folder that hold nothing but zeros.
+
+    Parameters
+    ----------
+    packed : Path
+    """
+    found = set()
+    with _opened(packed) as archive:
+        for member in archive:
+            if member.isreg() and member.size:
+                with _content(archive, member) as content:
+                    if not any(any(block) for block in iter(lambda: content.read(_BLOCK), b"")):
+                        found.add(member.name)
+    return found
+
+
 def _plain_entries(folder: Path) -> dict[str, Entry]:
     found = {}
     for path in sorted(folder.rglob("*")):

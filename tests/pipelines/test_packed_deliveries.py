@@ -117,7 +117,7 @@ def test_a_delivery_is_kept_once_and_its_zip_as_it_came(home: Workspace) -> None
 def test_a_run_killed_at_any_step_of_packing_is_finished_by_the_next(home: Workspace, tmp_path: Path) -> None:
     homes = tmp_path / "homes"
     homes.mkdir()
-    command = [sys.executable, "-m", "tests.killed_keeping", str(home.root), str(homes)]
+    command = [sys.executable, "-m", "tests.killed_keeping", "packing", str(home.root), str(homes)]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=300, check=False)
     assert done.returncode == 0, done.stderr
     wanted = kept(Workspace(homes / "undisturbed"))
