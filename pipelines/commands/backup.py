@@ -13,6 +13,7 @@ from pipelines.decisions.quarantine_decisions import waiting_place
 from pipelines.intake.filing import digests, in_progress
 from pipelines.intake.forgetting import FORGOTTEN, PLAN, follow
 from pipelines.notify.recipients import nobody_to_tell
+from pipelines.retention.emptied import emptied
 from pipelines.storage.backups import Backup, BackupPlace, digest_of
 from pipelines.storage.packed_folder import ENDING, is_packed, unpack
 from pipelines.workspace.version import VERSION
@@ -187,9 +188,12 @@ def _is_held(path: Path, held: Collection[str], restored: Workspace) -> bool:
     """Whether a backup holds a delivery, packed or not, whichever it is now."""
     if path.is_file() and digest_of(path) in held:
         return True
-    files = set(digests(path).values())
+    hollow = emptied(path)  # since the backup, by the retention setting
+    files = {digest for file, digest in digests(path).items() if file not in hollow}
     name = path.name.removesuffix(ENDING)
     same = [one for one in (restored.delivered / name, restored.delivered / f"{name}{ENDING}") if one.exists()]
+    if hollow and path.suffix == ".zip":
+        return bool(same)
     return files <= set(held) or any(files <= set(digests(one).values()) for one in same)
 
 

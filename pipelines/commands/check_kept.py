@@ -17,6 +17,7 @@ from pipelines.intake.delivery import MANIFEST
 from pipelines.intake.filing import digests, place_of
 from pipelines.intake.journal import Kept, kept_deliveries, read_journal, unreadable_entries
 from pipelines.retention.emptied import emptied, is_whole_zip
+from pipelines.retention.ledger import entries, rows_of
 from pipelines.storage.backups import digest_of
 from pipelines.storage.models import CARDS
 from pipelines.storage.packed_folder import is_packed
@@ -25,12 +26,6 @@ from pipelines.workspace.workspace import Workspace
 
 _A_BACKUP = "put it back from a backup (`vansnap restore`)"
 _AGAIN = "from a backup (`vansnap restore`), or deliver again"
-
-_KEPT = """
-SELECT delivery, source, place, delivery IN (
-    SELECT delivery FROM manifest_rows JOIN waveforms USING (waveform_id) WHERE removed_on IS NOT NULL) AS removed
-FROM deliveries ORDER BY delivery
-"""
 
 NOT_COVERED = (
     "not looked at: inbox/ and orchestrator/, published.duckdb (any run makes it again), blocks of warehouse.duckdb that hold "
@@ -66,7 +61,9 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
     broken = unreadable_entries(workspace)
     yield from (f"{name} can't be read: {_A_BACKUP}; `vansnap rebuild` needs it" for name in broken)
     known = {} if broken else kept_deliveries(read_journal(workspace))
-    for row in warehouse.query(_KEPT).iter_rows(named=True):
+    hollow = {delivery for entry in entries(workspace) for delivery in rows_of(entry)["delivery"]}
+    rows = warehouse.query("SELECT delivery, source, place FROM deliveries ORDER BY delivery")
+    for row in rows.iter_rows(named=True):
         if row["place"] == "inbox":
             continue  # about to be moved, and told elsewhere
         path = place_of(workspace, row["delivery"], row["source"], row["place"])
@@ -75,7 +72,7 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
             if row["place"] == "delivered":  # what waits is told elsewhere
                 yield f"delivery {row['delivery']}: its files are gone from waveforms/delivered/: put them back {_AGAIN}"
         else:
-            yield from _delivery(row["place"], path, kept, removed=row["removed"])
+            yield from _delivery(row["place"], path, kept, removed=row["delivery"] in hollow)
 
 
 def _delivery(place: str, path: Path, kept: Kept | None, *, removed: bool) -> Iterator[str]:

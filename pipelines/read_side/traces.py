@@ -72,7 +72,7 @@ def traces(published: Published, van_id: str, capture_ids: Sequence[str], family
         WITH wanted AS (SELECT capture_id, waveform_id FROM captures WHERE van_id = $van AND capture_id IN ({ids})),
              opened AS (SELECT capture_id, opening_s FROM readings WHERE capture_id IN ({ids}) AND opening_s IS NOT NULL)
         SELECT capture_id, waveform_id, opening_s, chunk, row_group
-        FROM wanted JOIN opened USING (capture_id) JOIN waveforms USING (waveform_id)
+        FROM wanted JOIN opened USING (capture_id) JOIN waveforms USING (waveform_id) WHERE removed_on IS NULL
         """,
         {"van": van_id, **asked},
     )

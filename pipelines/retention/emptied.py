@@ -13,7 +13,8 @@ from pipelines.storage.packed_folder import is_packed, pack, read_from, unpack, 
 from pipelines.workspace.drafts import draft_of
 
 _BLOCK = 1 << 20
-_DAMAGED = (OSError, zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, zlib.error)
+DAMAGED = (OSError, zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, zlib.error)
+"""What is raised where a packed folder or a zip is damaged, or a member can't be read."""
 
 
 def manifest_of(path: Path) -> bytes:
@@ -49,7 +50,7 @@ def emptied(path: Path) -> set[str]:
         with zipfile.ZipFile(path) as archive:
             files = [info for info in archive.infolist() if info.file_size and not info.is_dir()]
             return {info.filename.removeprefix(prefix) for info in files if _is_zeros(archive, info)}
-    except (RefusedError, *_DAMAGED):
+    except (RefusedError, *DAMAGED):
         return set()
 
 
@@ -68,7 +69,7 @@ def is_whole_zip(path: Path) -> bool:
     try:
         with zipfile.ZipFile(path) as archive:
             return archive.testzip() is None
-    except _DAMAGED:
+    except DAMAGED:
         return False
 
 
@@ -108,7 +109,10 @@ def _empty_in_zip(path: Path, files: Collection[str]) -> None:
             for info in was.infolist():
                 told = zipfile.ZipInfo(info.filename, info.date_time)
                 told.external_attr, told.compress_type = info.external_attr, zipfile.ZIP_DEFLATED
-                now.writestr(told, bytes(info.file_size) if info.filename in gone else was.read(info))
+                told.file_size = info.file_size
+                with was.open(info) as source, now.open(told, "w") as target:
+                    while block := source.read(_BLOCK):
+                        target.write(bytes(len(block)) if info.filename in gone else block)
         put_in_place(draft, path)
     finally:
         draft.unlink(missing_ok=True)

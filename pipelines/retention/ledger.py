@@ -23,6 +23,7 @@ FOLDER = "removed"
 """Within waveforms/."""
 READ = ("captures", "readings", "shapes")
 _FINISHED = "finished"
+_DRAFT = ".draft"
 
 
 def entries(workspace: Workspace) -> list[Path]:
@@ -55,6 +56,19 @@ def finish(entry: Path) -> None:
     write_atomically(entry / _FINISHED, b"")
 
 
+def discard(entry: Path) -> None:
+    """Remove an entry of which nothing went.
+
+    Parameters
+    ----------
+    entry : Path
+    """
+    draft = entry.with_name(_DRAFT)
+    shutil.rmtree(draft, ignore_errors=True)
+    entry.rename(draft)  # removed in part, it would be no entry and no draft
+    shutil.rmtree(draft)
+
+
 def write_entry(workspace: Workspace, warehouse: Warehouse, rows: pl.DataFrame, chunks: list[str]) -> Path:
     """Write down what stays of some waveforms; on disk once this returns.
 
@@ -71,7 +85,7 @@ def write_entry(workspace: Workspace, warehouse: Warehouse, rows: pl.DataFrame, 
     """
     folder = workspace.waveforms / FOLDER
     folder.mkdir(exist_ok=True)
-    draft = folder / ".draft"
+    draft = folder / _DRAFT
     shutil.rmtree(draft, ignore_errors=True)
     draft.mkdir()
     tables = {"rows": rows, "chunks": pl.DataFrame({"chunk": chunks}, schema={"chunk": pl.String})}

@@ -6,7 +6,6 @@ changed nothing that counts, one cut off after it is finished by the next.
 """
 
 import json
-import shutil
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,7 +20,8 @@ from pipelines.intake.filing import place_of
 from pipelines.intake.manifest import read_manifest
 from pipelines.retention import ledger
 from pipelines.retention.due import old_waveforms
-from pipelines.retention.emptied import emptied, empty, manifest_of
+from pipelines.retention.emptied import DAMAGED, emptied, empty, manifest_of
+from pipelines.storage.room import is_full
 from pipelines.storage.unreferenced import UNREFERENCED
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import Encoded, encode, read_chunk, write_waveforms
@@ -49,9 +49,6 @@ def mark_removed(workspace: Workspace, warehouse: Warehouse, months: int, at: da
     int
         Waveforms that go.
     """
-    for entry in ledger.unfinished(workspace):
-        if not _counts(warehouse, entry):
-            shutil.rmtree(entry)  # of a run that was cut off before anything went
     due = old_waveforms(warehouse, months, at).filter(pl.col("kept_for").is_null())
     if due.is_empty():
         return 0
@@ -76,6 +73,21 @@ def mark_removed(workspace: Workspace, warehouse: Warehouse, months: int, at: da
         warehouse.upsert("waveforms", marked)
         warehouse.upsert("waveforms", pl.DataFrame(moved, schema=polars_schema(WAVEFORMS)))
     return len(gone)
+
+
+def discard_cut_off(workspace: Workspace, warehouse: Warehouse) -> None:
+    """Remove entries of runs that were cut off before the warehouse said that anything is gone.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    warehouse : Warehouse
+        Open.
+    """
+    for entry in ledger.unfinished(workspace):
+        if not _counts(warehouse, entry):
+            ledger.discard(entry)
 
 
 def _left(path: Path, ids: set[str]) -> Encoded | None:
@@ -161,7 +173,7 @@ def _manifest(path: Path) -> dict[int, Mapping[str, str | None]]:
     """Rows of a kept delivery's manifest by number; none where it can't be read."""
     try:
         return {row.number: row.cells for row in read_manifest(manifest_of(path))}
-    except (OSError, RefusedError):
+    except (RefusedError, *DAMAGED):
         return {}
 
 
@@ -193,5 +205,10 @@ def _empty_delivery(workspace: Workspace, warehouse: Warehouse, delivery: str) -
         files[file] = files.get(file, True) and known.get(number, False)
     due = {file for file, is_gone in files.items() if is_gone}
     left = due - emptied(path)
-    if left:
-        empty(path, left)
+    try:
+        if left:
+            empty(path, left)
+    except (RefusedError, *DAMAGED) as error:
+        if is_full(error):
+            raise
+        return  # damaged: it stays, and `vansnap check` says so

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pipelines.retention.ledger import unfinished
-from pipelines.retention.remove import delete_removed, mark_removed
+from pipelines.retention.remove import delete_removed, discard_cut_off, mark_removed
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.workspace.log import note
@@ -49,6 +49,7 @@ def remove(workspace: Workspace, warehouse: Warehouse, months: int, at: datetime
     at : datetime
         Time of the run.
     """
+    discard_cut_off(workspace, warehouse)
     count = mark_removed(workspace, warehouse, months, at) if months else 0
     if not unfinished(workspace):
         return 0

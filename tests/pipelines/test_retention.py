@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from models.reading import read as reading
+from pipelines.commands.backup import back_up, restore
 from pipelines.commands.check import check_workspace
 from pipelines.commands.rebuild import rebuild
 from pipelines.commands.retention import retention
@@ -275,6 +276,27 @@ def test_samples_delivered_again_are_stored_again_and_go_again(tmp_path: Path) -
     for name, was in before.items():
         assert table(home, name).drop("removed_on", strict=False).equals(was.drop("removed_on", strict=False)), name
     assert check_workspace(home) == []
+
+
+def test_a_backup_of_before_takes_in_no_emptied_file(tmp_path: Path) -> None:
+    home = small(tmp_path)
+    back_up(home, str(tmp_path / "backups"))
+    whole = read_from(home.delivered / "a.tar.zst", "w.csv")
+    assert retain(home.root, now=NOW) == 3
+    assert "deliveries 0, decisions 0" in restore(home.root, str(tmp_path / "backups"))
+    assert read_from(home.delivered / "a.tar.zst", "w.csv") == whole
+    assert check_workspace(home) == []
+
+
+def test_a_damaged_delivery_stays_and_ends_no_run(tmp_path: Path) -> None:
+    home = small(tmp_path)
+    for path in home.delivered.iterdir():
+        path.write_bytes(path.read_bytes()[:-5])
+    before = {path.name: path.read_bytes() for path in home.delivered.iterdir()}
+    assert retain(home.root, now=NOW) == 3
+    assert {path.name: path.read_bytes() for path in home.delivered.iterdir()} == before
+    assert retain(home.root, now=NOW) == 0
+    assert any("a.tar.zst is no longer what was written" in line for line in check_workspace(home))
 
 
 def test_nothing_of_a_damaged_chunk_goes(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import json
 import shutil
 from collections.abc import Callable
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
 from unittest.mock import patch
@@ -27,6 +27,7 @@ from pipelines.decisions.order_decisions import event_from, record
 from pipelines.intake.corrections import Mend, record_mend
 from pipelines.intake.filing import pack_delivered
 from pipelines.intake.journal import read_journal
+from pipelines.retention.step import retain
 from pipelines.storage.backups import BackupPlace
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
@@ -101,6 +102,13 @@ def _packing(root: Path) -> None:
         pack_delivered(workspace, warehouse)
 
 
+def _retention(root: Path) -> None:
+    workspace = Workspace(root / "home")
+    workspace.settings_path.write_text("[intake]\nworkers = 1\n[retention]\nraw_months = 1\n", encoding="utf-8")
+    with workspace.held():
+        retain(workspace.root, now=NOW + timedelta(days=365))
+
+
 def _forgetting(root: Path) -> None:
     names = (f"{number:06x}" for number in count(1))  # drawn otherwise
     with (
@@ -131,6 +139,7 @@ STAGES: dict[str, Callable[[Path], None]] = {
     "deciding": _deciding,
     "mending": _mending,
     "packing": _packing,
+    "retention": _retention,
     "forgetting": _forgetting,
     "backup": _backup,
     "migration": _migration,
