@@ -6,7 +6,7 @@ changed nothing that counts, one cut off after it is finished by the next.
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -111,6 +111,8 @@ def delete_removed(workspace: Workspace, warehouse: Warehouse) -> None:
     warehouse : Warehouse
         Open, outside a transaction.
     """
+    known = [ledger.rows_of(entry).select("delivery", "row") for entry in ledger.entries(workspace)]
+    written = set(pl.concat(known).iter_rows()) if known else set()
     for entry in ledger.unfinished(workspace):
         if not _counts(warehouse, entry):
             continue
@@ -119,7 +121,7 @@ def delete_removed(workspace: Workspace, warehouse: Warehouse) -> None:
             for folder in (workspace.waveforms, workspace.waveforms / UNREFERENCED):
                 (folder / chunk).unlink(missing_ok=True)
         for delivery in sorted(set(ledger.rows_of(entry)["delivery"])):
-            _empty_delivery(workspace, warehouse, delivery)
+            _empty_delivery(workspace, warehouse, delivery, written)
         for draft in workspace.delivered.glob(".*.part"):  # of a run that was cut off
             draft.unlink()
         ledger.finish(entry)
@@ -185,8 +187,8 @@ def _inside(file: str) -> str:
         return file
 
 
-def _empty_delivery(workspace: Workspace, warehouse: Warehouse, delivery: str) -> None:
-    """Empty the files of a delivery that only rows name whose samples are gone."""
+def _empty_delivery(workspace: Workspace, warehouse: Warehouse, delivery: str, written: Set[tuple[str, int]]) -> None:
+    """Empty the files of a delivery that only rows name whose samples are gone, and of which it is written down what stays."""
     row = warehouse.query("SELECT source, place FROM deliveries WHERE delivery = ?", [delivery]).row(0, named=True)
     path = place_of(workspace, delivery, row["source"], row["place"])
     if row["place"] != "delivered" or not path.is_file():
@@ -198,7 +200,7 @@ def _empty_delivery(workspace: Workspace, warehouse: Warehouse, delivery: str) -
         """,
         [delivery],
     )
-    known = {number: bool(is_gone) for number, is_gone in gone.iter_rows()}
+    known = {number: bool(is_gone) and (delivery, number) in written for number, is_gone in gone.iter_rows()}
     files: dict[str, bool] = {}
     for number, cells in _manifest(path).items():
         file = _inside(cells.get("file") or "")
