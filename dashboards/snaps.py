@@ -10,7 +10,7 @@ from data_contracts import lambda_axis
 from data_contracts.family import Family
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
-from pipelines.read_side.traces import Traces, traces
+from pipelines.read_side.traces import Traces, removed_on, traces
 
 EARLIER_SHOWN = 5
 VISITS_DRAWN = 16
@@ -41,6 +41,9 @@ def _drawn(published: Published, van_id: str, visits: pl.DataFrame, family: Fami
     captured = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
     drawn = traces(published, van_id, list(captured)[:VISITS_DRAWN], family) if family is not None else {}
     ids = [capture for capture in captured if capture in drawn]
+    removed, last = removed_on(published, list(captured)[:VISITS_DRAWN])
+    if removed:
+        st.info(message("van.snaps_removed", count=removed, day=text.day(last)))
     if family is None or not ids:  # without the family nothing says what its volts mean
         st.info(message("van.no_snaps"))
         return

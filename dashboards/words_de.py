@@ -196,6 +196,7 @@ WORDS: dict[str, str] = {
     "van.snaps": "Der letzte Gasstoß im Vergleich zu früheren",
     "van.snaps_earlier": "Frühere Besuche zum Vergleich",
     "van.snaps_note": "Der typischste Gasstoß jedes Besuchs, an der Öffnung ausgerichtet. Zeit 0 ist die Öffnung.",
+    "van.snaps_removed": "{count:# Rohaufzeichnung/# Rohaufzeichnungen} entfernt, zuletzt am {day}, nach der Aufbewahrungsfrist; die Messwerte bleiben.",
     "van.no_snaps": "Kein Gasstoß dieses Fahrzeugs kann gezeichnet werden: keiner seiner Besuche hatte eine lesbare Öffnung.",
     "van.reading": "Die letzte Auswertung, Wert für Wert",
     "van.reading_of": "Aufgenommen {when}, bewertet {grade}.",

@@ -196,6 +196,7 @@ WORDS: dict[str, str] = {
     "van.snaps": "The latest snap against earlier ones",
     "van.snaps_earlier": "Earlier visits to compare with",
     "van.snaps_note": "Each visit's most representative snap, aligned at the opening. Time 0 is the opening.",
+    "van.snaps_removed": "{count:# raw trace/# raw traces} removed, the last on {day}, by the retention setting; readings kept.",
     "van.no_snaps": "No snap of this van can be drawn: none of its visits had a readable opening.",
     "van.reading": "The latest reading, value by value",
     "van.reading_of": "Captured {when}, graded {grade}.",

@@ -917,12 +917,13 @@ WAVEFORMS = Table(
     ("waveform_id",),
     (
         Column("waveform_id", "text", "SHA-256 of the canonical samples", True),
-        Column("chunk", "text", "Parquet file under waveforms/", True),
+        Column("chunk", "text", "Parquet file under waveforms/; empty once its samples are removed", True),
         Column("row_group", "integer", "row group within the chunk, from 0", True),
         Column("samples", "integer", "count of samples", True),
         Column("length_s", "number", "time from first to last sample [s]", True),
         Column("rate_hz", "number", "mean sampling rate [Hz]", True),
         Column("channels", "texts", "canonical channels", True),
+        Column("removed_on", "day", "when its samples went by the retention setting; null while they are kept"),
     ),
     published=True,
 )

@@ -15,7 +15,7 @@ import typer
 from data_contracts.errors import InputError
 from data_contracts.plurals import counted
 from data_contracts.states import CLAIM_FIELDS, NOTED
-from pipelines.cli_backup import backup, restore
+from pipelines.cli_backup import backup, restore, retention
 from pipelines.cli_options import FaultCodes, Home, Json, Trim, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, labels, list_tests, sheet
 from pipelines.cli_state import check, forget, notify, rebuild, status
@@ -265,6 +265,7 @@ app.command()(card)
 app.command()(labels)
 app.command()(backup)
 app.command()(restore)
+app.command()(retention)
 app.command()(check)
 app.command()(status)
 app.command()(notify)

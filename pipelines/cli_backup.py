@@ -1,4 +1,4 @@
-"""Commands for backups; `pipelines.cli` registers them."""
+"""Commands for backups, and for what is kept how long; `pipelines.cli` registers them."""
 
 from pathlib import Path
 from typing import Annotated
@@ -26,6 +26,17 @@ def backup(
     from pipelines.commands.backup import back_up
 
     print_line(back_up(workspace, out, keep=keep, wait_s=wait))
+
+
+def retention(
+    home: Home = Path(DEFAULT_HOME),
+    remove: Annotated[bool, typer.Option("--remove", help="Do it now; else nothing changes.")] = False,
+) -> None:
+    """Say which raw waveforms the setting [retention] keeps no longer, and what keeps the others. Readings always stay."""
+    workspace = open_workspace(home)
+    from pipelines.commands.retention import retention as told
+
+    print_line(told(workspace, removing=remove))
 
 
 def restore(

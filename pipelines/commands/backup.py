@@ -1,6 +1,7 @@
 """`vansnap backup` and `vansnap restore`."""
 
 import shutil
+from collections.abc import Collection
 from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,10 +10,12 @@ from data_contracts.errors import InputError
 from data_contracts.plurals import counted
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.quarantine_decisions import waiting_place
-from pipelines.intake.filing import in_progress
+from pipelines.intake.filing import digests, in_progress
 from pipelines.intake.forgetting import FORGOTTEN, PLAN, follow
 from pipelines.notify.recipients import nobody_to_tell
+from pipelines.retention.emptied import emptied
 from pipelines.storage.backups import Backup, BackupPlace, digest_of
+from pipelines.storage.packed_folder import ENDING, is_packed, unpack
 from pipelines.workspace.version import VERSION
 from pipelines.workspace.waiting import when_free
 from pipelines.workspace.workspace import Workspace, open_workspace, parts_of
@@ -163,10 +166,13 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
     deliveries = 0
     for folder in (former.inbox, former.quarantine, former.delivered):
         for path in sorted(folder.iterdir()) if folder.is_dir() else ():
-            files = [one for one in (path.rglob("*") if path.is_dir() else [path]) if one.is_file()]
-            if in_progress(path.name) or {digest_of(one) for one in files} <= held:
+            if in_progress(path.name) or _is_held(path, held, restored):
                 continue
-            _copy(path, _free(restored.inbox / path.name))
+            if is_packed(path):
+                restored.inbox.mkdir(exist_ok=True)
+                unpack(path, _free(restored.inbox / path.name.removesuffix(ENDING)))
+            else:
+                _copy(path, _free(restored.inbox / path.name))
             deliveries += 1
     decisions = 0
     followed = follow(restored, former)
@@ -176,6 +182,19 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
             _copy(path, _free(restored.decisions / (waiting_place(path) if inside.parts[0] == TAKEN else inside)))
             decisions += 1
     return deliveries, decisions
+
+
+def _is_held(path: Path, held: Collection[str], restored: Workspace) -> bool:
+    """Whether a backup holds a delivery, packed or not, whichever it is now."""
+    if path.is_file() and digest_of(path) in held:
+        return True
+    hollow = emptied(path)  # since the backup, by the retention setting
+    files = {digest for file, digest in digests(path).items() if file not in hollow}
+    name = path.name.removesuffix(ENDING)
+    same = [one for one in (restored.delivered / name, restored.delivered / f"{name}{ENDING}") if one.exists()]
+    if hollow and path.suffix == ".zip":
+        return bool(same)
+    return files <= set(held) or any(files <= set(digests(one).values()) for one in same)
 
 
 def _free(path: Path) -> Path:

@@ -17,6 +17,7 @@ from pipelines.intake import quarantine
 from pipelines.intake.accounts import accounts
 from pipelines.intake.corrections import unreadable_mends
 from pipelines.intake.filing import place_of, unnameable
+from pipelines.storage.packed_folder import ENDING, is_packed
 from pipelines.storage.unreferenced import UNREFERENCED, chunks_aside
 from pipelines.storage.upgrades import kept_copies
 from pipelines.storage.warehouse import Warehouse, open_warehouse
@@ -251,6 +252,7 @@ def _filing_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     ]
     kept = {workspace.quarantine, workspace.delivered}
     known = {place_of(workspace, r["delivery"], r["source"], r["place"]) for r in rows.iter_rows(named=True)}
+    known |= {path.with_name(path.name.removesuffix(ENDING)) for path in known}  # left by a run that was cut off
     for folder in kept:
         if folder.is_dir():
             unknown = [p for p in sorted(folder.iterdir()) if p not in known and not p.name.startswith(".")]
@@ -262,6 +264,10 @@ def _unknown_deliveries(folder: Path, unknown: Sequence[Path]) -> list[str]:
     """Kept deliveries that the warehouse does not know, in one line: many where it is older than they are."""
     if not unknown:
         return []
+    if len(unknown) == 1 and is_packed(unknown[0]):
+        return [
+            f"{folder / unknown[0].name} belongs to no delivery: unpack it (`tar --zstd -xf`) into a folder of the inbox, or remove it"
+        ]
     if len(unknown) == 1:
         return [f"{folder / unknown[0].name} belongs to no delivery: move it to the inbox or remove it"]
     return [
@@ -286,7 +292,7 @@ def verify(warehouse: Warehouse, folder: Path) -> list[str]:
         One line per finding; empty when every waveform is there and true.
     """
     findings: list[str] = []
-    catalogue = warehouse.query("SELECT waveform_id, chunk FROM waveforms ORDER BY chunk, waveform_id")
+    catalogue = warehouse.query("SELECT waveform_id, chunk FROM waveforms WHERE removed_on IS NULL ORDER BY ALL")
     for (chunk,), rows in catalogue.group_by(["chunk"], maintain_order=True):
         try:
             held = read_chunk(folder / str(chunk))

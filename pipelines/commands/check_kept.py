@@ -14,10 +14,13 @@ from pipelines.decisions.quarantine_decisions import decision_in
 from pipelines.intake.corrections import FOLDER as MENDS
 from pipelines.intake.corrections import mend_id_of
 from pipelines.intake.delivery import MANIFEST
-from pipelines.intake.filing import place_of
-from pipelines.intake.journal import Kept, digests, kept_deliveries, read_journal, unreadable_entries
+from pipelines.intake.filing import digests, place_of
+from pipelines.intake.journal import Kept, kept_deliveries, read_journal, unreadable_entries
+from pipelines.retention.emptied import emptied, is_whole_zip
+from pipelines.retention.ledger import entries, rows_of
 from pipelines.storage.backups import digest_of
 from pipelines.storage.models import CARDS
+from pipelines.storage.packed_folder import is_packed
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 
@@ -58,9 +61,9 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
     broken = unreadable_entries(workspace)
     yield from (f"{name} can't be read: {_A_BACKUP}; `vansnap rebuild` needs it" for name in broken)
     known = {} if broken else kept_deliveries(read_journal(workspace))
-    for row in warehouse.query("SELECT delivery, source, place FROM deliveries ORDER BY delivery").iter_rows(
-        named=True
-    ):
+    hollow = {delivery for entry in entries(workspace) for delivery in rows_of(entry)["delivery"]}
+    rows = warehouse.query("SELECT delivery, source, place FROM deliveries ORDER BY delivery")
+    for row in rows.iter_rows(named=True):
         if row["place"] == "inbox":
             continue  # about to be moved, and told elsewhere
         path = place_of(workspace, row["delivery"], row["source"], row["place"])
@@ -68,15 +71,26 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
         if not path.exists():
             if row["place"] == "delivered":  # what waits is told elsewhere
                 yield f"delivery {row['delivery']}: its files are gone from waveforms/delivered/: put them back {_AGAIN}"
-        elif kept is not None:
-            yield from _delivery(row["delivery"], row["place"], path, kept)
+        else:
+            yield from _delivery(row["place"], path, kept, removed=row["delivery"] in hollow)
 
 
-def _delivery(delivery: str, place: str, path: Path, kept: Kept) -> Iterator[str]:
-    """Files of one delivery against their hashes; what waits may be mended in place."""
-    now = digests(path)
+def _delivery(place: str, path: Path, kept: Kept | None, *, removed: bool) -> Iterator[str]:
+    """Files of one delivery against their hashes; what waits may be mended in place, and what is kept no longer is empty."""
     where = "quarantine" if place == "quarantine" else "waveforms/delivered"
+    if kept is None and not is_packed(path):
+        return
+    try:
+        now = digests(path)
+    except OSError:
+        yield f"{where}/{path.name} is no longer what was written: put it back {_AGAIN}"
+        return
+    if kept is None:
+        return
+    hollow = emptied(path) if removed and place == "delivered" else set()
     for name, digest in kept.files.items():
+        if name in hollow or (not name and hollow and is_whole_zip(path)):
+            continue
         shown = f"{where}/{path.name}" + (f"/{name}" if name else "")
         if name not in now:
             yield f"{shown} is missing, or can't be read: put it back {_AGAIN}"
@@ -161,7 +175,9 @@ def _decision_id(path: Path) -> str | None:
 
 def _chunks(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
     """Chunks bit for bit: each is named by the hash of its bytes."""
-    counts = warehouse.query("SELECT chunk, count(*) AS n FROM waveforms GROUP BY chunk ORDER BY chunk")
+    counts = warehouse.query(
+        "SELECT chunk, count(*) AS n FROM waveforms WHERE removed_on IS NULL GROUP BY 1 ORDER BY 1"
+    )
     for chunk, held in counts.iter_rows():
         path = workspace.waveforms / chunk
         remedy = "put it back from a backup (`vansnap restore`), or make it again (`vansnap rebuild`)"

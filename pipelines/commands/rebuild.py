@@ -1,8 +1,8 @@
 """`vansnap rebuild`: the warehouse and the published file made again from what was kept.
 
 The runs of the journal are gone through again in a draft beside the workspace, each with the deliveries, decisions and mends it
-had; then the draft takes the place of what was lost. Kept deliveries are linked into the draft, not moved: a rebuild that is
-cut off leaves everything as it was.
+had; then the draft takes the place of what was lost. Kept deliveries are unpacked or linked into the draft, not moved: a rebuild
+that is cut off leaves everything as it was.
 """
 
 import errno
@@ -22,9 +22,13 @@ from pipelines.decisions.photos import PHOTOS
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions, waiting_place
 from pipelines.intake.corrections import FOLDER as MENDS
-from pipelines.intake.filing import content_of, place_of
+from pipelines.intake.filing import content_of, move_kept, place_of
 from pipelines.intake.journal import Entry, Kept, decisions_there, kept_deliveries, read_journal
+from pipelines.retention.emptied import emptied
+from pipelines.retention.ledger import FOLDER as REMOVED
+from pipelines.retention.ledger import entries, removed_rows
 from pipelines.storage.atomic_files import sync_folder
+from pipelines.storage.packed_folder import is_packed, unpack
 from pipelines.storage.publish import publish
 from pipelines.storage.standing_register import standing_register
 from pipelines.storage.unreferenced import settle_chunks
@@ -116,6 +120,8 @@ def _draft(workspace: Workspace) -> Workspace:
     shutil.rmtree(root, ignore_errors=True)
     for folder in FOLDERS:
         (root / folder).mkdir(parents=True)
+    if entries(workspace):
+        (root / "waveforms" / REMOVED).symlink_to(workspace.waveforms / REMOVED)
     shutil.copytree(workspace.register, root / "register", dirs_exist_ok=True)
     shutil.copy2(workspace.settings_path, root / "settings.toml")
     return Workspace(root)
@@ -139,7 +145,8 @@ def _replay(
             _lay(workspace, draft, entry.decisions)
             fresh = {name: kept for name, kept in entry.deliveries.items() if name not in linked}
             linked |= fresh.keys()
-            absent += _link(workspace, draft, fresh)
+            lacking, hollow = _link(workspace, draft, fresh)
+            absent += lacking
             if entry.week:
                 if (entry.week, entry.at) in judged:  # written down anew while its entry could not be read
                     continue
@@ -151,7 +158,8 @@ def _replay(
             take_in_decisions(draft, warehouse)
             names = {kept.source: name for name, kept in fresh.items()}
             with bar("taking in") as progress:
-                take_in_all(draft, warehouse, settings, entry.at, progress=progress, names=names)
+                gone = removed_rows(workspace, hollow)
+                take_in_all(draft, warehouse, settings, entry.at, progress=progress, names=names, gone=gone)
             register = standing_register(draft, warehouse).register
             with bar("reading") as progress:
                 read_new_captures(draft, warehouse, register, workers=settings.intake.workers, progress=progress)
@@ -183,9 +191,11 @@ def _is_proof(path: Path) -> bool:
         return False
 
 
-def _link(workspace: Workspace, draft: Workspace, deliveries: Mapping[str, Kept]) -> list[str]:
-    """Kept deliveries in the draft's inbox, under the names they came with; those that are gone."""
-    absent = []
+def _link(
+    workspace: Workspace, draft: Workspace, deliveries: Mapping[str, Kept]
+) -> tuple[list[str], dict[str, set[str]]]:
+    """Kept deliveries in the draft's inbox, under the names they came with; those that are gone, and emptied files of the others."""
+    absent, hollow = [], {}
     for name, kept in deliveries.items():
         there = kept_path(workspace, name, kept)
         if there is None:
@@ -193,7 +203,10 @@ def _link(workspace: Workspace, draft: Workspace, deliveries: Mapping[str, Kept]
             continue
         target = draft.inbox / kept.source
         try:
-            if there.is_dir():
+            hollow[name] = emptied(there) if entries(workspace) else set()
+            if is_packed(there):
+                unpack(there, target)
+            elif there.is_dir():
                 shutil.copytree(there, target, symlinks=True, copy_function=_linked)
             else:
                 _linked(str(there), str(target))
@@ -202,7 +215,7 @@ def _link(workspace: Workspace, draft: Workspace, deliveries: Mapping[str, Kept]
                 f"delivery {name} can't be handed to the rebuild ({first_line(error)}): see to that, then run again; "
                 "nothing was changed"
             ) from error
-    return absent
+    return absent, hollow
 
 
 def kept_path(workspace: Workspace, delivery: str, kept: Kept) -> Path | None:
@@ -283,7 +296,7 @@ def _put_in_their_places(workspace: Workspace, warehouse: Warehouse) -> None:
             there = place_of(workspace, row["delivery"], row["source"], place)
             if there.exists() and not wanted.exists():
                 wanted.parent.mkdir(exist_ok=True)
-                there.rename(wanted)
+                move_kept(there, wanted)
 
 
 def rebuild_text(rebuilt: Rebuilt, home: Path) -> str:

@@ -52,12 +52,14 @@ class Wanted:
 @dataclass(frozen=True)
 class Decoded:
     """What became of one file: either its identity and encoded rows, or rule and reason of its refusal; or both, where
-    its lambda trace is not of the van's sensor: then it may be another van's. `conditions` is what the file says of them."""
+    its lambda trace is not of the van's sensor: then it may be another van's. `conditions` is what the file says of them,
+    `removed` the row of `waveforms` where its samples are gone."""
 
     waveform_id: str | None
     encoded: Sequence[Mapping[str, object]]
     refusal: tuple[str, str] | None
     conditions: Mapping[str, float] = field(default_factory=dict)
+    removed: Mapping[str, object] | None = None
 
 
 def decode(wanted: Wanted) -> Decoded:

@@ -1,20 +1,27 @@
-"""Where a delivery's files are: the inbox, the quarantine while any of it waits, then waveforms/delivered."""
+"""Where a delivery's files are: the inbox, the quarantine while any of it waits, then waveforms/delivered, packed into one file."""
 
 import hashlib
 import os
 import re
+import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.intake.delivery import RefusedError, open_delivery
 from pipelines.storage.atomic_files import sync_folder
+from pipelines.storage.packed_folder import ENDING, entries_of, is_packed, pack, unpack
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 
+_PACKED_A_RUN = 8 * 1024**3
+"""Bytes that one run packs, once it holds more: what an older version kept is packed over several. Of our choosing."""
+_AT_ONCE = 4
+
 
 def place_of(workspace: Workspace, delivery: str, source: str, place: str) -> Path:
-    """Path of a delivery's files.
+    """Path of a delivery's files: its folder, its zip, or the file its folder is packed into.
 
     Parameters
     ----------
@@ -37,7 +44,13 @@ def place_of(workspace: Workspace, delivery: str, source: str, place: str) -> Pa
     ending = (
         source[len(source) - 4 :] if source.lower().endswith(".zip") and not delivery.lower().endswith(".zip") else ""
     )
-    return folder / (delivery + ending)
+    path = folder / (delivery + ending)
+    packed = _packed(path)
+    return packed if place == "delivered" and is_packed(packed) else path
+
+
+def _packed(path: Path) -> Path:
+    return path.with_name(path.name + ENDING)
 
 
 def file_away(workspace: Workspace, warehouse: Warehouse) -> None:
@@ -69,11 +82,13 @@ def file_away(workspace: Workspace, warehouse: Warehouse) -> None:
         here = place_of(workspace, row["delivery"], row["source"], row["place"])
         there = place_of(workspace, row["delivery"], row["source"], row["belongs"])
         if _is_there(there) or not _is_there(here):
+            if row["belongs"] == "quarantine" and is_packed(here) and _is_there(there):
+                here.unlink()  # unpacked before a run was cut off
             continue  # moved before a run was cut off; what is in the inbox now is another delivery
         if row["place"] == "inbox" and content_of(here, row["source"]) != row["content_id"]:
             continue
         try:
-            here.rename(there)
+            move_kept(here, there)
         except OSError:
             stuck.append(row["delivery"])
     for folder in (workspace.inbox, workspace.quarantine, workspace.delivered):
@@ -83,6 +98,111 @@ def file_away(workspace: Workspace, warehouse: Warehouse) -> None:
         warehouse.execute(
             "UPDATE deliveries SET place = _moved.belongs FROM _moved WHERE deliveries.delivery = _moved.delivery"
         )
+
+
+def move_kept(here: Path, there: Path) -> None:
+    """Move a delivery's files; what is packed is unpacked on the way.
+
+    Parameters
+    ----------
+    here, there : Path
+        On one disk.
+
+    Raises
+    ------
+    OSError
+        If that can't be done; what was there stays.
+    """
+    if not is_packed(here):
+        here.rename(there)
+        return
+    draft = there.with_name(f".{there.name}.unpacked")
+    shutil.rmtree(draft, ignore_errors=True)
+    unpack(here, draft)
+    draft.rename(there)
+    sync_folder(there.parent)
+    here.unlink()
+
+
+def pack_delivered(workspace: Workspace, warehouse: Warehouse) -> None:
+    """Pack the folders of deliveries all of which is taken in; a zip stays as it came.
+
+    A folder goes once the packed file is on disk and was read back. What can't be packed, such as a folder of another
+    account or one that somebody put a pipe into, stays as it is.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    warehouse : Warehouse
+        Open, outside a transaction.
+    """
+    if not workspace.delivered.is_dir():
+        return
+    known = set(warehouse.query("SELECT delivery FROM deliveries WHERE place = 'delivered'")["delivery"])
+    plain = [
+        Path(one) for one in os.scandir(workspace.delivered) if one.name in known and one.is_dir(follow_symlinks=False)
+    ]
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        size = 0
+        waiting = []
+        for folder in sorted(plain):
+            size += sum(path.lstat().st_size for path in folder.rglob("*"))
+            waiting.append(pool.submit(_pack, folder))
+            if size > _PACKED_A_RUN:
+                break
+        for one in waiting:
+            one.result()
+    for draft in workspace.delivered.glob(".*.part"):
+        draft.unlink()
+
+
+def _pack(folder: Path) -> None:
+    """Pack a folder and remove it; of one that is packed already, what a run that was cut off left of it."""
+    packed = _packed(folder)
+    try:
+        if not is_packed(packed):
+            pack(folder, packed)
+        else:
+            there, left = entries_of(packed), entries_of(folder)
+            if any(there.get(name) != entry for name, entry in left.items() if entry.kind != "folder"):
+                return  # somebody put something there: `vansnap check` says so
+        shutil.rmtree(folder)
+    except (OSError, ValueError):
+        return
+
+
+def digests(path: Path) -> dict[str, str]:
+    """SHA-256 of every file of a delivery.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder, the file that is packed into, or its zip.
+
+    Returns
+    -------
+    dict of str to str
+        By path within it; of a zip its own, under the empty name. Files of a folder that can't be read are left out.
+
+    Raises
+    ------
+    OSError
+        If the packed file is damaged.
+    """
+    if is_packed(path):
+        return {name: entry.told for name, entry in entries_of(path).items() if entry.kind == "file"}
+    paths = {"": path} if path.is_file() else {p.relative_to(path).as_posix(): p for p in sorted(path.rglob("*"))}
+    found = {}
+    for name, file in paths.items():
+        if not file.is_file() or file.is_symlink():
+            continue
+        try:
+            with file.open("rb") as opened:
+                found[name] = hashlib.file_digest(opened, "sha256").hexdigest()
+        except OSError:
+            continue
+    return found
 
 
 def _is_there(path: Path) -> bool:

@@ -53,7 +53,9 @@ class Claims:
                 """
             )
             self.stored = set(
-                warehouse.query("SELECT waveform_id FROM waveforms SEMI JOIN _named USING (waveform_id)")["waveform_id"]
+                warehouse.query(
+                    "SELECT waveform_id FROM waveforms SEMI JOIN _named USING (waveform_id) WHERE removed_on IS NULL"
+                )["waveform_id"]
             )
         self._claims: dict[str, _Claim] = {}
         for row in before.iter_rows(named=True):

@@ -6,7 +6,6 @@ file that was delivered. `vansnap rebuild` makes a lost warehouse again from it,
 Entries are files numbered in the order of the runs; they never change, but for the names of decisions in which a person was forgotten.
 """
 
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -19,7 +18,7 @@ from data_contracts.errors import WorkspaceError
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.photos import photo_path, photos_of
 from pipelines.intake.corrections import FOLDER as MENDS
-from pipelines.intake.filing import place_of
+from pipelines.intake.filing import digests, place_of
 from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.drafts import clear_drafts
@@ -28,7 +27,6 @@ from pipelines.workspace.workspace import Workspace
 
 FOLDER = "journal"
 """Within waveforms/."""
-_BLOCK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -211,32 +209,6 @@ def _deliveries(warehouse: Warehouse) -> list[dict[str, Any]]:
 def _kept(workspace: Workspace, row: Mapping[str, Any]) -> Kept:
     path = place_of(workspace, row["delivery"], row["source"], row["place"])
     return Kept(row["source"], row["content_id"], digests(path))
-
-
-def digests(path: Path) -> dict[str, str]:
-    """SHA-256 of every file of a delivery.
-
-    Parameters
-    ----------
-    path : Path
-        Its folder, or its zip.
-
-    Returns
-    -------
-    dict of str to str
-        By path within it; of a zip its own, under the empty name. Files that can't be read are left out.
-    """
-    paths = {"": path} if path.is_file() else {p.relative_to(path).as_posix(): p for p in sorted(path.rglob("*"))}
-    found = {}
-    for name, file in paths.items():
-        if not file.is_file() or file.is_symlink():
-            continue
-        try:
-            with file.open("rb") as opened:
-                found[name] = hashlib.file_digest(opened, "sha256").hexdigest()
-        except OSError:
-            continue
-    return found
 
 
 def _fresh_decisions(workspace: Workspace, entries: Sequence[Entry]) -> tuple[str, ...]:

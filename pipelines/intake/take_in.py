@@ -28,11 +28,13 @@ from pipelines.intake.delivery import (
     open_delivery,
 )
 from pipelines.intake.filing import content_of, file_away, place_of, plainly_named
+from pipelines.intake.gone import Gone, to_decode, with_gone
 from pipelines.intake.identity import Claims
 from pipelines.intake.job import Job
 from pipelines.intake.manifest import ManifestRow, RefusedManifestError, check_rows, read_manifest
 from pipelines.intake.quarantine import Item
 from pipelines.intake.unnamed import unnamed_files
+from pipelines.storage.packed_folder import ENDING
 from pipelines.storage.unreferenced import settle_chunks
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import write_waveforms
@@ -53,6 +55,7 @@ def take_in(
     progress: Report | None = None,
     workers: int = 0,
     names: Mapping[str, str] | None = None,
+    gone: Gone | None = None,
 ) -> list[DeliveryAccount]:
     """Retry what waits in quarantine, then take in every complete delivery.
 
@@ -72,6 +75,8 @@ def take_in(
         Processes that decode; 0 is one per core.
     names : mapping of str to str, optional
         Names that deliveries had before, by their name in the inbox; others are named by that.
+    gone : mapping, optional
+        What decoding gave of rows whose files are emptied by now, by delivery and row.
 
     Returns
     -------
@@ -82,7 +87,7 @@ def take_in(
     quarantine.note_register_faults(warehouse, register, now=now)
     _keep_vans(warehouse, register)
     jobs = [*_waiting_jobs(workspace, warehouse), *_new_jobs(workspace, warehouse, names or {})]
-    return _take_in(workspace, warehouse, register, jobs, now=now, progress=progress, workers=workers)
+    return _take_in(workspace, warehouse, register, jobs, now=now, progress=progress, workers=workers, gone=gone or {})
 
 
 def retry_waiting(
@@ -107,7 +112,9 @@ def retry_waiting(
         Deliveries whose waiting rows changed.
     """
     _keep_vans(warehouse, register)
-    return _take_in(workspace, warehouse, register, list(_waiting_jobs(workspace, warehouse)), now=now, workers=1)
+    return _take_in(
+        workspace, warehouse, register, list(_waiting_jobs(workspace, warehouse)), now=now, workers=1, gone={}
+    )
 
 
 def _take_in(
@@ -119,6 +126,7 @@ def _take_in(
     now: datetime,
     progress: Report | None = None,
     workers: int,
+    gone: Gone,
 ) -> list[DeliveryAccount]:
     mended = mends(workspace)
     for job in jobs:
@@ -127,7 +135,7 @@ def _take_in(
     changed: list[str] = []
     with Decoders(sum(len(job.text) for job in jobs), workers=workers) as decoders:
         _check_manifests(workspace, jobs, register, now=now)
-        groups = [job.wanted for job in jobs]
+        groups = [to_decode(job, gone) for job in jobs]
         total = sum(map(len, groups))
 
         def report(done: int) -> None:
@@ -135,7 +143,7 @@ def _take_in(
                 progress(done, total)
 
         said = ages(warehouse, mended)
-        for batch in _batches(jobs, decoders.decode_all(groups), report):
+        for batch in _batches(jobs, with_gone(jobs, decoders.decode_all(groups), gone), report):
             changed += _commit(workspace, warehouse, batch, said, now=now)
     close_archive()
     file_away(workspace, warehouse)
@@ -187,7 +195,7 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, st
             continue
         stem = path.name[:-4] if path.name.lower().endswith(".zip") and not path.is_dir() else path.name
         name, number = names.get(path.name, stem), 1
-        while name in taken:
+        while name in taken or name.endswith(ENDING):  # that is how the file of a packed delivery ends
             number += 1
             name = f"{stem}~{number}"
         taken.add(name)
@@ -304,6 +312,7 @@ def _commit(
     named = [result.waveform_id for _, decoded in batch for result in decoded if result.waveform_id is not None]
     claims = Claims(warehouse, named, said)
     fresh: list[dict[str, Sequence[Mapping[str, object]]]] = []
+    removed: dict[str, Mapping[str, object]] = {}
     ledger: dict[tuple[str, int], tuple[str, str | None]] = {}
     items: dict[str, list[Item]] = {}
     deliveries: list[dict[str, object]] = []
@@ -314,7 +323,9 @@ def _commit(
             continue
         items[job.delivery] = refused
         unstored = claims.unstored()
-        fresh.append({result.waveform_id: result.encoded for result in decoded if result.waveform_id in unstored})
+        there = [result for result in decoded if result.waveform_id in unstored]
+        fresh.append({str(one.waveform_id): one.encoded for one in there if one.removed is None})
+        removed |= {str(one.waveform_id): one.removed for one in there if one.removed is not None}
         ledger.update(claims.rows)
         for item in refused:
             numbers = [item.row] if item.row is not None else job.open_rows(job.total) if item.rows else []
@@ -337,7 +348,8 @@ def _commit(
     waveforms = write_waveforms(workspace.waveforms, *fresh)
     with warehouse.transaction():
         warehouse.append("deliveries", pl.DataFrame(deliveries, schema=polars_schema(DELIVERIES)))
-        warehouse.append("waveforms", pl.DataFrame([vars(w) for w in waveforms], schema=polars_schema(WAVEFORMS)))
+        stored = [*(vars(one) for one in waveforms), *removed.values()]
+        warehouse.upsert("waveforms", pl.DataFrame(stored, schema=polars_schema(WAVEFORMS)))
         warehouse.append("recordings", pl.DataFrame(claims.recordings(), schema=polars_schema(RECORDINGS)))
         for (delivery, number), by in claims.corrected.items():
             warehouse.execute(

@@ -6,6 +6,7 @@ never opened.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,7 +72,7 @@ def traces(published: Published, van_id: str, capture_ids: Sequence[str], family
         WITH wanted AS (SELECT capture_id, waveform_id FROM captures WHERE van_id = $van AND capture_id IN ({ids})),
              opened AS (SELECT capture_id, opening_s FROM readings WHERE capture_id IN ({ids}) AND opening_s IS NOT NULL)
         SELECT capture_id, waveform_id, opening_s, chunk, row_group
-        FROM wanted JOIN opened USING (capture_id) JOIN waveforms USING (waveform_id)
+        FROM wanted JOIN opened USING (capture_id) JOIN waveforms USING (waveform_id) WHERE removed_on IS NULL
         """,
         {"van": van_id, **asked},
     )
@@ -86,6 +87,26 @@ def traces(published: Published, van_id: str, capture_ids: Sequence[str], family
             if waveform is not None:
                 found[row["capture_id"]] = snap_traces(waveform, row["opening_s"], family)
     return found
+
+
+def removed_on(published: Published, capture_ids: Sequence[str]) -> tuple[int, date | None]:
+    """Of how many captures the samples are gone by the retention setting, and when the last went.
+
+    Parameters
+    ----------
+    published : Published
+        The read side.
+    capture_ids : sequence of str
+        Captures.
+    """
+    found = published.ask(
+        """
+        SELECT count(*) AS count, max(removed_on) AS last FROM captures JOIN waveforms USING (waveform_id)
+        WHERE list_contains($ids, capture_id) AND removed_on IS NOT NULL
+        """,
+        {"ids": list(capture_ids)},
+    ).row(0)
+    return int(found[0]), found[1]
 
 
 def snap_traces(waveform: Waveform, opening_s: float, family: Family) -> Traces:

@@ -19,7 +19,7 @@ from pipelines.reports.evidence_notes import as_asked, left_out, notes_section, 
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.evidence_tables import tables_of
 from pipelines.reports.order_pdf import run_of
-from pipelines.reports.paper import in_words, message, write_whole, written_for
+from pipelines.reports.paper import day, in_words, message, write_whole, written_for
 from pipelines.storage.plain_text import spreadsheet_csv
 from pipelines.storage.waveforms import read_chunk
 from pipelines.workspace.settings import load_settings
@@ -88,7 +88,8 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
     for name, frame in {**tables, "claim": claim_table(claim, fields)}.items():
         payload[f"tables/{name}.parquet"] = (_parquet(frame), message(f"evidence.table.{name}"))
         payload[f"tables/{name}.csv"] = (spreadsheet_csv(frame).encode(), message(f"evidence.table.{name}"))
-    ids = sorted(set(tables["captures"]["waveform_id"]))
+    removed = _removed(published, sorted(set(tables["captures"]["waveform_id"])))
+    ids = sorted(set(tables["captures"]["waveform_id"]) - set(removed["waveform_id"]))
     for identity, frame in _waveforms(published, ids):
         payload[f"waveforms/{identity}.parquet"] = (_parquet(frame), message("evidence.waveform"))
         payload[f"waveforms/{identity}.csv"] = (frame.write_csv().encode(), message("evidence.waveform"))
@@ -101,7 +102,7 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
             van_id,
             tables,
             run,
-            _claimed(claim, every, tables),
+            [*_claimed(claim, every, tables), *_raw_removed(tables["captures"], removed)],
             fields=[field.told for field in fields],
             notes=notes_section(tables["order_events"]) if claim.notes else None,
             left_out=() if claim.notes else left_out(every),
@@ -142,6 +143,22 @@ def _claimed(claim: Claim, every: Mapping[str, pl.DataFrame], tables: Mapping[st
         )
     )
     return lines
+
+
+def _removed(published: Published, ids: list[str]) -> pl.DataFrame:
+    """Waveforms whose samples are gone by the retention setting, and when."""
+    return published.ask(
+        "SELECT waveform_id, removed_on FROM waveforms WHERE list_contains($ids, waveform_id) AND removed_on IS NOT NULL",
+        {"ids": ids},
+    )
+
+
+def _raw_removed(captures: pl.DataFrame, removed: pl.DataFrame) -> list[str]:
+    if removed.is_empty():
+        return []
+    gone = captures.join(removed, on="waveform_id", how="semi").height
+    days = ", ".join(map(day, sorted(set(removed["removed_on"]))))
+    return [message("evidence.raw_removed", captures=gone, days=days)]
 
 
 def _waveforms(published: Published, ids: list[str]) -> list[tuple[str, pl.DataFrame]]:

@@ -67,7 +67,8 @@ def contents(published: Published, van_id: str, claim: Claim) -> Contents:
     captures = tables["captures"]
     ids = sorted(set(captures["waveform_id"]))
     stored = published.ask(
-        "SELECT sum(samples * (1 + len(channels))) AS count FROM waveforms WHERE waveform_id IN (SELECT unnest($ids))",
+        "SELECT sum(samples * (1 + len(channels))) AS count FROM waveforms WHERE waveform_id IN (SELECT unnest($ids)) "
+        "AND removed_on IS NULL",
         {"ids": ids},
     )
     count = float(stored["count"][0] or 0)

@@ -175,6 +175,7 @@ WORDS: dict[str, str] = {
     "weeks.crossed": "überschritten",
     "weeks.none": "keine in Sicht",
     "weeks.some": "{weeks:# Woche/# Wochen}",
+    "evidence.raw_removed": "Rohaufzeichnungen nach der Aufbewahrungsfrist entfernt, am {days}: von {captures:# Messung/# Messungen}. Alle Messwerte bleiben.",
     "evidence.name": "Garantieakte des Fahrzeugs {van}",
     "evidence.about": "Aufnahmen, Messwerte, Verläufe und Reparaturen des Fahrzeugs {van} bis Woche {week}, mit den Rohsignalen.",
     "evidence.report": "der Bericht zum Lesen",

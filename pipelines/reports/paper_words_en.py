@@ -272,6 +272,7 @@ WORDS: dict[str, str] = {
     "evidence.open_end": "open",
     "evidence.only": "Trends chosen: {quantities}.",
     "evidence.asked_out": "Left out by that choice: {captures:# capture/# captures} outside the period; trends of {quantities}. Repairs, orders and decisions are complete.",
+    "evidence.raw_removed": "Raw traces removed by the retention setting, on {days}: of {captures:# capture/# captures}. All readings are kept.",
     "evidence.name": "Warranty file of van {van}",
     "evidence.about": "Captures, readings, trends and repairs of van {van} up to week {week}, with the raw waveforms.",
     "evidence.report": "the report to read",

@@ -1,7 +1,7 @@
 """From held recordings to captures and readings: only what is new or changed is read, many recordings at a time.
 
 A recording is read again when its samples, its conditions (the recorder's accuracy among them), its van's family or the
-method changed; `read_id` is the hash over all four. Work goes in batches to processes or to a cluster; the one writer
+method changed, as long as its samples are kept; `read_id` is the hash over all four. Work goes in batches to processes or to a cluster; the one writer
 commits each batch whole, so a killed run loses at most the batch it was in.
 """
 
@@ -23,6 +23,7 @@ from data_contracts.limits import VISIT_GAP_HOURS
 from data_contracts.recorder import CANONICAL
 from data_contracts.tables import CAPTURES, READINGS, SHAPES, polars_schema
 from data_contracts.weeks import week_of
+from pipelines.retention.ledger import bring_back
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import read_chunk
 from pipelines.weekly.batches import Tell, in_order
@@ -110,12 +111,14 @@ def read_new_captures(
 
     held = warehouse.query(
         """
-        SELECT r.*, w.chunk, w.row_group
+        SELECT r.*, w.chunk, w.row_group, w.removed_on IS NOT NULL AS removed
         FROM recordings r JOIN waveforms w USING (waveform_id)
         WHERE r.state = 'held'
         ORDER BY w.chunk, w.row_group, r.delivery, r.row
         """
     )
+    gone = held.filter("removed").select("delivery", "row", "waveform_id")
+    held = held.filter(~pl.col("removed"))
     families = {van_id: _family_of(register, van_id) for van_id in held["van_id"].unique()}
     prints = {van_id: _family_print(family) for van_id, family in families.items() if family is not None}
     rows = [row for row in held.iter_rows(named=True) if row["van_id"] in prints]
@@ -126,8 +129,11 @@ def read_new_captures(
     read = dict(warehouse.query("SELECT DISTINCT read_id, true AS done FROM captures").iter_rows())
     todo = [row for row in rows if row["read_id"] not in read]
     resting = held.filter(~pl.col("van_id").is_in(list(prints))).select("delivery", "row")
+    resting = pl.concat([resting, gone.select("delivery", "row")])
     wanted = pl.DataFrame({"read_id": [row["read_id"] for row in rows]}, schema={"read_id": pl.String})
     _drop_captures_without(warehouse, wanted, resting)
+    known = warehouse.query("SELECT DISTINCT delivery, row, waveform_id FROM captures")
+    bring_back(workspace, warehouse, gone.join(known, on=["delivery", "row", "waveform_id"], how="anti"))
     done = 0
     progress(0, len(todo))
     failed: list[str] = []
@@ -185,7 +191,8 @@ def _read_id(row: Mapping[str, Any], family_print: str, method: str) -> str:
 def _drop_captures_without(warehouse: Warehouse, wanted: pl.DataFrame, resting: pl.DataFrame) -> None:
     """Remove captures whose recording was superseded or will be read again.
 
-    Recordings of vans whose family is broken just now (`resting`) keep the captures they have.
+    Recordings that can't be read now (`resting`) keep the captures they have: those of vans whose family is broken, and those
+    whose samples are gone.
     """
     with warehouse.rows("_wanted", wanted), warehouse.rows("_resting", resting), warehouse.transaction():
         gone = (

@@ -10,6 +10,7 @@ import duckdb
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
 from pipelines.intake.journal import unreadable_entries
+from pipelines.retention.step import retain
 from pipelines.storage.room import is_full
 from pipelines.storage.unreferenced import chunks_aside
 from pipelines.weekly.run_summary import WeeklySummary
@@ -55,6 +56,8 @@ def week_by_recipe(root: Path, week: str | None, *, quiet: bool, now: datetime |
         tracked = trying("tracking", track)(root, standing, quiet=quiet)
     with timed(workspace, "publish"):
         fresh = trying("publish", publish_week)(root, standing, tracked)
+    with timed(workspace, "retention"):
+        trying("retention", retain)(root, now=now)
     return WeeklySummary(
         standing,
         account,

@@ -24,7 +24,9 @@ from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.accounts import DeliveryAccount
+from pipelines.intake.filing import pack_delivered
 from pipelines.intake.forgetting import complete, finish
+from pipelines.intake.gone import Gone
 from pipelines.intake.journal import clear_left_drafts, note_intake, note_run
 from pipelines.intake.take_in import Report, take_in
 from pipelines.storage.publish import publish, published_run
@@ -85,6 +87,7 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
         if cut_off and (run := published_run(workspace.published_path, whole=False)) is not None:
             publish(warehouse, workspace.published_path, week=run[0])
         found = take_in_all(workspace, warehouse, settings, at, progress=progress)
+        pack_delivered(workspace, warehouse)
         note_intake(workspace, warehouse, [account.delivery for account in found], now=at)
     if cut_off:
         complete(workspace)
@@ -99,6 +102,7 @@ def take_in_all(
     *,
     progress: Report | None = None,
     names: Mapping[str, str] | None = None,
+    gone: Gone | None = None,
 ) -> tuple[DeliveryAccount, ...]:
     """What an intake does once the warehouse is open.
 
@@ -114,6 +118,8 @@ def take_in_all(
         Told (done, total) in recordings.
     names : mapping of str to str, optional
         Names that deliveries had before, by their name in the inbox.
+    gone : mapping, optional
+        What decoding gave of rows whose files are emptied by now, by delivery and row.
 
     Returns
     -------
@@ -123,7 +129,8 @@ def take_in_all(
     keep_families(workspace, warehouse, register)
     take_in_item_decisions(workspace, warehouse)
     workers = settings.intake.workers
-    return tuple(take_in(workspace, warehouse, register, now=at, progress=progress, workers=workers, names=names))
+    known = take_in(workspace, warehouse, register, now=at, progress=progress, workers=workers, names=names, gone=gone)
+    return tuple(known)
 
 
 def read_captures(home: Path, *, quiet: bool = True) -> int:

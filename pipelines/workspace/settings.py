@@ -20,6 +20,7 @@ from data_contracts.wording import LANGUAGES, Language
 from pipelines.workspace.cluster_settings import CLUSTER_TEMPLATE, ClusterSettings
 from pipelines.workspace.notify_settings import NOTIFY_TEMPLATE, NotifySettings, not_placed
 from pipelines.workspace.people_settings import PeopleSettings
+from pipelines.workspace.retention_settings import RETENTION_TEMPLATE, RetentionSettings
 from pipelines.workspace.testing_settings import TestingSettings
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
@@ -240,6 +241,7 @@ class Settings(Entry):
     schedule: ScheduleSettings = ScheduleSettings()
     intake: IntakeSettings = IntakeSettings()
     cluster: ClusterSettings = ClusterSettings()
+    retention: RetentionSettings = RetentionSettings()
     tracking: TrackingSettings = TrackingSettings()
     causes: CauseSettings = CauseSettings()
     workshop: WorkshopSettings = WorkshopSettings()
@@ -288,6 +290,7 @@ timezone = "UTC"                        # zone the schedule is read in
 workers = 0                             # processes that decode recordings, threads that track; 0 is one per core
 
 @CLUSTER@
+@RETENTION@
 [tracking]
 false_alarms_per_100_van_weeks = 0.5    # what the watchlist may cost in false alarms, all quantities together
 weeks_between_visits = 1.0              # usual time between two visits of a van
@@ -360,6 +363,7 @@ SETTINGS_TEMPLATE = (
     _TEMPLATE.replace("@JOBS@", _JOB_LINES)
     .replace("@LANGUAGES@", " or ".join(f'"{code}"' for code in LANGUAGES))
     .replace("@CLUSTER@", CLUSTER_TEMPLATE)
+    .replace("@RETENTION@", RETENTION_TEMPLATE)
     .replace("@NOTIFY@", NOTIFY_TEMPLATE)
 )
 

@@ -125,7 +125,7 @@ def test_an_intake_that_finds_no_room_is_done_by_the_next(tmp_path: Path) -> Non
         assert ended.told.count("\n") == 1
         assert again.code == 0, again
         assert not [name for name in files(home) if name.endswith((".part", ".wal"))]
-        assert [path.name for path in home.delivered.iterdir()][-1:] == ["one"]
+        assert [path.name for path in home.delivered.iterdir()][-1:] == ["one.tar.zst"]
         shutil.rmtree(home.root)
         home = make_home(tmp_path / "home")
         shutil.copytree(tmp_path / "one", home.inbox / "one")

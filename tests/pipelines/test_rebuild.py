@@ -22,6 +22,7 @@ from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import ItemDecision, record_item
 from pipelines.intake.corrections import Mend, record_mend
 from pipelines.intake.journal import kept_deliveries, read_journal
+from pipelines.storage.packed_folder import unpack
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.weekly import steps
 from pipelines.workspace.workspace import Workspace
@@ -70,7 +71,7 @@ def lived(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     intake(1)
     record_item(home, ItemDecision(item(home, "y.csv"), "taken_in", NOW + 2 * DAY, "Ann", "it was the other van"))
     intake(2)
-    shutil.copytree(home.delivered / "one", home.inbox / "late")
+    unpack(home.delivered / "one.tar.zst", home.inbox / "late")
     intake(3)
     return home
 
@@ -231,7 +232,7 @@ def test_proofs_made_again_take_the_place_of_those_that_were_worded_otherwise(
 def test_a_delivery_keeps_its_name_though_the_first_of_that_name_is_gone(home: Workspace) -> None:
     before = ask(home, "SELECT delivery, source FROM deliveries ORDER BY 1").rows()
     assert ("one~2", "one") in before
-    shutil.rmtree(home.delivered / "one")
+    (home.delivered / "one.tar.zst").unlink()
     made = rebuild(home)
     assert made.absent == ("one",)
     assert ask(home, "SELECT delivery, source FROM deliveries ORDER BY 1").rows() == [
@@ -272,8 +273,17 @@ def reworded(path: Path) -> None:
     path.write_text(path.read_text("utf-8").replace("Ann", "Bob"), "utf-8")
 
 
+def as_plain(home: Workspace, name: str) -> None:
+    """A delivery as versions kept it that packed none."""
+    packed = home.delivered / f"{name}.tar.zst"
+    unpack(packed, home.delivered / name)
+    packed.unlink()
+
+
 def alter(home: Workspace, place: float) -> None:
     """Change a bit, or a word, of everything kept."""
+    flip(home.delivered / "other.tar.zst", place)
+    as_plain(home, "one")
     flip(home.delivered / "one" / "w.csv", place)
     flip(home.delivered / "two.zip", place)
     flip(first(home.waveforms, "*.parquet"), place)
@@ -285,6 +295,8 @@ def alter(home: Workspace, place: float) -> None:
 
 def lose(home: Workspace) -> None:
     """Remove one of everything kept."""
+    (home.delivered / "other.tar.zst").unlink()
+    as_plain(home, "one")
     (home.delivered / "one" / "x.csv").unlink()
     (home.quarantine / "late" / "w.csv").unlink()
     (home.delivered / "two.zip").unlink()
@@ -301,6 +313,7 @@ def scribble(home: Workspace) -> None:
 
 
 ALTERED = (
+    "waveforms/delivered/other.tar.zst is no longer what was written",
     "waveforms/delivered/one/w.csv is no longer what was delivered",
     "waveforms/delivered/two.zip is no longer what was delivered",
     "waveforms/delivered/one/new.csv was added",
@@ -319,6 +332,7 @@ DAMAGES: dict[str, tuple[Callable[[Workspace], None], tuple[str, ...]]] = {
             "waveforms/delivered/one/x.csv is missing",
             "quarantine/late/w.csv is missing",
             "delivery two: its files are gone",
+            "delivery other: its files are gone",
             "is missing from waveforms/",
             "models/m.skops is missing",
             "is missing, though it is in force",

@@ -9,7 +9,7 @@ import json
 import shutil
 from collections.abc import Callable
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
 from unittest.mock import patch
@@ -25,7 +25,9 @@ from pipelines.commands.forget import forget
 from pipelines.commands.retry import retry
 from pipelines.decisions.order_decisions import event_from, record
 from pipelines.intake.corrections import Mend, record_mend
+from pipelines.intake.filing import pack_delivered
 from pipelines.intake.journal import read_journal
+from pipelines.retention.step import retain
 from pipelines.storage.backups import BackupPlace
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
@@ -50,8 +52,8 @@ def begun(root: Path) -> None:
     steps.intake(workspace.root, now=NOW)
     steps.read_captures(workspace.root)
     steps.publish_week(workspace.root, BEFORE, steps.track(workspace.root, BEFORE))
-    for path in last:
-        shutil.copy2(path, workspace.inbox)
+    for path in last:  # as folders, which are packed once they are taken in
+        shutil.unpack_archive(path, workspace.inbox / path.stem)
     stray = workspace.inbox / STRAY
     stray.mkdir()
     samples = pl.DataFrame(
@@ -94,6 +96,19 @@ def _mending(root: Path) -> None:
     retry(workspace, STRAY)
 
 
+def _packing(root: Path) -> None:
+    workspace = Workspace(root / "home")
+    with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+        pack_delivered(workspace, warehouse)
+
+
+def _retention(root: Path) -> None:
+    workspace = Workspace(root / "home")
+    workspace.settings_path.write_text("[intake]\nworkers = 1\n[retention]\nraw_months = 1\n", encoding="utf-8")
+    with workspace.held():
+        retain(workspace.root, now=NOW + timedelta(days=365))
+
+
 def _forgetting(root: Path) -> None:
     names = (f"{number:06x}" for number in count(1))  # drawn otherwise
     with (
@@ -123,6 +138,8 @@ STAGES: dict[str, Callable[[Path], None]] = {
     "publishing": _publishing,
     "deciding": _deciding,
     "mending": _mending,
+    "packing": _packing,
+    "retention": _retention,
     "forgetting": _forgetting,
     "backup": _backup,
     "migration": _migration,
