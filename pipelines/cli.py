@@ -21,9 +21,6 @@ from pipelines.cli_papers import card, labels, list_tests, sheet
 from pipelines.cli_state import check, forget, notify, rebuild, status
 from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
 
-_LOOSE_OBJECTS = 100_000
-"""New objects between looks for garbage. Most of what a command makes are its libraries, which stay. Of our choosing."""
-
 app = typer.Typer(
     name="vansnap",
     help="Watches the fuel systems of a fleet of petrol vans from short throttle snaps.",
@@ -368,7 +365,7 @@ def main(arguments: list[str] | None = None) -> None:
     arguments : list of str, optional
         Without the program's name; default those of the process.
     """
-    gc.set_threshold(_LOOSE_OBJECTS)
+    gc.set_threshold(100_000)  # most objects are the libraries', which stay
     code = run(arguments)
     gc.freeze()  # what is left goes with the process: looking through it once more takes a quarter of a second
     sys.exit(code)

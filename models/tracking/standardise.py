@@ -131,8 +131,7 @@ def standardise(
     air, air_from = fill_air(visits)
     visits = visits.with_columns(air_from)
     shape = (visits.height, len(quantities))
-    scaled, x = np.full(shape, np.nan), np.full(shape, np.nan)
-    variance, peer_variance = np.ones(shape), np.zeros(shape)
+    scaled, x, variance, peer_variance = (np.full(shape, value) for value in (np.nan, np.nan, 1.0, 0.0))
     conditions_u = np.zeros((visits.height, len(COVARIATES)))
     scatter, repeat_share = np.full((len(names), shape[1]), np.nan), np.zeros((len(names), shape[1]))
     levels: dict[tuple[int, int], FamilyLevel] = {}
@@ -158,7 +157,6 @@ def standardise(
 
     for at, (after, level) in zip(tuple(levels), side_by_side(settle, tuple(levels), threads), strict=True):
         levels[at], scatter[at], repeat_share[at] = level, scatter[at] * after, repeat_share[at] / after
-    restart = restarts_of(visits, quantities, repairs, starts)
     return Standardised(
         visits=visits,
         quantities=quantities,
@@ -176,7 +174,7 @@ def standardise(
         repeat_share=repeat_share,
         levels=levels,
         covariate_slopes=slopes,
-        restart=restart,
+        restart=restarts_of(visits, quantities, repairs, starts),
         recorder_shifts=recorder_shifts,
     )
 
