@@ -13,11 +13,10 @@ from typing import Annotated
 import typer
 
 from data_contracts.errors import InputError
-from data_contracts.plurals import counted
 from data_contracts.states import CLAIM_FIELDS, NOTED
 from pipelines.cli_backup import backup, restore, retention
 from pipelines.cli_options import FaultCodes, Home, Json, Trim, print_json, print_line, proposal_printed
-from pipelines.cli_papers import card, labels, list_tests, sheet
+from pipelines.cli_papers import card, labels, list_tests, orders, sheet
 from pipelines.cli_state import check, forget, notify, rebuild, status
 from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
 
@@ -222,40 +221,7 @@ def board(
     os.execv(launch[0], launch)  # the server takes the place of this process: whatever stops one stops the other
 
 
-@app.command()
-def orders(
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="FILE.(csv|pdf|json)", help="File to write; default: a list on the terminal."),
-    ] = None,
-    home: Home = Path(DEFAULT_HOME),
-    weekly_list: Annotated[
-        bool, typer.Option("--list", help="The week's list with its orders in a table, .pdf only.")
-    ] = False,
-    as_json: Json = False,
-) -> None:
-    """List the ranked work orders, or write them for the workshop; as .pdf one page each, to print."""
-    workspace = open_workspace(home)
-    from pipelines.read_side.published import open_published
-    from pipelines.reports.orders import orders_document, orders_text, write_orders
-
-    if out is not None:
-        count = write_orders(workspace, out, weekly_list=weekly_list)
-        told = f"{counted(count, 'work order', 'work orders')} written to {out}"
-        if as_json:
-            print_json({"work_orders": count, "file": str(out)})
-        else:
-            print_line(told)
-        return
-    if weekly_list:
-        raise InputError("--list makes a PDF: name a file with --out FILE.pdf")
-    published = open_published(workspace.root)
-    if as_json:
-        print_json(orders_document(published))
-    else:
-        print_line(orders_text(published))
-
-
+app.command()(orders)
 app.command("tests")(list_tests)
 app.command()(sheet)
 app.command()(card)

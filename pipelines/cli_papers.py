@@ -1,13 +1,47 @@
-"""Commands for sheets, cards, labels and the tests of a week; `pipelines.cli` registers them."""
+"""Commands for work orders, sheets, cards, labels and the tests of a week; `pipelines.cli` registers them."""
 
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from data_contracts.errors import InputError
 from data_contracts.plurals import counted
 from pipelines.cli_options import Home, Json, print_json, print_line
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
+
+
+def orders(
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE.(csv|pdf|json)", help="File to write; default: a list on the terminal."),
+    ] = None,
+    home: Home = Path(DEFAULT_HOME),
+    weekly_list: Annotated[
+        bool, typer.Option("--list", help="The week's list with its orders in a table, .pdf only.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """List the ranked work orders, or write them for the workshop; as .pdf one page each, to print."""
+    workspace = open_workspace(home)
+    from pipelines.read_side.published import open_published
+    from pipelines.reports.orders import orders_document, orders_text, write_orders
+
+    if out is not None:
+        count = write_orders(workspace, out, weekly_list=weekly_list)
+        told = f"{counted(count, 'work order', 'work orders')} written to {out}"
+        if as_json:
+            print_json({"work_orders": count, "file": str(out)})
+        else:
+            print_line(told)
+        return
+    if weekly_list:
+        raise InputError("--list makes a PDF: name a file with --out FILE.pdf")
+    published = open_published(workspace.root)
+    if as_json:
+        print_json(orders_document(published))
+    else:
+        print_line(orders_text(published))
 
 
 def sheet(
