@@ -352,8 +352,7 @@ def read_lambda(
     out |= _lean_dips(reader, rich, flags.swing, opening_s)
     out |= _ripple(reader, idle_speed_rpm, idle.level, flags.swing)
     if reader.narrow:
-        out |= switch_time(reader, rich, "to_rich")
-        out |= switch_time(reader, lean, "to_lean")
+        out |= switch_time(reader, rich, "to_rich") | switch_time(reader, lean, "to_lean")
     else:
         out |= steepest_fall(reader, lean, closed_loop)
     for name in NAMES:
