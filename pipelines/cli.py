@@ -333,7 +333,7 @@ def main(arguments: list[str] | None = None) -> None:
     """
     gc.set_threshold(100_000)  # most objects are the libraries', which stay
     code = run(arguments)
-    gc.freeze()  # what is left goes with the process: looking through it once more takes a quarter of a second
+    gc.freeze()  # what is left goes with the process: looking through it once more takes a fifth of a second
     sys.exit(code)
 
 

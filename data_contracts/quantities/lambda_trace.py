@@ -388,6 +388,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.2, after_s=0.3, kinds=_RATIO),
         _STEEPEST,
         banked=True,
+        drawn_at=DrawnAt("lambda", ("release", 0.0), ("release", 0.75)),
         tracking=Tracking("log", 0.05, _LEAN_RESPONSE, less_is_better=True),
         plainly=Plainly(
             Words("time", "Zeit"),

@@ -121,6 +121,8 @@ def saved_by(repairs: Sequence[ProvenRepair], weeks: float) -> Saved:
     shared = SHARED_U * rng.standard_normal(draws)
     total, amount = np.zeros(draws), 0.0
     for one in repairs:
+        if one.cause not in EVERY_CAUSE:  # something else, or nothing: proven, and no amount known
+            continue
         known = math.isfinite(one.severity)
         size = (one.severity if known else 0.5) + shared
         size = np.clip(size + (SEVERITY_U if known else UNKNOWN_U) * rng.standard_normal(draws), 0.0, 1.0)

@@ -1,10 +1,12 @@
 """Symptoms: what of a movement is compared between engines that are built otherwise."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from data_contracts.features import FEATURES
 from models.causes.effects import PROPORTIONS, Symptoms, symptoms
 from models.causes.evidence import gather_evidence
 from models.causes.table import load_effects
@@ -147,3 +149,13 @@ def test_the_steepest_fall_stands_in_where_the_time_constant_is_not_read_or_much
         assert column(found, name) == pytest.approx([np.log(2.0), np.nan, np.nan], nan_ok=True)
     assert column(found, "to_lean_dead") == pytest.approx(np.log(2.0))
     assert column(found, "to_lean_steepest") == pytest.approx([np.nan, np.log(2.0), np.log(2.0)], nan_ok=True)
+
+
+def test_what_stands_in_for_another_comes_after_all_that_rests_on_it() -> None:
+    """Features are gone through in order: one further on would still speak from the less certain quantity."""
+    names = list(FEATURES)
+    for feature in FEATURES.values():
+        if math.isfinite(feature.surer):
+            quantity = FEATURES[feature.made_of[0][0]].quantity
+            resting = [one.name for one in FEATURES.values() if quantity in (one.quantity, one.plus)]
+            assert max(names.index(name) for name in resting) < names.index(feature.name)

@@ -92,3 +92,9 @@ def test_a_van_that_is_back_for_the_same_saved_nothing(later: dict[str, object],
     again = an_order("two", str(after.pop("week")), str(after.pop("state")), **after)
     assert came_back([first, again], WEEKS) == ({"one"} if back else set())
     assert came_back([first | {"state": "done"}, again], WEEKS) == set()
+
+
+@pytest.mark.parametrize("found", ["other", "none", ""])
+def test_what_no_cause_was_found_for_saves_no_amount(found: str) -> None:
+    leak = ProvenRepair("unmetered_air", 0.5)
+    assert saved_by([ProvenRepair(found), leak], WEEKS).amount == saved_by([leak], WEEKS).amount
