@@ -10,8 +10,9 @@ import pytest
 from data_contracts.facts.rendering import render
 from data_contracts.tables import TABLES, polars_schema
 from models.work.order_states import OrderEvent
+from models.work.repair_proof import PROVING_WEEKS
 from pipelines.decisions.order_decisions import record, repairs_from_orders, stored_events, take_in_decisions
-from pipelines.decisions.proofs import PERSON, PROVING_WEEKS, proofs_due
+from pipelines.decisions.proofs import PERSON, proofs_due
 from pipelines.decisions.repairs import with_touched
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import make_workspace
