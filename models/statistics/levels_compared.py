@@ -11,6 +11,9 @@ Outcome = Literal["restored", "closer", "unchanged", "worse"]
 MADE_GOOD = 0.5
 """Share of the distance to the expectation that must be made good. Common practice, no source (2026-11-25). [1]"""
 
+AGREES = 3.0
+"""Two levels farther apart differ. Common practice, no source (2026-11-30). [standard uncertainties of their difference]"""
+
 
 @dataclass(frozen=True)
 class Level:
@@ -135,6 +138,32 @@ def against_both(before: Level, after: Level, own: Level | None, family: Level |
         return by_family if passed and not by_family.accuses else by_own
     within = abs(after.value - by_family.expected.value) <= width * np.hypot(after.u, by_family.expected.u)
     return by_family if by_own.verdict == "worse" and within else by_own  # a new part may read otherwise
+
+
+def level_at_last(values: Floats, u: Floats) -> Level:
+    """Level that the last visits agree on: what grew or stepped until then is no scatter of it.
+
+    Parameters
+    ----------
+    values, u : ndarray of shape (visits,)
+        Values and standard uncertainties, the newest last; NaN is unread. [unit of the quantity]
+
+    Returns
+    -------
+    Level
+        That of the newest visit, and of those before it for as long as each lies within `AGREES` standard uncertainties of
+        the mean of the later ones, as `mean_level` gives it. NaN where nothing was read.
+    """
+    read = np.isfinite(values) & np.isfinite(u)
+    x, size = values[read], u[read]
+    kept = x[-1:].size
+    while kept and kept < x.size:
+        weight = 1.0 / np.maximum(size[-kept:], 1e-12) ** 2
+        later = float(np.sum(weight * x[-kept:]) / np.sum(weight))
+        if abs(x[-kept - 1] - later) > AGREES * float(np.sqrt(size[-kept - 1] ** 2 + 1.0 / np.sum(weight))):
+            break
+        kept += 1
+    return mean_level(x[x.size - kept :], size[x.size - kept :])
 
 
 def mean_level(values: Floats, u: Floats) -> Level:

@@ -1,6 +1,6 @@
 """Proof of a repair: did what it touched move back, beyond what chance and uncertainty allow."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
@@ -10,7 +10,8 @@ from scipy.special import ndtri
 
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.facts.fact import Fact
-from models.statistics.levels_compared import Compared, Level, against_both, mean_level
+from models.statistics.arrays import Floats
+from models.statistics.levels_compared import Compared, Level, against_both, level_at_last, mean_level
 from models.statistics.proportions import share_interval
 from models.tracking.charts.recursion import STRAYED
 from models.tracking.charts.repair_trials import BEFORE_VISITS, CONFIDENCE, GOOD_CAPTURES, MOST_VISITS
@@ -211,8 +212,8 @@ def proof_in_time(
 
     Notes
     -----
-    *Before* is the mean of the last visits ahead of the repair, *after* that of the visits since, from as many as hold
-    three good captures; where these leave it open, of one visit more each time, up to six. The first visits that decide,
+    *Before* is what the last visits ahead of the repair agree on (`level_at_last`), *after* the mean of the visits since,
+    from as many as hold three good captures; where these leave it open, of one visit more each time, up to six. The first visits that decide,
     decide for good: what comes later is another matter.
     """
     stands = _by_quantities(trends, captures, done_at, touched)
@@ -257,7 +258,7 @@ def _by_quantities(
         ahead = mine.filter(pl.col("week").is_in(earlier))
         try:
             proof = prove_repair(
-                _means(ahead.group_by("quantity", maintain_order=True).tail(BEFORE_VISITS)),
+                _means(ahead.group_by("quantity", maintain_order=True).tail(BEFORE_VISITS), level_at_last),
                 _means(mine.filter(pl.col("week").is_in(seen))),
                 _levels(ahead.group_by("quantity", maintain_order=True).last(), "baseline", "baseline_u"),
                 sorted(touched),
@@ -271,10 +272,10 @@ def _by_quantities(
     return stands
 
 
-def _means(rows: pl.DataFrame) -> dict[str, Level]:
+def _means(rows: pl.DataFrame, level_of: Callable[[Floats, Floats], Level] = mean_level) -> dict[str, Level]:
     known = rows.drop_nulls(["value", "value_u"])
     return {
-        str(quantity): mean_level(part["value"].to_numpy(), part["value_u"].to_numpy())
+        str(quantity): level_of(part["value"].to_numpy(), part["value_u"].to_numpy())
         for (quantity,), part in known.group_by(["quantity"], maintain_order=True)
     }
 
