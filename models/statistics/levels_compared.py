@@ -1,6 +1,6 @@
 """A level before and after something was done, against the level that is expected of it: did it come back?"""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -23,10 +23,13 @@ class Level:
     ----------
     value, u : float
         Level and standard uncertainty; NaN where it was not read. [unit of the quantity]
+    moving : bool
+        The visits ahead of it read otherwise: it was on its way there, or it is one odd visit.
     """
 
     value: float
     u: float
+    moving: bool = False
 
     @property
     def known(self) -> bool:
@@ -87,7 +90,7 @@ def compared(before: Level, after: Level, expected: Level, width: float) -> Comp
     -------
     Compared
         Restored: it had moved before, came back significantly, and ends within what is expected or made good more than
-        half of its distance. Closer: significantly, and less than that. Worse: it surely moved away, and ends outside
+        half of its distance (the latter of a level that stood: after one odd visit the next is closer by itself). Closer: significantly, and less than that. Worse: it surely moved away, and ends outside
         what is expected.
     """
     away, still = before.value - expected.value, after.value - expected.value
@@ -102,7 +105,7 @@ def compared(before: Level, after: Level, expected: Level, width: float) -> Comp
     if high < 0 and not within:
         verdict = "worse"
     elif moved_before and low > 0:
-        verdict = "restored" if within or restored > MADE_GOOD else "closer"
+        verdict = "restored" if within or (restored > MADE_GOOD and not before.moving) else "closer"
     return Compared(before, after, expected, change, low, high, restored, moved_before, verdict)
 
 
@@ -152,7 +155,7 @@ def level_at_last(values: Floats, u: Floats) -> Level:
     -------
     Level
         That of the newest visit, and of those before it for as long as each lies within `AGREES` standard uncertainties of
-        the mean of the later ones, as `mean_level` gives it. NaN where nothing was read.
+        the mean of the later ones, as `mean_level` gives it; moving where it leaves one out. NaN where nothing was read.
     """
     read = np.isfinite(values) & np.isfinite(u)
     x, size = values[read], u[read]
@@ -163,7 +166,7 @@ def level_at_last(values: Floats, u: Floats) -> Level:
         if abs(x[-kept - 1] - later) > AGREES * float(np.sqrt(size[-kept - 1] ** 2 + 1.0 / np.sum(weight))):
             break
         kept += 1
-    return mean_level(x[x.size - kept :], size[x.size - kept :])
+    return replace(mean_level(x[x.size - kept :], size[x.size - kept :]), moving=kept < x.size)
 
 
 def mean_level(values: Floats, u: Floats) -> Level:

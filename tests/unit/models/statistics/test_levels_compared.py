@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.statistics.levels_compared import level_at_last, mean_level
+from models.statistics.levels_compared import Level, compared, level_at_last, mean_level
 
 
 def test_a_visit_read_badly_hardly_counts_and_widens_nothing() -> None:
@@ -32,7 +32,17 @@ def test_a_visit_read_badly_hardly_counts_and_widens_nothing() -> None:
 )
 def test_what_grew_until_the_last_visit_is_no_scatter_of_its_level(values: list[float], kept: int) -> None:
     x, u = np.array(values), np.full(len(values), 1.0)
-    assert level_at_last(x, u) == mean_level(x[-kept:], u[-kept:])
+    level, alike = level_at_last(x, u), mean_level(x[-kept:], u[-kept:])
+    assert (level.value, level.u, level.moving) == (alike.value, alike.u, kept < np.isfinite(x).sum())
+    assert not alike.moving
+
+
+@pytest.mark.parametrize(
+    ("moving", "after", "verdict"), [(False, 32, "restored"), (True, 32, "closer"), (True, 38.5, "restored")]
+)
+def test_after_one_odd_visit_half_the_way_back_proves_nothing(moving: bool, after: float, verdict: str) -> None:
+    before, expected = Level(23.0, 1.9, moving), Level(39.0, 0.7)
+    assert compared(before, Level(after, 1.9), expected, 1.96).verdict == verdict
 
 
 def test_nothing_read_has_no_level() -> None:

@@ -124,7 +124,7 @@ def test_a_fault_that_grew_until_the_repair_is_told_like_one_that_stood(after: l
     trends, captures = of_a_van([100.0, 100.2, 97.0, 80.4, 59.7, *after])
     proof = proof_in_time(trends, captures, DONE, {PEAK}).proof
     assert proof is not None
-    assert (proof.verdict, proof.quantities[0].before) == (verdict, Level(59.7, 1.0))
+    assert (proof.verdict, proof.quantities[0].before) == (verdict, Level(59.7, 1.0, moving=True))
 
 
 def test_recordings_of_idle_alone_prove_a_repair_by_what_they_hold() -> None:
