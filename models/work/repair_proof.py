@@ -101,7 +101,7 @@ def prove_repair(
     -------
     RepairProof
         Proven (repaired): at least one quantity moved back significantly and ends within what is expected of a sound
-        van or has made good more than half of its distance, none that had moved surely stays more than half as far, and
+        van or has made good more than half of its distance (that not where the last visit stood alone), none that had moved surely stays more than half as far, and
         none got worse. Made worse: one surely moved away, beyond what is expected. Not proven (not repaired): one that
         had moved surely stays more than half as far. Else it can't be told yet: nothing had moved before, or the
         intervals are too wide.
