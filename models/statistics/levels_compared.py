@@ -90,8 +90,8 @@ def compared(before: Level, after: Level, expected: Level, width: float) -> Comp
     -------
     Compared
         Restored: it had moved before, came back significantly, and ends within what is expected or made good more than
-        half of its distance (the latter of a level that stood: after one odd visit the next is closer by itself). Closer: significantly, and less than that. Worse: it surely moved away, and ends outside
-        what is expected.
+        half of its distance (the latter of a level that stood: after one odd visit the next is closer by itself).
+        Closer: significantly, and less than that. Worse: it surely moved away, and ends outside what is expected.
     """
     away, still = before.value - expected.value, after.value - expected.value
     distance_u = float(np.hypot(after.u, before.u))

@@ -101,8 +101,8 @@ def prove_repair(
     -------
     RepairProof
         Proven (repaired): at least one quantity moved back significantly and ends within what is expected of a sound
-        van or has made good more than half of its distance (that not where the last visit stood alone), none that had moved surely stays more than half as far, and
-        none got worse. Made worse: one surely moved away, beyond what is expected. Not proven (not repaired): one that
+        van or has made good more than half of its distance (that not where the last visit stood alone), none that had
+        moved surely stays more than half as far, and none got worse. Made worse: one surely moved away, beyond what is expected. Not proven (not repaired): one that
         had moved surely stays more than half as far. Else it can't be told yet: nothing had moved before, or the
         intervals are too wide.
 
@@ -213,8 +213,8 @@ def proof_in_time(
     Notes
     -----
     *Before* is what the last visits ahead of the repair agree on (`level_at_last`), *after* the mean of the visits since,
-    from as many as hold three good captures; where these leave it open, of one visit more each time, up to six. The first visits that decide,
-    decide for good: what comes later is another matter.
+    from as many as hold three good captures; where these leave it open, of one visit more each time, up to six. The first
+    visits that decide, decide for good: what comes later is another matter.
     """
     stands = _by_quantities(trends, captures, done_at, touched)
     if not touched or not (shown := _in_alarm_before(trends, captures, done_at, beside)):

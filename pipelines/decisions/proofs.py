@@ -39,7 +39,8 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     -------
     list of OrderEvent
         Proven or not proven, at the time of the visit that shows it; the same visits give the same event. What can't be
-        told yet is waited for, for `PROVING_WEEKS`; then that is what is said, with the reason, until later visits tell.
+        told yet is waited for, for `PROVING_WEEKS`; then that is what is said, with the reason, until later visits tell
+        or the van is repaired again.
     """
     works = {row["repair_id"]: row for row in repairs.iter_rows(named=True)}
     done = warehouse.query(
@@ -56,7 +57,8 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     )
     verdicts = []
     for row in done.iter_rows(named=True):
-        if row["found"] in JOBS:
+        again = repairs.filter(pl.col("van_id") == row["van_id"], pl.col("done_at") > row["at"])
+        if row["found"] in JOBS and (row["left_open_at"] is None or again.is_empty()):
             mine = trends.filter(pl.col("van_id") == row["van_id"])
             event = _verdict(warehouse, mine, row, works.get(row["repair_id"], {}))
             if event is not None:

@@ -125,6 +125,14 @@ def test_what_can_not_be_told_is_waited_for_and_then_left_open_until_later_visit
         assert due(warehouse) == []
         visit(warehouse, "2026-W23", 100.0, 7 * PROVING_WEEKS + 8)
         visit(warehouse, "2026-W24", 100.0, 7 * PROVING_WEEKS + 15)
+        repairs = with_touched(repairs_from_orders(warehouse), {}, {})
+        again = repairs.with_columns(
+            repair_id=pl.lit("next"), done_at=pl.col("done_at") + timedelta(weeks=PROVING_WEEKS)
+        )
+        trends = warehouse.query("SELECT * FROM trends")
+        assert (
+            proofs_due(warehouse, trends, pl.concat([repairs, again])) == []
+        )  # what came back may be the next repair's
         (later,) = due(warehouse)
         assert (later.state, later.proof) == ("proven", "proven")
         record(workspace, later)
