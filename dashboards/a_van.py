@@ -14,7 +14,7 @@ from dashboards.trend_chart import trend_chart, trend_key
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.family import Family
 from data_contracts.signals import TRACKED, shown_at
-from data_contracts.states import PLANNED_STATES, shown_grade
+from data_contracts.states import PLANNED_STATES, shown_grade, shown_state
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families
 
@@ -287,7 +287,9 @@ def _past(published: Published, van_id: str, week: str) -> None:
                             inert(text.sentence_of(order, "action")) for order in orders.iter_rows(named=True)
                         ],
                         message("order.hours"): [text.work(h) for h in orders["hours"]],
-                        message("order.state"): [text.order_state(s) for s in orders["state"]],
+                        message("order.state"): [
+                            text.order_state(shown_state(order)) for order in orders.iter_rows(named=True)
+                        ],
                         message("order.due"): [text.day(d) for d in orders["due_by"]],
                     }
                 ),

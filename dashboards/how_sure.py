@@ -305,8 +305,9 @@ def _repairs(published: Published) -> None:
                 names[1]: [str(n) for n in frame["proven"]],
                 names[2]: [str(n) for n in frame["not_proven"]],
                 names[3]: [str(n) for n in frame["made_worse"]],
-                names[4]: [str(n) for n in frame["waiting"]],
-                names[5]: [
+                names[4]: [str(r.get("cant_tell") or 0) for r in frame.iter_rows(named=True)],
+                names[5]: [str(n) for n in frame["waiting"]],
+                names[6]: [
                     message("number.none")
                     if r["share_proven"] is None
                     else text.observed(r["share_proven"], r["share_low"], r["share_high"])

@@ -16,7 +16,7 @@ from data_contracts.cautions import of_the_job
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import asked_tests, steps_of
-from data_contracts.states import PLANNED_STATES
+from data_contracts.states import PLANNED_STATES, shown_state
 from data_contracts.tables import WORK_ORDERS
 from pipelines.workspace.workspace import open_workspace
 
@@ -27,6 +27,8 @@ STATE_COLOURS = {
     "done": "green",
     "proven": "green",
     "not_proven": "red",
+    "made_worse": "red",
+    "cant_tell": "orange",
     "postponed": "blue",
 }
 
@@ -62,7 +64,7 @@ def card(
             parts.badge_urgency(str(row["urgency"]))
             if row["safety"]:
                 badge_safety()
-            badge_state(str(row["state"]))
+            badge_state(shown_state(row))
             if waits:
                 warranty.badge(row)
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
@@ -206,7 +208,7 @@ def badge_safety() -> None:
 
 
 def badge_state(state: str) -> None:
-    """State of an order as a sign and a word: what is decided looks decided."""
+    """State of an order, as `data_contracts.states.shown_state` gives it, as a sign and a word: what is decided looks decided."""
     st.badge(text.order_state(state), color=STATE_COLOURS.get(state, "gray"))  # type: ignore[arg-type]
 
 

@@ -12,7 +12,7 @@ from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.errors import WorkspaceError
 from data_contracts.states import NOTED
-from models.work.order_states import TAKES_BACK
+from models.work.order_states import BY_PROOF, TAKES_BACK, shown_proof
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.order_photos import photo, small_photo
 from pipelines.read_side.published import Published, board_settings
@@ -139,11 +139,12 @@ def event_line(event: Mapping[str, Any], currency: str, undone: Mapping[str, Any
     str
     """
     when: datetime = event["at"]
+    shown = shown_proof(str(event["state"]), str(event["reason"] or "")) or str(event["state"])
     told = [
         message(
             "card.event",
             when=text.moment(when),
-            state=text.order_state(str(event["state"])),
+            state=text.order_state(shown),
             person=inert(event["person"]),
         )
     ]
@@ -157,7 +158,10 @@ def event_line(event: Mapping[str, Any], currency: str, undone: Mapping[str, Any
         told.append(text.hours(event["hours"]))
     if event["cost"] is not None:
         told.append(message("card.event_cost", money=text.money(event["cost"], currency)))
-    for more in (event["reason"], "" if undone else text.sentence_of(event, "note")):
+    for more in (
+        "" if event["state"] in BY_PROOF else event["reason"],
+        "" if undone else text.sentence_of(event, "note"),
+    ):
         if more:
             told.append(inert(more))
     if undone is not None:

@@ -23,6 +23,7 @@ from dashboards.text import inert, message
 from dashboards.trend_picture import trend_picture
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import Fact
+from data_contracts.states import shown_state
 from data_contracts.weeks import is_silent
 from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side import van_card as reads
@@ -208,7 +209,7 @@ def _van_card(
             if row.get("safety"):
                 order_card.badge_safety()
             if not waits:
-                order_card.badge_state(str(state))
+                order_card.badge_state(shown_state(row))
             warranty.badge(row)
             about = [message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), *stands]
             parts.quiet(" · ".join(one for one in about if one), width="content")

@@ -18,7 +18,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
-from data_contracts.states import PLANNED_STATES
+from data_contracts.states import PLANNED_STATES, shown_state
 from data_contracts.weeks import is_silent, week_start
 from pipelines.read_side import order_queries, queries
 from pipelines.read_side import van_card as reads
@@ -163,7 +163,7 @@ def _to_do(shown: Shown, order: Mapping[str, Any]) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.markdown(f"**{message('card.do_first' if waits else 'card.last_order')}**", width="content")
         if order["state"] != "proposed":
-            order_card.badge_state(str(order["state"]))
+            order_card.badge_state(shown_state(order))
     st.subheader(inert(text.sentence_of(order, "action")), anchor=False)
     if waits:
         st.markdown(standing.when(order))

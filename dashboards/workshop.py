@@ -231,7 +231,7 @@ def _worth(published: Published, depots: list[str]) -> None:
             message("workshop.open_orders"): str(row["open"]),
             message("workshop.waiting"): text.money(float(row["waiting"]), workshop.currency),
             message("workshop.saved"): saved,
-        } | ({message("workshop.back"): str(row["back"])} if (frame["back"] > 0).any() else {})
+        } | {message(f"workshop.{name}"): str(row[name]) for name in ("back", "cant_tell") if (frame[name] > 0).any()}
 
     with st.expander(message("workshop.programme")):
         parts.sheet(pl.DataFrame([shown(row) for row in frame.iter_rows(named=True)]), "worth", width="content")

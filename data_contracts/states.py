@@ -3,7 +3,8 @@
 A word goes into tables and never changes its meaning.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
+from typing import Any
 
 from data_contracts.bilingual import Words
 
@@ -24,6 +25,10 @@ RANKED_BY = Words(
 )
 """The order of the list and of the orders, as `models.work.worth.rank_orders` makes it."""
 ORDER_STATES = ("proposed", "accepted", "declined", "postponed", "booked", "done", "proven", "not_proven")
+PROOFS = ("proven", "not_proven", "made_worse", "cant_tell")
+"""What the visits after a repair showed. The last two go with the state `not_proven`: something moved further away; or the time for it
+ran out and the captures could not tell, which is no failure of the repair."""
+CANT_TELL = "cant_tell"
 NOTED = "noted"
 """In place of a state: something was noted at an order, and it stays as it is."""
 EVENT_STATES = (*ORDER_STATES, NOTED)
@@ -61,6 +66,22 @@ COMPARED_MEASURES = ("listed", "confirmed", "false_alarms")
 """What depots and families are compared by."""
 SIDES = ("above", "below")
 """Where a rate lies that differs from the fleet's beyond chance."""
+
+
+def shown_state(order: Mapping[str, Any]) -> str:
+    """State of an order as people are told it.
+
+    Parameters
+    ----------
+    order : mapping
+        With `state`, and `proof` where the file has it.
+
+    Returns
+    -------
+    str
+        One of `ORDER_STATES` or of `PROOFS`.
+    """
+    return str(order.get("proof") or order["state"])
 
 
 def shown_grade(grade: str, reasons: Collection[str], held: str | None = None) -> str:

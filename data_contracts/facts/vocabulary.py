@@ -543,6 +543,23 @@ _AFTERWARDS = (
         "before after expected change low high outcome",
     ),
     _template(
+        "proof_too_few",
+        "Six weeks could not tell: too few good captures since ({count} of {out_of}).",
+        "Sechs Wochen konnten es nicht zeigen: seither zu wenige gute Aufnahmen ({count} von {out_of}).",
+        "count out_of",
+    ),
+    _template(
+        "proof_unread",
+        "Six weeks could not tell: nothing that it should bring back was read both before and after.",
+        "Sechs Wochen konnten es nicht zeigen: Nichts, was es zurückbringen sollte, wurde vorher und nachher gelesen.",
+    ),
+    _template(
+        "proof_within_scatter",
+        "Six weeks could not tell: what it should bring back moved by no more than the scatter, or had not moved before.",
+        "Sechs Wochen konnten es nicht zeigen: Was es zurückbringen sollte, bewegte sich nur innerhalb der Streuung oder war vorher "
+        "nicht abgewichen.",
+    ),
+    _template(
         "share_of_cause",
         "share of '{cause}' among flagged vans of {family}",
         "Anteil von „{cause}“ unter auffälligen Fahrzeugen der Familie {family}",

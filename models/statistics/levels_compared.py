@@ -1,6 +1,6 @@
 """A level before and after something was done, against the level that is expected of it: did it come back?"""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -11,6 +11,9 @@ Outcome = Literal["restored", "closer", "unchanged", "worse"]
 MADE_GOOD = 0.5
 """Share of the distance to the expectation that must be made good. Common practice, no source (2026-11-25). [1]"""
 
+AGREES = 3.0
+"""Two levels farther apart differ. Common practice, no source (2026-11-30). [standard uncertainties of their difference]"""
+
 
 @dataclass(frozen=True)
 class Level:
@@ -20,10 +23,13 @@ class Level:
     ----------
     value, u : float
         Level and standard uncertainty; NaN where it was not read. [unit of the quantity]
+    moving : bool
+        The visits ahead of it read otherwise: it was on its way there, or it is one odd visit.
     """
 
     value: float
     u: float
+    moving: bool = False
 
     @property
     def known(self) -> bool:
@@ -84,8 +90,8 @@ def compared(before: Level, after: Level, expected: Level, width: float) -> Comp
     -------
     Compared
         Restored: it had moved before, came back significantly, and ends within what is expected or made good more than
-        half of its distance. Closer: significantly, and less than that. Worse: it surely moved away, and ends outside
-        what is expected.
+        half of its distance (the latter of a level that stood: after one odd visit the next is closer by itself).
+        Closer: significantly, and less than that. Worse: it surely moved away, and ends outside what is expected.
     """
     away, still = before.value - expected.value, after.value - expected.value
     distance_u = float(np.hypot(after.u, before.u))
@@ -99,7 +105,7 @@ def compared(before: Level, after: Level, expected: Level, width: float) -> Comp
     if high < 0 and not within:
         verdict = "worse"
     elif moved_before and low > 0:
-        verdict = "restored" if within or restored > MADE_GOOD else "closer"
+        verdict = "restored" if within or (restored > MADE_GOOD and not before.moving) else "closer"
     return Compared(before, after, expected, change, low, high, restored, moved_before, verdict)
 
 
@@ -135,6 +141,32 @@ def against_both(before: Level, after: Level, own: Level | None, family: Level |
         return by_family if passed and not by_family.accuses else by_own
     within = abs(after.value - by_family.expected.value) <= width * np.hypot(after.u, by_family.expected.u)
     return by_family if by_own.verdict == "worse" and within else by_own  # a new part may read otherwise
+
+
+def level_at_last(values: Floats, u: Floats) -> Level:
+    """Level that the last visits agree on: what grew or stepped until then is no scatter of it.
+
+    Parameters
+    ----------
+    values, u : ndarray of shape (visits,)
+        Values and standard uncertainties, the newest last; NaN is unread. [unit of the quantity]
+
+    Returns
+    -------
+    Level
+        That of the newest visit, and of those before it for as long as each lies within `AGREES` standard uncertainties of
+        the mean of the later ones, as `mean_level` gives it; moving where it leaves one out. NaN where nothing was read.
+    """
+    read = np.isfinite(values) & np.isfinite(u)
+    x, size = values[read], u[read]
+    kept = x[-1:].size
+    while kept and kept < x.size:
+        weight = 1.0 / np.maximum(size[-kept:], 1e-12) ** 2
+        later = float(np.sum(weight * x[-kept:]) / np.sum(weight))
+        if abs(x[-kept - 1] - later) > AGREES * float(np.sqrt(size[-kept - 1] ** 2 + 1.0 / np.sum(weight))):
+            break
+        kept += 1
+    return replace(mean_level(x[x.size - kept :], size[x.size - kept :]), moving=kept < x.size)
 
 
 def mean_level(values: Floats, u: Floats) -> Level:

@@ -9,7 +9,7 @@ from functools import reduce
 from data_contracts.causes import FINDINGS, OTHER
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
-from data_contracts.states import NOTED, ORDER_STATES
+from data_contracts.states import CANT_TELL, NOTED, ORDER_STATES
 
 # From each state, where a person or the next visit may take it.
 MOVES: Mapping[str, frozenset[str]] = {
@@ -20,14 +20,23 @@ MOVES: Mapping[str, frozenset[str]] = {
     "declined": frozenset({"accepted"}),
     "done": frozenset({"done", "proven", "not_proven"}),
     "proven": frozenset({"not_proven"}),
-    "not_proven": frozenset({"proven"}),
+    "not_proven": frozenset({"proven", "not_proven"}),
 }
 BY_PROOF = ("proven", "not_proven")
 """States that the next visit's snap decides, not a person."""
+PROOF_REASONS: Mapping[str, str] = {"made_worse": "made worse", CANT_TELL: "can't be told"}
+"""Reason of the event of a proof, where its state alone does not say what was shown; by what was shown."""
 UNDO_WITHIN = timedelta(days=1)
 """How long after a decision it may be taken back."""
 TAKEN_BACK, TAKES_BACK = "taken back", "takes back"
 """How the reason begins why neither a decision that was taken back counts, nor the one that took it back."""
+
+
+def shown_proof(state: str, reason: str) -> str | None:
+    """What the event of a proof says was shown, of `data_contracts.states.PROOFS`; None of another event."""
+    if state not in BY_PROOF:
+        return None
+    return next((shown for shown, why in PROOF_REASONS.items() if why == reason), state)
 
 
 @dataclass(frozen=True)
@@ -84,6 +93,11 @@ class OrderEvent:
     photos: tuple[str, ...] = ()
 
     @property
+    def proof(self) -> str | None:
+        """What the visits after a repair showed, of `data_contracts.states.PROOFS`; None of another event."""
+        return shown_proof(self.state, self.reason)
+
+    @property
     def event_id(self) -> str:
         """Hash of everything it says: the same event told twice is one event."""
         said = (
@@ -134,6 +148,11 @@ class OrderStatus:
     cost: float | None = None
     events: tuple[OrderEvent, ...] = ()
     notes: tuple[OrderEvent, ...] = ()
+
+    @property
+    def proof(self) -> str | None:
+        """What the visits after the repair showed; None until then."""
+        return self.events[-1].proof if self.events else None
 
     @property
     def last_told(self) -> OrderEvent | None:

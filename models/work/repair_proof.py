@@ -1,8 +1,8 @@
 """Proof of a repair: did what it touched move back, beyond what chance and uncertainty allow."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 
 import polars as pl
@@ -10,7 +10,8 @@ from scipy.special import ndtri
 
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.facts.fact import Fact
-from models.statistics.levels_compared import Compared, Level, against_both, mean_level
+from models.statistics.arrays import Floats
+from models.statistics.levels_compared import Compared, Level, against_both, level_at_last, mean_level
 from models.statistics.proportions import share_interval
 from models.tracking.charts.recursion import STRAYED
 from models.tracking.charts.repair_trials import BEFORE_VISITS, CONFIDENCE, GOOD_CAPTURES, MOST_VISITS
@@ -20,6 +21,8 @@ __all__ = ["PROOF_COLUMNS", "Level", "ProofCount", "RepairProof", "TouchedQuanti
 
 PROOF_COLUMNS = ("van_id", "captured_at", "week", "visit", "grade", "grade_reasons")
 """What `proof_in_time` needs of captures."""
+PROVING_WEEKS = 6
+"""A repair that can't be told by then is no longer waited for. Common practice, no source (2026-11-29). [week]"""
 Verdict = Literal["proven", "not_proven", "made_worse", "cant_tell"]
 
 
@@ -42,7 +45,7 @@ class RepairProof:
     Attributes
     ----------
     verdict : {"proven", "not_proven", "made_worse", "cant_tell"}
-        An order that is made worse is not proven; one that can't be told yet waits.
+        An order that is made worse is not proven; one that can't be told yet waits, and is left open after some weeks.
     quantities : tuple of TouchedQuantity
     left_out : mapping of str to {"before", "after", "expected"}
         Quantities that could not be compared, and which level is not known.
@@ -69,11 +72,6 @@ class RepairProof:
             )
             for one in self.quantities
         )
-
-    @property
-    def state(self) -> str:
-        """State of the order, once it is no longer waited for."""
-        return "proven" if self.verdict == "proven" else "not_proven"
 
 
 def prove_repair(
@@ -103,8 +101,8 @@ def prove_repair(
     -------
     RepairProof
         Proven (repaired): at least one quantity moved back significantly and ends within what is expected of a sound
-        van or has made good more than half of its distance, none that had moved surely stays more than half as far, and
-        none got worse. Made worse: one surely moved away, beyond what is expected. Not proven (not repaired): one that
+        van or has made good more than half of its distance (that not where the last visit stood alone), none that had
+        moved surely stays more than half as far, and none got worse. Made worse: one surely moved away, beyond what is expected. Not proven (not repaired): one that
         had moved surely stays more than half as far. Else it can't be told yet: nothing had moved before, or the
         intervals are too wide.
 
@@ -162,12 +160,27 @@ class ProofInTime:
         None with fewer than `GOOD_CAPTURES`, or where nothing can be compared.
     week, before : str
         ISO week of the visit that decided, or of the last one; and of the last visit before the repair. Empty for none.
+    late : bool
+        The van was recorded `PROVING_WEEKS` or more after the repair.
     """
 
     captures: int
     proof: RepairProof | None = None
     week: str = ""
     before: str = ""
+    late: bool = False
+
+    @property
+    def told(self) -> bool:
+        """Whether the captures say what it did, for better or worse."""
+        return self.proof is not None and self.proof.verdict != "cant_tell"
+
+    @property
+    def left_open(self) -> Fact:
+        """Why it can't be told: too few good captures, nothing to compare, or a movement within its uncertainty."""
+        if self.captures < GOOD_CAPTURES:
+            return Fact.of("proof_too_few", count=self.captures, out_of=GOOD_CAPTURES)
+        return Fact.of("proof_unread" if self.proof is None else "proof_within_scatter")
 
 
 def proof_in_time(
@@ -199,9 +212,9 @@ def proof_in_time(
 
     Notes
     -----
-    *Before* is the mean of the last visits ahead of the repair, *after* that of the visits since, from as many as hold
-    three good captures; where these leave it open, of one visit more each time, up to six. The first visits that decide,
-    decide for good: what comes later is another matter.
+    *Before* is what the last visits ahead of the repair agree on (`level_at_last`), *after* the mean of the visits since,
+    from as many as hold three good captures; where these leave it open, of one visit more each time, up to six. The first
+    visits that decide, decide for good: what comes later is another matter.
     """
     stands = _by_quantities(trends, captures, done_at, touched)
     if not touched or not (shown := _in_alarm_before(trends, captures, done_at, beside)):
@@ -210,7 +223,7 @@ def proof_in_time(
     if other.proof is None or stands.proof is None:
         return stands if other.proof is None else other
     known_then = _by_quantities(trends.filter(pl.col("week") <= other.week), captures, done_at, touched)
-    return other if other.proof.verdict != "cant_tell" and known_then.proof is None else stands
+    return other if other.told and known_then.proof is None else stands
 
 
 def _in_alarm_before(
@@ -236,7 +249,8 @@ def _by_quantities(
     weeks = mine["week"].unique().sort().to_list()
     later = [week for week in weeks if week in last_of and last_of[week] > done_at]
     earlier = [week for week in weeks if week not in later]
-    stands = ProofInTime(good.height)
+    late = not captures.is_empty() and max(last_of.values()) >= done_at + timedelta(weeks=PROVING_WEEKS)
+    stands = ProofInTime(good.height, late=late)
     for count in range(1, min(len(later), MOST_VISITS) + 1):
         seen = later[:count]
         if good.filter(pl.col("week") <= seen[-1]).height < GOOD_CAPTURES:
@@ -244,7 +258,7 @@ def _by_quantities(
         ahead = mine.filter(pl.col("week").is_in(earlier))
         try:
             proof = prove_repair(
-                _means(ahead.group_by("quantity", maintain_order=True).tail(BEFORE_VISITS)),
+                _means(ahead.group_by("quantity", maintain_order=True).tail(BEFORE_VISITS), level_at_last),
                 _means(mine.filter(pl.col("week").is_in(seen))),
                 _levels(ahead.group_by("quantity", maintain_order=True).last(), "baseline", "baseline_u"),
                 sorted(touched),
@@ -252,16 +266,16 @@ def _by_quantities(
             )
         except NotEnoughDataError:
             continue
-        stands = ProofInTime(good.height, proof, seen[-1], earlier[-1])
-        if proof.verdict != "cant_tell":
+        stands = ProofInTime(good.height, proof, seen[-1], earlier[-1], late)
+        if stands.told:
             break
     return stands
 
 
-def _means(rows: pl.DataFrame) -> dict[str, Level]:
+def _means(rows: pl.DataFrame, level_of: Callable[[Floats, Floats], Level] = mean_level) -> dict[str, Level]:
     known = rows.drop_nulls(["value", "value_u"])
     return {
-        str(quantity): mean_level(part["value"].to_numpy(), part["value_u"].to_numpy())
+        str(quantity): level_of(part["value"].to_numpy(), part["value_u"].to_numpy())
         for (quantity,), part in known.group_by(["quantity"], maintain_order=True)
     }
 
@@ -283,17 +297,18 @@ class ProofCount:
 
     Attributes
     ----------
-    proven, not_proven, made_worse : int
-    share, low, high : float
-        Share proven, and its 95 % interval (Wilson). [1]
+    proven, not_proven, made_worse, cant_tell : int
+    share, low, high : float or None
+        Share proven of those that could be told, and its 95 % interval (Wilson); None where none could. [1]
     """
 
     proven: int
     not_proven: int
     made_worse: int
-    share: float
-    low: float
-    high: float
+    cant_tell: int
+    share: float | None
+    low: float | None
+    high: float | None
 
 
 def proof_statistics(verdicts: Sequence[tuple[str, str]]) -> dict[str, ProofCount]:
@@ -311,6 +326,8 @@ def proof_statistics(verdicts: Sequence[tuple[str, str]]) -> dict[str, ProofCoun
     found: dict[str, ProofCount] = {}
     for name in dict.fromkeys(name for name, _ in verdicts):
         mine = [verdict for other, verdict in verdicts if other == name]
-        n, k = len(mine), mine.count("proven")
-        found[name] = ProofCount(k, mine.count("not_proven"), mine.count("made_worse"), *share_interval(k, n))
+        k, worse, left_open = mine.count("proven"), mine.count("made_worse"), mine.count("cant_tell")
+        told = len(mine) - left_open
+        shares = share_interval(k, told) if told else (None, None, None)
+        found[name] = ProofCount(k, mine.count("not_proven"), worse, left_open, *shares)
     return found

@@ -10,10 +10,9 @@ from data_contracts.facts.fact import Fact
 from data_contracts.weeks import week_end
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
 from models.tracking.visits import is_tracked
-from models.work.repair_proof import proof_in_time
+from models.work.repair_proof import PROVING_WEEKS, proof_in_time
 from models.work.warranty import Warranty
 from models.work.watchlist import Circumstances
-from pipelines.decisions.proofs import PROVING_WEEKS
 from pipelines.decisions.warranties import last_day_of
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings

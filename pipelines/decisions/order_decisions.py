@@ -32,7 +32,7 @@ from pipelines.workspace.workspace import Workspace
 T = TypeVar("T")
 
 _SUFFIX = ".json"
-_FROM_EVENTS = ("order_id", "state", "until", "found", "hours_taken", "parts_paid")
+_FROM_EVENTS = ("order_id", "state", "proof", "until", "found", "hours_taken", "parts_paid")
 
 
 def record(workspace: Workspace, event: OrderEvent) -> Path:
@@ -191,6 +191,7 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
             {
                 "order_id": name,
                 "state": one.state,
+                "proof": one.proof,
                 "until": one.until,
                 "found": one.found or None,
                 "hours_taken": one.hours,

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import timedelta
 from statistics import fmean
 from typing import Any
 
@@ -10,20 +10,17 @@ import polars as pl
 
 from data_contracts.facts.rendering import joined, render
 from data_contracts.jobs import JOBS
+from data_contracts.states import CANT_TELL
 from data_contracts.tables import PROOF_STATISTICS, polars_schema
 from data_contracts.weeks import week_of, week_start
-from models.work.order_states import OrderEvent, OrderStatus
+from models.work.order_states import PROOF_REASONS, OrderEvent, OrderStatus
 from models.work.repair_proof import PROOF_COLUMNS, proof_in_time, proof_statistics
 from pipelines.storage.warehouse import Warehouse
 
 PERSON = "vansnap"
 """Who a proof is signed by."""
-PROVING_WEEKS = 6
-"""A repair not proven by then is no longer waited for. Common practice, no source (2026-11-29)."""
 IN_VAIN_WEEKS = 26
 """How long a job that did not help is not asked for again. Common practice, no source (2026-11-30)."""
-MADE_WORSE = "made worse"
-"""Its reason where something moved further away."""
 
 
 def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame) -> list[OrderEvent]:
@@ -42,21 +39,26 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     -------
     list of OrderEvent
         Proven or not proven, at the time of the visit that shows it; the same visits give the same event. What can't be
-        told yet is waited for, for `PROVING_WEEKS`; then it is not proven.
+        told yet is waited for, for `PROVING_WEEKS`; then that is what is said, with the reason, until later visits tell
+        or the van is repaired again.
     """
     works = {row["repair_id"]: row for row in repairs.iter_rows(named=True)}
     done = warehouse.query(
         """
-        SELECT e.order_id, o.van_id, max(e."at") AS "at", arg_max(e.found, (e."at", e.event_id)) AS found,
-               arg_max(e.event_id, (e."at", e.event_id)) AS repair_id
+        SELECT e.order_id, o.van_id, max(e."at") FILTER (e.state = 'done') AS "at",
+               arg_max(e.found, (e."at", e.event_id)) FILTER (e.state = 'done') AS found,
+               arg_max(e.event_id, (e."at", e.event_id)) FILTER (e.state = 'done') AS repair_id,
+               max(e."at") FILTER (e.state = 'not_proven') AS left_open_at
         FROM order_events e JOIN work_orders o USING (order_id)
-        WHERE o.state = 'done' AND e.state = 'done' AND e.refused IS NULL
+        WHERE (o.state = 'done' OR o.proof = $cant_tell) AND e.refused IS NULL
         GROUP BY ALL ORDER BY e.order_id
-        """
+        """,
+        {"cant_tell": CANT_TELL},
     )
     verdicts = []
     for row in done.iter_rows(named=True):
-        if row["found"] in JOBS:
+        again = repairs.filter(pl.col("van_id") == row["van_id"], pl.col("done_at") > row["at"])
+        if row["found"] in JOBS and (row["left_open_at"] is None or again.is_empty()):
             mine = trends.filter(pl.col("van_id") == row["van_id"])
             event = _verdict(warehouse, mine, row, works.get(row["repair_id"], {}))
             if event is not None:
@@ -64,27 +66,38 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     return verdicts
 
 
-def jobs_in_vain(warehouse: Warehouse, week: str) -> dict[str, frozenset[str]]:
-    """Causes whose job was done on a van within half a year and was not proven: it did not help, or six weeks could not tell.
+def jobs_not_proven(warehouse: Warehouse, week: str) -> pl.DataFrame:
+    """Jobs done within half a year that were not proven: van_id, found, proof and flagged_by of their orders."""
+    return warehouse.query(
+        "SELECT van_id, found, proof, flagged_by FROM work_orders WHERE state = 'not_proven' AND found IS NOT NULL AND week <= $week "
+        "AND week > $since ORDER BY order_id",
+        {"week": week, "since": week_of(week_start(week) - timedelta(weeks=IN_VAIN_WEEKS))},
+    )
+
+
+def jobs_in_vain(not_proven: pl.DataFrame, trends: pl.DataFrame) -> dict[str, frozenset[str]]:
+    """Causes whose job did not help a van: shown by a proof, or the proof could not tell and what brought the order is still in alarm.
 
     Parameters
     ----------
-    warehouse : Warehouse
-        Its orders.
-    week : str
-        ISO week.
+    not_proven : polars.DataFrame
+        As `jobs_not_proven` returns.
+    trends : polars.DataFrame
+        TRENDS of the run.
 
     Returns
     -------
     dict of str to frozenset of str
         By van.
     """
-    rows = warehouse.query(
-        "SELECT van_id, list(DISTINCT found) FROM work_orders WHERE state = 'not_proven' AND found IS NOT NULL AND week <= $week "
-        "AND week > $since GROUP BY van_id",
-        {"week": week, "since": week_of(week_start(week) - timedelta(weeks=IN_VAIN_WEEKS))},
-    )
-    return {van_id: frozenset(found) for van_id, found in rows.iter_rows()}
+    last = trends.sort("week").group_by("van_id", "quantity").last()
+    stand = set(last.filter(pl.col("alarm")).select("van_id", "quantity").iter_rows())
+    found: dict[str, set[str]] = {}
+    for row in not_proven.iter_rows(named=True):
+        van_id = row["van_id"]
+        if row["proof"] != CANT_TELL or any((van_id, name) in stand for name in row["flagged_by"] or ()):
+            found.setdefault(van_id, set()).add(row["found"])
+    return {van_id: frozenset(causes) for van_id, causes in found.items()}
 
 
 def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
@@ -107,8 +120,8 @@ def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
             parts = {" ".join(part.split()).casefold() for part in re.split(r"[,;+]", one.parts)} - {""}
             for name in (f"action\x1f{one.found}", *(f"part\x1f{part}" for part in sorted(parts))):
                 members.setdefault(name, []).append(one)
-                if one.state in ("proven", "not_proven"):
-                    verdicts.append((name, "made_worse" if one.events[-1].reason == MADE_WORSE else one.state))
+                if one.proof is not None:
+                    verdicts.append((name, one.proof))
     counted = proof_statistics(verdicts)
     rows = []
     for name, mine in sorted(members.items()):
@@ -122,6 +135,7 @@ def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
                 "proven": count.proven if count else 0,
                 "not_proven": count.not_proven if count else 0,
                 "made_worse": count.made_worse if count else 0,
+                "cant_tell": count.cant_tell if count else 0,
                 "waiting": sum(one.state == "done" for one in mine),
                 "share_proven": count.share if count else None,
                 "share_low": count.low if count else None,
@@ -134,26 +148,29 @@ def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
 
 
 def _verdict(
-    warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object], work: Mapping[str, Any]
+    warehouse: Warehouse, mine: pl.DataFrame, row: Mapping[str, Any], work: Mapping[str, Any]
 ) -> OrderEvent | None:
-    """The event of one order, by what its work touched; None while it is waited for."""
-    at = row["at"]
-    assert isinstance(at, datetime)
+    """The event of one order, by what its work touched; None while it is waited for, and where nothing new can be told."""
+    at, left_open_at = row["at"], row["left_open_at"]
     captures = warehouse.query(f"SELECT {', '.join(PROOF_COLUMNS)} FROM captures WHERE van_id = ?", [row["van_id"]])
     stands = proof_in_time(mine, captures, at, work.get("brings_back") or (), work.get("touches") or ())
     proof = stands.proof
-    if proof is None:
-        return None
-    seen = captures.filter(pl.col("week") == stands.week)["captured_at"].max()
-    assert isinstance(seen, datetime)
-    if proof.verdict == "cant_tell" and captures["captured_at"].max() < at + timedelta(weeks=PROVING_WEEKS):  # type: ignore[operator]
-        return None
+    seen: Any = captures["captured_at"].max()
+    if proof is None or not stands.told:
+        if not stands.late or left_open_at is not None:
+            return None
+        verdict, facts = CANT_TELL, (stands.left_open, *(proof.facts if proof else ()))
+    else:
+        verdict, facts = proof.verdict, proof.facts
+        seen = captures.filter(pl.col("week") == stands.week)["captured_at"].max()
+        if left_open_at is not None and seen <= left_open_at:
+            return None
     return OrderEvent(
         order_id=str(row["order_id"]),
-        state=proof.state,
+        state="proven" if verdict == "proven" else "not_proven",
         at=seen,
         person=PERSON,
-        reason=MADE_WORSE if proof.verdict == "made_worse" else "",
-        note=joined(map(render, proof.facts), "note"),
-        note_facts=proof.facts,
+        reason=PROOF_REASONS.get(verdict, ""),
+        note=joined(map(render, facts), "note"),
+        note_facts=facts,
     )

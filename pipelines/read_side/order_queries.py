@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from data_contracts.states import PLANNED_STATES
+from data_contracts.states import CANT_TELL, PLANNED_STATES
 from models.work.order_states import BY_PROOF
 from models.work.savings import ProvenRepair, came_back, saved_by
 from pipelines.read_side.as_promised import as_promised
@@ -142,7 +142,7 @@ def worth_by_depot(published: Published, depots: Sequence[str], weeks: float) ->
         depot; open and waiting: open orders, and what leaving them to the horizon is expected to cost, as each stated it when it was
         made [currency]; proven, saved, saved_low and saved_high: proven repairs after which the van was not back for the same, and
         what leaving what was found would have cost, with its 80 % interval, see `models.work.savings` [currency]; back: the other
-        proven ones. In order of depot; of more than one, all together last, without a depot.
+        proven ones; cant_tell: repairs of which it could not be told, neither saved nor failed. In order of depot; of more than one, all together last, without a depot.
     """
     orders = published.ask(
         f"""
@@ -154,7 +154,8 @@ def worth_by_depot(published: Published, depots: Sequence[str], weeks: float) ->
     vans = orders.filter(state=_PROVEN)["van_id"].unique()
     back = came_back(orders.filter(pl.col("van_id").is_in(vans.implode())).to_dicts(), weeks)
     told = orders.with_columns(back=pl.col("order_id").is_in(list(back)))
-    told = told.filter(pl.col("state").is_in([*PLANNED_STATES, _PROVEN]))
+    left_open = pl.col("proof") == CANT_TELL if "proof" in told.columns else pl.lit(False)
+    told = told.filter(pl.col("state").is_in([*PLANNED_STATES, _PROVEN]) | left_open)
     by_depot = {str(depot): rows for (depot,), rows in told.group_by("depot", maintain_order=True)}
     rows: list[dict[str, Any]] = [{"depot": depot} | _worth_of(mine, weeks) for depot, mine in by_depot.items()]
     if len(rows) > 1:
@@ -176,14 +177,16 @@ _OF_WORTH = (
     "found",
     "severities",
     "duty",
+    "proof",
 )
-"""Columns of orders; a file of an older version lacks the last two."""
+"""Columns of orders; a file of an older version lacks the last three."""
 _WORTH = {
     "depot": pl.String,
     "open": pl.Int64,
     "waiting": pl.Float64,
     "proven": pl.Int64,
     "back": pl.Int64,
+    "cant_tell": pl.Int64,
     "saved": pl.Float64,
     "saved_low": pl.Float64,
     "saved_high": pl.Float64,
@@ -192,16 +195,17 @@ _WORTH = {
 
 def _worth_of(orders: pl.DataFrame, weeks: float) -> dict[str, float]:
     """What some open and proven orders come to; columns of `worth_by_depot`."""
-    is_proven = pl.col("state") == _PROVEN
-    proven = orders.filter(is_proven)
-    waiting = orders.filter(~is_proven).select("failure_avoided", "running_avoided").sum().row(0)
+    proven = orders.filter(pl.col("state") == _PROVEN)
+    still_open = orders.filter(pl.col("state").is_in(PLANNED_STATES))
+    waiting = still_open.select("failure_avoided", "running_avoided").sum().row(0)
     held = [_repair(row) for row in proven.filter(~pl.col("back")).iter_rows(named=True)]
     saved = saved_by(held, weeks)
     return {
-        "open": orders.height - proven.height,
+        "open": still_open.height,
         "waiting": sum(cost or 0.0 for cost in waiting),
         "proven": len(held),
         "back": proven.height - len(held),
+        "cant_tell": orders.height - proven.height - still_open.height,
         "saved": saved.amount,
         "saved_low": saved.low,
         "saved_high": saved.high,

@@ -109,7 +109,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
     -------
     polars.DataFrame
         Columns of `watchlist`, with `rank_before` and `urgency_before` (null: was not on the list before) and, of the
-        van's newest order up to that week, order_id, the week it was proposed, action with its facts, hours, state, due_by, until, plan_week,
+        van's newest order up to that week, order_id, the week it was proposed, action with its facts, hours, state, proof, due_by, until, plan_week,
         safety; and warranty_facts, of the van's warranty as of the last run.
     """
     where, parameters = only.where()
@@ -121,7 +121,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
         ), page AS (
             SELECT * FROM watchlist AS w WHERE week = $week AND {where} ORDER BY rank LIMIT $limit OFFSET $offset
         ), newest_order AS (
-            SELECT van_id, order_id, week AS proposed, COLUMNS('action.*'), hours, state, due_by, until, plan_week, safety FROM work_orders
+            SELECT van_id, order_id, week AS proposed, COLUMNS('^(action.*|proof)$'), hours, state, due_by, until, plan_week, safety FROM work_orders
             WHERE week <= $week AND van_id IN (SELECT van_id FROM page)
             QUALIFY row_number() OVER (PARTITION BY van_id ORDER BY week DESC, rank) = 1
         )

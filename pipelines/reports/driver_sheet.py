@@ -8,6 +8,7 @@ from data_contracts.causes import CAUSES, EVERY_CAUSE
 from data_contracts.errors import InputError
 from data_contracts.facts.rendering import means_words
 from data_contracts.jobs import JOBS
+from data_contracts.states import CANT_TELL
 from data_contracts.weeks import week_start
 from models.work.urgency import worst_of
 from pipelines.read_side import queries
@@ -128,7 +129,7 @@ def _next(
         return [message("driver.next_record")]
     state = None if order is None else str(order["state"])
     if order is None or state in ("declined", "not_proven", "proven") or (listed is None and state == "proposed"):
-        again = state == "not_proven"
+        again = state == "not_proven" and (order or {}).get("proof") != CANT_TELL
         return [message("driver.next_again" if again else "driver.next_watch" if listed else "driver.next_none")]
     if state == "done":
         return [message("driver.next_proof")]

@@ -13,7 +13,7 @@ from models.tracking.charts.repair_trials import GOOD_CAPTURES
 from models.work.repair_proof import PROOF_COLUMNS, RepairProof, TouchedQuantity, proof_in_time
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title
-from pipelines.reports.paper import as_shown, contract, day, in_words, joined, message, named, numeral
+from pipelines.reports.paper import as_shown, contract, day, fact_said, in_words, joined, message, named, numeral
 
 Section = dict[str, Any]
 
@@ -38,20 +38,19 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
             continue
         stands = proof_in_time(tables["trends"], captures, done, repair["brings_back"], repair["touches"])
         proof = stands.proof
-        if stands.captures < GOOD_CAPTURES:
+        if stands.late and not stands.told:
+            section["text"].append(fact_said(stands.left_open))
+        elif stands.captures < GOOD_CAPTURES:
             section["text"].append(message("evidence.being_proven", captures=stands.captures, needed=GOOD_CAPTURES))
-            continue
-        if proof is None:
+        elif proof is None:
             section["text"].append(message("evidence.no_comparison"))
-            continue
-        section["text"].append(
-            message(
-                "evidence.verdict",
-                verdict=message(f"evidence.verdict.{proof.verdict}"),
-                before=stands.before,
-                after=stands.week,
+        else:
+            verdict = message(f"evidence.verdict.{proof.verdict}")
+            section["text"].append(
+                message("evidence.verdict", verdict=verdict, before=stands.before, after=stands.week)
             )
-        )
+        if proof is None:
+            continue
         section["tables"].append(_table(proof) | {"title": day(done)})
         if proof.left_out:
             section["text"].append(

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from data_contracts.facts.fact import Fact
-from data_contracts.states import URGENCIES
+from data_contracts.states import URGENCIES, shown_state
 from data_contracts.weeks import week_start
 from pipelines.read_side import promises, queries
 from pipelines.read_side.published import Published, board_settings
@@ -99,7 +99,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             "–" if order["hours"] is None else numeral(f"{order['hours']:.1f}"),
             _monday(order["plan_week"]),
             day(order["due_by"]),
-            message(f"state.{order['state']}"),
+            message(f"state.{shown_state(order)}"),
         )
         for order in orders.iter_rows(named=True)
     ]

@@ -13,6 +13,7 @@ from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
 from data_contracts.jobs import JOBS, TESTS, asked_tests, steps_of
+from data_contracts.states import shown_state
 from pipelines.read_side import queries
 from pipelines.read_side.past_snaps import changed_week, past_snaps
 from pipelines.read_side.published import Published, board_settings, families
@@ -176,7 +177,7 @@ def _page(
             "–" if odometer is None else f"{km.value(odometer):,.0f} {km.unit}".replace(",", " "),
         ),
         (message("order.fault_codes"), ", ".join(codes) if codes else "–"),
-        (message("order.state"), message(f"state.{order['state']}")),
+        (message("order.state"), message(f"state.{shown_state(order)}")),
     ]
     now = queries.van_on_list(published, str(order["van_id"]), week)
     listed = now or queries.van_on_list(published, str(order["van_id"]), str(order["week"]))

@@ -169,6 +169,8 @@ WORDS: dict[str, str] = {
     "state.done": "erledigt",
     "state.proven": "bewiesen",
     "state.not_proven": "nicht bewiesen",
+    "state.made_worse": "verschlechtert",
+    "state.cant_tell": "nicht entschieden",
     "foot.run": "Vansnap {version}, Lauf der Woche {week}, veröffentlicht {at}.",
     "foot.indication": "Ein Hinweis, kein Urteil über die Verkehrssicherheit.",
     "foot.page": "Seite",

@@ -169,6 +169,8 @@ WORDS: dict[str, str] = {
     "state.done": "done",
     "state.proven": "proven",
     "state.not_proven": "not proven",
+    "state.made_worse": "made worse",
+    "state.cant_tell": "inconclusive",
     "foot.run": "Vansnap {version}, run of week {week}, published {at}.",
     "foot.indication": "An indication, not a verdict on roadworthiness.",
     "foot.page": "page",

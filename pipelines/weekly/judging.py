@@ -168,7 +168,7 @@ def _judge(
     from models.work.watchlist import watchlist
     from pipelines.decisions import lessons
     from pipelines.decisions.circumstances import circumstances_of
-    from pipelines.decisions.proofs import jobs_in_vain
+    from pipelines.decisions.proofs import jobs_in_vain, jobs_not_proven
 
     families: dict[str, Family] = dict(register.families)
     everyone = frozenset(frame["van_id"].unique())
@@ -176,7 +176,7 @@ def _judge(
     before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
     done = repairs.filter(pl.col("done_at") < week_end(week), pl.col("touches").list.len() > 0)
     late = late_to_settle(recently_settled(warehouse, register, week), done, families)
-    vain = jobs_in_vain(warehouse, week)
+    not_proven = jobs_not_proven(warehouse, week)
     asked = dict(warehouse.query(_ASKED_TO_WAIT, [week]).iter_rows())
     threads = min(settings.intake.workers or os.cpu_count() or 1, MOST_THREADS)
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
@@ -205,6 +205,7 @@ def _judge(
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
         )
         posterior = as_recorded(posterior, assessment.trends)
+        vain = jobs_in_vain(not_proven, assessment.trends)
         about = circumstances_of(
             found, mine, done, assessment.trends, codes, settling, vain, asked, register, settings, week, warranties
         )

@@ -65,11 +65,15 @@ def test_what_waiting_costs_is_what_orders_stated_and_what_was_saved_goes_by_wha
             "UPDATE work_orders SET state = 'booked', failure_avoided = 500, running_avoided = NULL, depot = 'south' "
             "WHERE rank = 3"
         )
+        link.execute(
+            "INSERT INTO work_orders BY NAME SELECT * REPLACE ('left open' AS order_id, 'not_proven' AS state, 'cant_tell' AS proof) "
+            "FROM work_orders WHERE rank = 1"
+        )
     published = open_published(tmp_path)
     north, south, both = order_queries.worth_by_depot(published, [], 26.0).to_dicts()
     assert [row["depot"] for row in (north, south, both)] == ["north", "south", None]
     left = waiting("unmetered_air", 0.8, 26.0)
-    assert (north["open"], north["proven"]) == (0, 2)
+    assert (north["open"], north["proven"], north["cant_tell"]) == (0, 2, 1)
     assert north["saved"] == pytest.approx(2 * (2 * left.failures + left.running))
     assert north["saved_low"] < north["saved"] < north["saved_high"]
     assert (south["open"], south["waiting"], south["proven"], south["saved"]) == (1, 500.0, 0, 0.0)
@@ -85,8 +89,10 @@ def test_what_a_file_of_an_older_version_saved_counts_every_severity_as_one_half
         link.execute("UPDATE work_orders SET state = 'proven', found = 'unmetered_air' WHERE rank = 1")
         link.execute("ALTER TABLE work_orders DROP COLUMN severities")
         link.execute("ALTER TABLE work_orders DROP COLUMN duty")
+        link.execute("ALTER TABLE work_orders DROP COLUMN proof")
     (row,) = order_queries.worth_by_depot(open_published(tmp_path), [], 26.0).to_dicts()
     assert row["saved"] == pytest.approx(waiting("unmetered_air", 0.5, 26.0).cost)
+    assert row["cant_tell"] == 0
 
 
 def test_orders_stand_as_the_vans_on_the_published_list_on_board_and_command_line_alike(tmp_path: Path) -> None:

@@ -110,6 +110,7 @@ def test_what_comes_next_follows_the_order() -> None:
         for one in (None, order("declined"), order("proven")):
             assert _next(row, one, True) == [WORDS[again]]
         assert _next(row, order("not_proven"), True) == [WORDS["driver.next_again"]]
+        assert _next(row, order("not_proven", proof="cant_tell"), True) == [WORDS[again]]
         assert _next(row, order("done"), True) == [REPEATED]
     assert _next(None, order("proposed"), True) == [WORDS["driver.next_none"]]
     for state, words in (("proposed", "asked to see"), ("accepted", "will see"), ("postponed", "put off")):

@@ -10,8 +10,9 @@ import pytest
 from data_contracts.facts.rendering import render
 from data_contracts.tables import TABLES, polars_schema
 from models.work.order_states import OrderEvent
+from models.work.repair_proof import PROVING_WEEKS
 from pipelines.decisions.order_decisions import record, repairs_from_orders, stored_events, take_in_decisions
-from pipelines.decisions.proofs import PERSON, PROVING_WEEKS, proofs_due
+from pipelines.decisions.proofs import PERSON, proofs_due
 from pipelines.decisions.repairs import with_touched
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import make_workspace
@@ -99,7 +100,7 @@ def test_three_good_captures_judge_a_repair(tmp_path: Path, after: float, state:
         assert stored_events(warehouse) == before
 
 
-def test_what_can_not_be_told_is_waited_for_and_then_is_not_proven(tmp_path: Path) -> None:
+def test_what_can_not_be_told_is_waited_for_and_then_left_open_until_later_visits_tell(tmp_path: Path) -> None:
     workspace = make_workspace(tmp_path / "home", {})
     with Warehouse(workspace.warehouse_path) as warehouse:
         warehouse.append("work_orders", filled("work_orders", order_id="o1", van_id="v1", state="proposed"))
@@ -112,7 +113,49 @@ def test_what_can_not_be_told_is_waited_for_and_then_is_not_proven(tmp_path: Pat
         assert due(warehouse) == []
         visit(warehouse, "2026-W22", 90.0, 7 * PROVING_WEEKS + 1)
         (event,) = due(warehouse)
-        assert (event.state, event.reason) == ("not_proven", "")
+        assert (event.state, event.proof) == ("not_proven", "cant_tell")
+        assert [fact.code for fact in event.note_facts] == ["proof_within_scatter", "repair_compared"]
+        record(workspace, event)
+        take_in_decisions(workspace, warehouse)
+        assert warehouse.query("SELECT state, proof FROM work_orders").row(0) == ("not_proven", "cant_tell")
+        statistics = (
+            "SELECT proven, not_proven, cant_tell, waiting, share_proven FROM proof_statistics WHERE kind = 'action'"
+        )
+        assert warehouse.query(statistics).row(0) == (0, 0, 1, 0, None)
+        assert due(warehouse) == []
+        visit(warehouse, "2026-W23", 100.0, 7 * PROVING_WEEKS + 8)
+        visit(warehouse, "2026-W24", 100.0, 7 * PROVING_WEEKS + 15)
+        repairs = with_touched(repairs_from_orders(warehouse), {}, {})
+        again = repairs.with_columns(
+            repair_id=pl.lit("next"), done_at=pl.col("done_at") + timedelta(weeks=PROVING_WEEKS)
+        )
+        trends = warehouse.query("SELECT * FROM trends")
+        assert (
+            proofs_due(warehouse, trends, pl.concat([repairs, again])) == []
+        )  # what came back may be the next repair's
+        (later,) = due(warehouse)
+        assert (later.state, later.proof) == ("proven", "proven")
+        record(workspace, later)
+        take_in_decisions(workspace, warehouse)
+        assert warehouse.query("SELECT state, proof FROM work_orders").row(0) == ("proven", "proven")
+        assert warehouse.query(statistics).row(0) == (1, 0, 0, 0, 1.0)
+
+
+@pytest.mark.parametrize(("captures", "before", "why"), [(1, 80.0, "proof_too_few"), (3, None, "proof_unread")])
+def test_a_proof_left_open_says_why(tmp_path: Path, captures: int, before: float | None, why: str) -> None:
+    workspace = make_workspace(tmp_path / "home", {})
+    with Warehouse(workspace.warehouse_path) as warehouse:
+        warehouse.append("work_orders", filled("work_orders", order_id="o1", van_id="v1", state="proposed"))
+        if before is not None:
+            visit(warehouse, "2026-W14", before, -7)
+        record(workspace, OrderEvent("o1", "done", DONE, "fitter", found="intake_restricted", hours=0.5, cost=25.0))
+        take_in_decisions(workspace, warehouse)
+        visit(warehouse, "2026-W20", 100.0, 7 * PROVING_WEEKS - 7)
+        assert due(warehouse) == []
+        visit(warehouse, "2026-W21", 100.0, 7 * PROVING_WEEKS, captures=captures)
+        (event,) = due(warehouse)
+        assert (event.proof, event.note_facts[0].code) == ("cant_tell", why)
+        assert event.note.startswith("Six weeks could not tell")
 
 
 def test_a_finding_without_a_job_or_without_a_repair_is_not_judged(tmp_path: Path) -> None:

@@ -20,6 +20,8 @@ import polars as pl
 
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import RUNNING
+from data_contracts.jobs import JOBS
+from data_contracts.states import CANT_TELL
 from models.statistics.arrays import Floats
 from models.statistics.proportions import share_interval
 from models.work.worth import RankingSettings, waiting
@@ -156,7 +158,18 @@ def report(found: Sequence[Statement], done: pl.DataFrame) -> list[str]:
         lines.append(
             f"| {name} | {count} | {held} ({share:.0f} %, {low:.0f} to {high:.0f}) | {came:.0f} % | {ratio:.2f} |"
         )
-    return [*lines, "", *_by_depot_and_month(done), "", *_by_cause(done)]
+    return [*lines, "", *_by_depot_and_month(done), "", *_by_cause(done), "", *_proofs(done)]
+
+
+def _proofs(done: pl.DataFrame) -> list[str]:
+    """What proofs told of work that mended the fault, and of work that did not."""
+    lines = ["| fleet | the fault was | done | proven | inconclusive | not proven | made worse | waited for |"]
+    lines += ["| --- " * 8 + "|"]
+    for (fleet, mended), rows in sorted(done.filter(pl.col("found").is_in(list(JOBS))).group_by("fleet", "mended")):
+        cells = [int((rows["proof"] == shown).sum()) for shown in ("proven", CANT_TELL, "not_proven", "made_worse")]
+        told = " | ".join(map(str, (rows.height, *cells, int(rows["proof"].null_count()))))
+        lines.append(f"| {fleet} | {'mended' if mended else 'left'} | {told} |")
+    return lines
 
 
 def _by_depot_and_month(done: pl.DataFrame) -> list[str]:

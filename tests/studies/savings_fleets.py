@@ -248,7 +248,7 @@ def judged(home: Path, done: Sequence[Work], weeks: float) -> pl.DataFrame:
     with duckdb.connect(str(home / "published.duckdb"), read_only=True) as link:
         orders = link.sql("SELECT * FROM work_orders").pl()
     back = came_back(orders.to_dicts(), weeks)
-    told = orders.select("order_id", "state", "failure_avoided", "running_avoided")
+    told = orders.select("order_id", "state", "proof", "failure_avoided", "running_avoided")
     told = told.with_columns(back=pl.col("order_id").is_in(list(back)))
     rows = pl.DataFrame([vars(one) for one in done], schema_overrides={"severity": pl.Float64})
     return rows.with_columns(month=pl.Series(months_of(done), dtype=pl.String)).join(told, on="order_id", how="left")

@@ -1,7 +1,7 @@
 """Whether a baseline may start again after a repair: what a repair did not bring back must not be learned as normal.
 
-The test, for each quantity that a repair touched. *Before* is the mean of the last visits ahead of it, *after* that of
-the visits since, from as many as hold three good captures. A sound van reads its own level from before the fault. Its
+The test, for each quantity that a repair touched. *Before* is what the last visits ahead of it agree on (a fault that grew
+or stepped in among them is no scatter), *after* the mean of the visits since, from as many as hold three good captures. A sound van reads its own level from before the fault. Its
 family's stands for that where it strayed from the family, or where the quantity came back past it, for it may have
 learned a part of the fault. Where the quantity had left what is sound, it is
 
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from models.statistics.arrays import Codes, Floats
-from models.statistics.levels_compared import Compared, Level, against_both, mean_level
+from models.statistics.levels_compared import Compared, Level, against_both, level_at_last, mean_level
 from models.tracking.charts.recursion import STRAYED, Followed, follow_vans
 from models.tracking.restarts import HELD, NO_RESTART, REPAIRED
 from models.tracking.standardise import Standardised
@@ -138,7 +138,7 @@ def _stayed(
     later = row + np.flatnonzero(np.isfinite(x[row:end, q]))
     if not earlier.size or not later.size or not np.isfinite(spread):
         return False
-    before = mean_level(x[earlier[-BEFORE_VISITS:], q], np.sqrt(variance[earlier[-BEFORE_VISITS:], q]))
+    before = level_at_last(x[earlier[-BEFORE_VISITS:], q], np.sqrt(variance[earlier[-BEFORE_VISITS:], q]))
     own = Level(float(followed.baseline[later[0], q]), float(np.sqrt(followed.baseline_variance[later[0], q])))
     family = Level(0.0, float(spread))
     for count in range(1, min(later.size, MOST_VISITS) + 1):

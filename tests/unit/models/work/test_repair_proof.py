@@ -38,7 +38,6 @@ def test_verdicts(before: dict[str, Level], after: dict[str, Level], verdict: st
     assert proof.verdict == verdict
     assert [fact.words["outcome"] for fact in proof.facts] == [one.verdict for one in proof.quantities]
     assert len(proof.facts) == 2
-    assert proof.state == ("proven" if verdict == "proven" else "not_proven")
 
 
 def test_a_van_that_strayed_from_its_family_is_compared_with_the_family() -> None:
@@ -116,6 +115,16 @@ def test_three_good_captures_decide(after: list[float], more: dict[str, object],
         assert one.before.value == pytest.approx(np.mean(FAULTY[2:]))
         assert found.before == "2026-W14"
         assert set(found.proof.left_out) == {TRIM}
+
+
+@pytest.mark.parametrize(
+    ("after", "verdict"), [([100.1, 99.8], "proven"), ([60.1, 59.8], "not_proven"), ([52.0, 51.0], "made_worse")]
+)
+def test_a_fault_that_grew_until_the_repair_is_told_like_one_that_stood(after: list[float], verdict: str) -> None:
+    trends, captures = of_a_van([100.0, 100.2, 97.0, 80.4, 59.7, *after])
+    proof = proof_in_time(trends, captures, DONE, {PEAK}).proof
+    assert proof is not None
+    assert (proof.verdict, proof.quantities[0].before) == (verdict, Level(59.7, 1.0, moving=True))
 
 
 def test_recordings_of_idle_alone_prove_a_repair_by_what_they_hold() -> None:
@@ -265,3 +274,15 @@ def test_share_proven_has_a_wilson_interval() -> None:
     ]
     assert count.share == 0.8
     assert (count.low, count.high) == (pytest.approx(0.490, abs=5e-4), pytest.approx(0.943, abs=5e-4))
+
+
+def test_what_could_not_be_told_is_no_part_of_the_share() -> None:
+    told = (
+        [("replace sensor", "proven")] * 8
+        + [("replace sensor", "not_proven")] * 2
+        + [("replace sensor", "cant_tell")] * 5
+    )
+    count = proof_statistics(told)["replace sensor"]
+    assert (count.proven, count.not_proven, count.cant_tell, count.share) == (8, 2, 5, 0.8)
+    only = proof_statistics([("a", "cant_tell")])["a"]
+    assert (only.cant_tell, only.share, only.low, only.high) == (1, None, None, None)
