@@ -15,7 +15,7 @@ from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import shown_grade
 from data_contracts.units import shown
-from pipelines.commands.visit_words import fuel_may_escape, list_facts, shown_again, verdict_words, word_of
+from pipelines.commands.visit_words import AGAIN, fuel_may_escape, list_facts, shown_again, verdict_words, word_of
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import written_for
 from pipelines.workspace.settings import DisplaySettings
@@ -138,6 +138,8 @@ def hold_against(
         facts.append(why)
     helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
     now = listed_now(known.listed, visit.quantities, values, unread, known.past, helps) if known and kept.size else []
+    if any(fact.code == AGAIN for fact in now):
+        facts = [_few_again(fact) for fact in facts]
     agree, others = codes_told(codes, known.on_list["cause"] if known and known.on_list else "")
     facts += others
     on_list = _on_list(known, [*now, *agree])
@@ -161,6 +163,11 @@ def hold_against(
         "proof": proof,
         "asks_for_work": asks or fuel_may_escape(on_list) or _open(proof),
     }
+
+
+def _few_again(fact: Fact) -> Fact:
+    """Too few quantities to say how a van is are enough where the fault that it is listed for shows again."""
+    return Fact.of("van_few_again", **fact.numbers) if fact.code in ("van_few_own", "van_few_family") else fact
 
 
 def _repeats(read: "Mapping[str, Repeated]") -> dict[str, dict[str, Any]]:
