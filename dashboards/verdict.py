@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboards import meant, text
 from dashboards.display import language
-from dashboards.text import message
+from dashboards.text import inert, message
 from dashboards.unbroken import kept_together
 from data_contracts.causes import NONE
 from data_contracts.facts.fact import Fact
@@ -89,7 +89,7 @@ def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any
 
 def _to_the_workshop(told: Verdict) -> Verdict:
     """The same, where the workshop itself reads that it is to decide before the van is driven again."""
-    for_others = text.sentence(PHRASES["means.before_driving"].in_language(language())) + "."
+    for_others = inert(text.sentence(PHRASES["means.before_driving"].in_language(language())) + ".")
     return replace(told, left_alone=told.left_alone.replace(for_others, message("workshop.decide_now")))
 
 

@@ -241,7 +241,7 @@ WORDS: dict[str, str] = {
     "card.trend": "{title}, {first} to {week}.",
     "card.trend_expected": "Grey bars: where each reading was expected (95 %).",
     "card.trend_spread": "Upright lines: how far the snaps of one visit lie apart.",
-    "card.trend_crosses": "Crosses: the alarm stood. It takes several visits outside, so the first carry none.",
+    "card.trend_crosses": "Crosses: the alarm stood. That takes several visits out of line, so the first of them carry none.",
     "card.trend_dashed": "Dashed: the family's limit.",
     "card.last_seen": "Last seen {day}.",
     "card.silent": "Not seen since {day}: nothing can be said about {week}.",
