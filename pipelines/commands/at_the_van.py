@@ -167,7 +167,9 @@ def hold_against(
 
 def _few_again(fact: Fact) -> Fact:
     """Too few quantities to say how a van is are enough where the fault that it is listed for shows again."""
-    return Fact.of("van_few_again", **fact.numbers) if fact.code in ("van_few_own", "van_few_family") else fact
+    if fact.code not in ("van_few_own", "van_few_family"):
+        return fact
+    return Fact.of("van_few_again", count=fact.numbers["count"], out_of=fact.numbers["out_of"])
 
 
 def _repeats(read: "Mapping[str, Repeated]") -> dict[str, dict[str, Any]]:
