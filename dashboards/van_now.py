@@ -248,7 +248,7 @@ def _now(row: Mapping[str, Any], again: Collection[str]) -> str:
     unit = text.unit(row["quantity"])
     if row["quantity"] in again and row.get("repeat_from") == "visit":
         apart = text.spread(row["repeat_u"], unit)
-        return inert(message("read.apart", value=_level(row, row["value"]), apart=apart)).replace(" ", _WHOLE)
+        return inert(message("read.apart", value=_level(row, row["value"]), apart=apart))
     return inert(text.uncertain(row["value"], row["u"], unit)).replace(" ", _WHOLE)
 
 
