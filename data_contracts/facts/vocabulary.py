@@ -182,8 +182,7 @@ _VERDICTS = (
         "in_short_unsteady",
         "Comes and goes: {quantity} jumps from snap to snap[, ± {visit_spread}, usual ± {usual_spread}].",
         "Kommt und geht: {quantity} springt von Gasstoß zu Gasstoß[, ± {visit_spread}, üblich ± {usual_spread}].",
-        "times",
-        "visit_spread usual_spread",
+        may="visit_spread usual_spread",
     ),
     _of_quantity(
         "in_short_together",

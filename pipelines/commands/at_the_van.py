@@ -138,8 +138,6 @@ def hold_against(
         facts.append(why)
     helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
     now = listed_now(known.listed, visit.quantities, values, unread, known.past, helps) if known and kept.size else []
-    if any(fact.code == AGAIN for fact in now):
-        facts = [_few_again(fact) for fact in facts]
     agree, others = codes_told(codes, known.on_list["cause"] if known and known.on_list else "")
     facts += others
     on_list = _on_list(known, [*now, *agree])
@@ -156,7 +154,7 @@ def hold_against(
         "check_family": far and not target.van_id,
         "check_van": far and bool(target.van_id),
         "limit_crossed": any(one.means for one in visit.quantities),
-        "facts": [fact.row() for fact in facts],
+        "facts": [fact.row() for fact in _few_again(facts, now)],
         "quantities": [_row(one) for one in visit.quantities],
         "repeats": _repeats(over_repeats(values, u, {} if past is None else past.expected, held.of(kept))),
         "representative": None if chosen < 0 else dict(zip(("file", "snap"), names[chosen], strict=True)),
@@ -165,11 +163,17 @@ def hold_against(
     }
 
 
-def _few_again(fact: Fact) -> Fact:
+def _few_again(facts: Sequence[Fact], now: Sequence[Fact]) -> list[Fact]:
     """Too few quantities to say how a van is are enough where the fault that it is listed for shows again."""
-    if fact.code not in ("van_few_own", "van_few_family"):
-        return fact
-    return Fact.of("van_few_again", count=fact.numbers["count"], out_of=fact.numbers["out_of"])
+    if not any(fact.code == AGAIN for fact in now):
+        return list(facts)
+    few = ("van_few_own", "van_few_family")
+    return [
+        Fact.of("van_few_again", count=fact.numbers["count"], out_of=fact.numbers["out_of"])
+        if fact.code in few
+        else fact
+        for fact in facts
+    ]
 
 
 def _repeats(read: "Mapping[str, Repeated]") -> dict[str, dict[str, Any]]:

@@ -386,7 +386,7 @@ def test_an_undo_is_offered_for_a_day_and_of_what_a_person_decided(hours: int, s
 def test_what_is_said_second_is_in_alarm_or_beyond_a_limit(
     sample_home: Path, monkeypatch: pytest.MonkeyPatch, alarm: bool, limit: float | None, told: str | None
 ) -> None:
-    first = Fact.of("in_short_unsteady", "lambda_idle", times=16.0)
+    first = Fact.of("in_short_unsteady", "lambda_idle")
     second = Fact.of("own_movement", "trim_idle_pct", level=26.5, baseline=4.5)
     if limit is not None:
         second = Fact.of("limit_crossed", "trim_idle_pct", level=26.5, limit=limit, means="fuel")
