@@ -76,7 +76,9 @@ def card(
             st.markdown("  \n".join([standing.when(row), *lines] if waits else lines))
         with worth:
             _worth(row, currency)
-            said = [text.sentence(text.sentence_of(row, column)) for column in ("warranty", "plan_note")]
+            said = [text.sentence(text.sentence_of(row, "warranty"))]
+            if not _danger_alone(row):
+                said.append(text.sentence(text.sentence_of(row, "plan_note")))
             told = " ".join(f"{inert(one.removesuffix('.'))}." for one in said if one)
             if told:
                 parts.quiet(told)
@@ -86,6 +88,7 @@ def card(
             cautions_in_short(str(row["cause"]), family)
         danger(row, why.left_alone)
         with st.container(horizontal=True, gap="small"):
+            warranty.build_file(row)
             decide.buttons(row, action, finding=True)
             decide.note_button(row)
             if endangers(row):
@@ -96,6 +99,11 @@ def card(
 def endangers(row: Mapping[str, Any]) -> bool:
     """Whether an order waits whose van can endanger people."""
     return bool(row.get("safety")) and row.get("state") in PLANNED_STATES
+
+
+def _danger_alone(row: Mapping[str, Any]) -> bool:
+    """Whether the plan says no more of an order than the red box below it."""
+    return endangers(row) and [fact["code"] for fact in row.get("plan_facts") or []] == ["plan_safety"]
 
 
 def danger(row: Mapping[str, Any], left_alone: str) -> None:
@@ -149,20 +157,18 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
     told = [Fact.from_row(fact) for fact in facts] if isinstance(facts, list) else []
     numbers = next((fact.numbers for fact in told if fact.code == "worth"), None)
     saved = row.get("expected_cost_avoided")
-    saving = ""
-    if isinstance(saved, float) and saved > 0:
-        saving = message("worth.saving", worth=text.plain_money(float(f"{saved:.2g}"), currency))
+    worth = text.plain_money(float(f"{saved:.2g}"), currency) if isinstance(saved, float) and saved > 0 else ""
     if numbers is None:
+        saving = worth and message("worth.saving", worth=worth)
         if said := " ".join(one for one in (saving and f"{saving}.", text.sentence_of(row, "worth")) if one):
             parts.quiet(inert(said))
         return
     rest = [fact.row() for fact in told if fact.code != "worth"]
     if rest:
         parts.quiet(inert(text.sentence_of({"worth": None, "worth_facts": rest}, "worth")))
+    weeks = text.weeks_count(numbers["horizon_weeks"])
     markup.sums(
-        text.sentence(
-            (saving and f"{saving}: ") + message("worth.heading", weeks=text.weeks_count(numbers["horizon_weeks"]))
-        ),
+        message("worth.saving_over", worth=worth, weeks=weeks) if worth else message("worth.heading", weeks=weeks),
         [
             (message(f"worth.{name}"), text.signed_money(numbers[name], currency))
             for name in WORTH_LINES
@@ -190,6 +196,8 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
         st.markdown(f"**{message('order.passes')}**")
         lines = [f"{inert(text.contract(test.title))}: {inert(text.contract(test.passes))}" for test in tests]
         st.markdown("\n".join(f"- {text.sentence(line)}." for line in lines))
+        if any(test.by_practice for test in tests):
+            parts.quiet(message("order.practice"))
     if order["state"] not in PLANNED_STATES:
         cautions(str(order["cause"]), family)
     parts.quiet(message("order.one", order=inert(order["order_id"])))

@@ -20,6 +20,7 @@ from dashboards.van_now import (
     on_list,
     refused,
     stands_for,
+    to_conditions,
     verdict,
 )
 from dashboards.who import me
@@ -354,6 +355,7 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
             verdict(against, captures)
             if not danger:
                 before_a_snap.foremost(_family_read(document), against)
+            to_conditions(captures)
         refused(document.get("refused", ()))
     if picture := draw(drawing, parts.palette()) if drawing else "":
         with plot:
@@ -361,4 +363,4 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
             note = message("read.plot_note" if holds_against(drawing) else "read.plot_hollow")
             parts.quiet(f"{stands_for(against)} {note}".strip())
     on_list(against)
-    more_said(against, captures)
+    more_said(against)

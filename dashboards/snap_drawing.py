@@ -28,9 +28,10 @@ TEXT, SMALL = 13.0, 12.0
 _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a picture has no part in the page's own
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
+_RING = 5.0  # half of a point with its edge
 _LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
-_NAMED = ("main_peak", "highest", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
+_NAMED = ("main_peak", "first_peak", "highest", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
 """Marks with a label, the one that matters most first."""
 
 
@@ -202,7 +203,7 @@ def _body(
     events: Sequence[Mapping[str, Any]],
     others: Sequence[Sequence[Sequence[float]]],
 ) -> None:
-    """Bands, then events, then the other snaps, the traces, levels and points, each over what is before it."""
+    """Bands, then events, then the other snaps, the traces and levels, each over what is before it."""
     colours, lines = panel.palette, []
     for mark in marks:
         if mark["kind"] == "band":
@@ -238,11 +239,6 @@ def _body(
                 f'<line x1="{panel.x(mark["first"]):.1f}" x2="{panel.x(mark["stop"]):.1f}" y1="{y:.1f}" y2="{y:.1f}" '
                 f'stroke="{colour}" stroke-width="{_LEVEL:g}"/>'
             )
-        elif mark["kind"] == "point" and mark["name"] in _NAMED:
-            lines.append(
-                f'<circle cx="{panel.x(mark["first"]):.1f}" cy="{y:.1f}" r="4" fill="{colour if _judged(mark, marks) else colours.paper}" '
-                f'stroke="{colour}" stroke-width="2"/>'
-            )
     panel.lines[:0] = lines
 
 
@@ -264,13 +260,23 @@ def _colour(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]], colours
 
 
 def _say(panel: _Panel, marks: Sequence[Mapping[str, Any]]) -> None:
-    """Labels of what is marked, the one that matters most first."""
+    """Labels of what is marked, the one that matters most first; over them the points, which the ground of a label would hide."""
+    points = [mark for mark in marks if mark["kind"] == "point" and mark["name"] in _NAMED]
+    for mark in points:
+        x, y = panel.x(mark["first"]), panel.y(mark["low"])
+        panel.written.append((x - _RING, y - _RING, x + _RING, y + _RING))
     shown = [mark for mark in marks if mark["kind"] in ("point", "level") and mark["name"] in _NAMED]
     for mark in sorted(shown, key=lambda mark: _NAMED.index(mark["name"])):
         middle = 0.5 * (panel.x(mark["first"]) + panel.x(mark["stop"]))
         colour = _colour(mark, marks, panel.palette)
         name = message(f"snap.{mark['name'].removeprefix('lambda_')}")
         panel.label(name, middle, panel.y(mark["low"]), colour)
+    for mark in points:
+        colour = _colour(mark, marks, panel.palette)
+        panel.lines.append(
+            f'<circle cx="{panel.x(mark["first"]):.1f}" cy="{panel.y(mark["low"]):.1f}" r="4" '
+            f'fill="{colour if _judged(mark, marks) else panel.palette.paper}" stroke="{colour}" stroke-width="2"/>'
+        )
 
 
 def _axis(panel: _Panel, title: str) -> None:

@@ -1,7 +1,7 @@
 """Where a van of the list stands, in words: what changed since the list before, how long its alarm and its order have stood."""
 
 from collections.abc import Mapping
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from dashboards import text
@@ -28,20 +28,32 @@ def days_of(week: str) -> str:
     return message("unit.days", first=text.weekday(monday), last=text.weekday(monday + timedelta(days=6)))
 
 
+def today() -> date:
+    """The day of the clock, which tells what is overdue."""
+    return datetime.now(UTC).date()
+
+
+def is_past(day: object) -> bool:
+    """Whether a day lies before today."""
+    return isinstance(day, date) and day < today()
+
+
 def due(row: Mapping[str, Any]) -> str:
-    """By which day an order is due; of one that is postponed or booked, until when."""
+    """By which day an order is due, or since when it is overdue; of one that is postponed or booked, until when."""
     state = str(row["state"])
     if state in ("postponed", "booked") and row["until"]:
         return message(f"due.{state}", day=text.weekday(row["until"]))
-    return message("due.by", day=text.weekday(row["due_by"]))
+    return message("due.overdue" if is_past(row["due_by"]) else "due.by", day=text.weekday(row["due_by"]))
 
 
 def planned(row: Mapping[str, Any]) -> str:
-    """Which week an order is planned for, held against the day it is due; empty where it is not planned."""
+    """Which week an order is planned for, held against the day it is due; empty where it is not planned, or that week is over."""
     week, day = row["plan_week"], row["due_by"]
     if not week:
         return ""
     monday = week_start(str(week))
+    if is_past(monday + timedelta(days=6)):
+        return ""
     if not isinstance(day, date) or row["until"] or day >= monday + timedelta(days=7):
         told = "planned.for"
     elif day < monday:
@@ -63,10 +75,8 @@ def how_long(
     proposed: str | None,
     week: str,
     shown: Mapping[str, object] | None = None,
-    *,
-    first: str | None = None,
 ) -> str:
-    """Since when a van has been in alarm, and since when its order has waited for a decision; empty where neither has.
+    """Since when a van has been out of line, and since when its order has waited for a decision; empty where neither has.
 
     Parameters
     ----------
@@ -78,8 +88,6 @@ def how_long(
         ISO week of the list.
     shown : mapping, optional
         The latest row of `trends` of the quantity drawn beside it: its alarm is told too where it began in another week.
-    first : str, optional
-        ISO week of the first list there is: an alarm that is older could not be proposed before.
     """
     told = []
     if since is not None:
@@ -93,6 +101,5 @@ def how_long(
         if drawn is not None and drawn != since:
             told[-1] += ", " + message("week.alarm_shown", since=drawn)
     if proposed is not None and proposed != week:
-        older = since is not None and proposed == first and since < proposed
-        told.append(message("week.undecided_first" if older else "week.undecided", since=proposed))
+        told.append(message("week.undecided", since=proposed))
     return " · ".join(told)

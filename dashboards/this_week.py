@@ -75,7 +75,7 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
     since = reads.alarm_weeks(published, rows, week)
     trends = fleet_queries.trends_of(published, {van: fact.quantity or "" for van, fact in told.items()}, week)
     last_seen = fleet_queries.last_seen(published, [row["van_id"] for row in rows], week)
-    mark, first_list = verdict.checked_mark(published), queries.weeks(published)[-1]
+    mark = verdict.checked_mark(published)
     for row in rows:
         van = row["van_id"]
         stands = standing.how_long(
@@ -83,7 +83,6 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
             row.get("proposed") if row.get("state") == "proposed" else None,
             week,
             trends[van][-1] if trends.get(van) else None,
-            first=first_list,
         )
         changed = "" if first else standing.change_since_before(row)
         limit = _limit(row, told.get(van))
@@ -226,6 +225,7 @@ def _van_card(
                 st.markdown(f"{message('week.action')} **{inert(action)}**  \n{standing.when(row)}")
                 order_card.danger(row, told.left_alone)
                 with st.container(horizontal=True, gap="small"):
+                    warranty.build_file(row)
                     decide.buttons(row, action)
                     if apart:
                         order_card.driver_sheet(van_id)

@@ -1,16 +1,24 @@
-"""What a line of a page may not break: days, ISO weeks, and a figure with its per cent sign. Not for files, where both are plain."""
+"""What a line of a page may not break: days, ISO weeks, and a figure with its sign, limit or per cent. Not for files, where all are
+plain."""
 
 import re
 
 NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
+WHOLE_SPACE = "\N{NO-BREAK SPACE}"
 HYPHEN = "\N{NON-BREAKING HYPHEN}"
 
 _CALENDAR = re.compile(r"(?<![\w.`-])(\d{4})\\?-(?:(W\d\d)|(\d\d)\\?-(\d\d))(?!\\?-|[\w`])")
 _SHARE = re.compile(r" (?=%)|(?<=[<>]) (?=\d)")
 
+_JOINED = re.compile(
+    r"(?<=±) (?=\d)|(?<=[\d²³%]) (?=±)|(?<=\busual) (?=±)|(?<=\büblich) (?=±)"
+    r"|(?<=\blimit) (?=\\?[−-]?\d)|(?<=\bGrenze) (?=\\?[−-]?\d)|(?<=\w) (?=\([<>\d][^()]*%\))"
+)
+"""A scatter, a limit, and the share in brackets behind its word."""
+
 
 def kept_together(told: str) -> str:
-    """A text with days such as 2026-07-06, weeks such as 2026-W27 and figures with their per cent signs each on one line.
+    """A text with days such as 2026-07-06, weeks such as 2026-W27 and figures with ±, their limit or per cent sign each on one line.
 
     Parameters
     ----------
@@ -21,12 +29,12 @@ def kept_together(told: str) -> str:
     -------
     str
     """
-    return _SHARE.sub(NARROW_SPACE, _CALENDAR.sub(_calendar, told))
+    return _JOINED.sub(WHOLE_SPACE, _SHARE.sub(NARROW_SPACE, _CALENDAR.sub(_calendar, told)))
 
 
 def plainly(told: str) -> str:
     """The same text with plain hyphens and spaces: the inverse, but for spaces that were narrow before."""
-    return told.replace(HYPHEN, "-").replace(NARROW_SPACE, " ")
+    return told.replace(HYPHEN, "-").replace(NARROW_SPACE, " ").replace(WHOLE_SPACE, " ")
 
 
 def _calendar(found: re.Match[str]) -> str:

@@ -8,7 +8,19 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, standing, text, verdict
+from dashboards import (
+    card_picture,
+    decide,
+    markup,
+    meant,
+    order_card,
+    order_history,
+    parts,
+    standing,
+    text,
+    verdict,
+    warranty,
+)
 from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import inert, message
@@ -151,8 +163,7 @@ def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]
     st.markdown("  \n".join(line for line in lines if line))
     proposed = shown.order["week"] if shown.order is not None and shown.order["state"] == "proposed" else None
     since = reads.alarm_weeks(shown.published, [listed], week).get(shown.van_id)
-    first = queries.weeks(shown.published)[-1]
-    if stands := standing.how_long(since, proposed, week, trend[-1] if trend else None, first=first):
+    if stands := standing.how_long(since, proposed, week, trend[-1] if trend else None):
         parts.quiet(text.sentence(stands))
     return told.left_alone
 
@@ -249,6 +260,7 @@ def _picture(shown: Shown, fact: Fact, rows: Sequence[Mapping[str, Any]]) -> tup
 
 def _buttons(order: Mapping[str, Any]) -> None:
     with st.container(horizontal=True, gap="small"):
+        warranty.build_file(order)
         decide.buttons(order, text.sentence_of(order, "action"), finding=True)
     with st.container(horizontal=True, gap="small"):
         decide.note_button(order)

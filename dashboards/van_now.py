@@ -14,7 +14,7 @@ from dashboards.visit_conditions import PLACE
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import IDLE_ONLY
-from pipelines.commands.visit_words import fuel_may_escape, list_facts, shown_again, verdict_words, word_of
+from pipelines.commands.visit_words import AGAIN, fuel_may_escape, list_facts, shown_again, verdict_words, word_of
 
 _HELD_BRIEFLY = "van_held_briefly"
 _STANDS_FOR = ("representative_nearest", "representative_first", "representative_only")
@@ -73,6 +73,12 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
         box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])
 
 
+def to_conditions(captures: Sequence[Mapping[str, Any]]) -> None:
+    """The way to conditions not given, where a quantity needs one. Parameters as `verdict`."""
+    if any(why == "unmeasured_condition" for capture in captures for why in capture["unread"].values()):
+        st.markdown(f"[{message('read.fill_in_below')}](#{PLACE})")
+
+
 def _lead(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """The facts that belong to the verdict: of a listed fault that shows again what shows it, else the first."""
     if "again" in verdict_words(against):
@@ -82,7 +88,7 @@ def _lead(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 
 def _again(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """What shows that the listed fault is there again."""
-    return [row for row in list_facts(against) if row["code"] == "listed_apart_again"]
+    return [row for row in list_facts(against) if row["code"] == AGAIN]
 
 
 def _box(state: str, *, listed: bool) -> Callable[..., object]:
@@ -114,15 +120,13 @@ def _headed(head: str, lines: Sequence[str]) -> str:
     return "\n\n".join([f"## {head}", *(line for line in lines if line)])
 
 
-def more_said(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -> None:
-    """Everything else that was found, after what hurts most, and the way to conditions not given. Parameters as `verdict`."""
+def more_said(against: Mapping[str, Any]) -> None:
+    """Everything else that was found, after what hurts most. Parameters as `verdict`."""
     told = _lead(against)
     elsewhere = (_HELD_BRIEFLY, *_STANDS_FOR, *_HELD_AGAINST)
     facts = _facts(row for row in against["facts"] if row not in told and row["code"] not in elsewhere)
     if facts:
         st.markdown("\n".join(f"- {fact}" for fact in facts))
-    if any(why == "unmeasured_condition" for capture in captures for why in capture["unread"].values()):
-        st.markdown(f"[{message('read.fill_in_below')}](#{PLACE})")
 
 
 def stands_for(against: Mapping[str, Any]) -> str:
@@ -226,9 +230,7 @@ def _reason(reason: Mapping[str, str], where: str = "") -> str:
 def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], again: Collection[str]) -> pl.DataFrame:
     """Every quantity that is held against something; few columns fit on a phone."""
     cells = {
-        "now": lambda row: inert(text.uncertain(row["value"], row["u"], text.unit(row["quantity"]))).replace(
-            " ", _WHOLE
-        ),
+        "now": lambda row: _now(row, again),
         "repeat_to_repeat": lambda row: inert(
             text.apart(row.get("repeat_u"), row.get("repeat_from"), text.unit(row["quantity"]))
         ),
@@ -239,6 +241,15 @@ def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], again: Col
     }
     named = {message("reading.quantity"): [meant.quantity(row["quantity"]) for row in rows]}
     return pl.DataFrame(named | {text.sentence(_word(name)): [cells[name](row) for row in rows] for name in columns})
+
+
+def _now(row: Mapping[str, Any], again: Collection[str]) -> str:
+    """A value and its uncertainty; where the repeats lie apart again, that instead, in the figure of the verdict."""
+    unit = text.unit(row["quantity"])
+    if row["quantity"] in again and row.get("repeat_from") == "visit":
+        apart = text.spread(row["repeat_u"], unit)
+        return inert(message("read.apart", value=_level(row, row["value"]), apart=apart))
+    return inert(text.uncertain(row["value"], row["u"], unit)).replace(" ", _WHOLE)
 
 
 def _band(row: Mapping[str, Any], held: str) -> str:

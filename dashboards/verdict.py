@@ -1,15 +1,16 @@
 """What is said of a listed van wherever it is shown: what it reads, the likeliest causes, and what comes of leaving it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from dashboards import meant, text
 from dashboards.display import language
-from dashboards.text import message
+from dashboards.text import inert, message
 from dashboards.unbroken import kept_together
 from data_contracts.causes import NONE
 from data_contracts.facts.fact import Fact
+from data_contracts.facts.vocabulary import PHRASES
 from data_contracts.likelihood import LIKELIHOODS, likely
 from pipelines.read_side import promises
 from pipelines.read_side import van_card as reads
@@ -79,11 +80,17 @@ def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any
     """
     rows = reads.listed(published, week, [str(order["van_id"]) for order in orders])
     told, mark = reads.in_short_of(published, list(rows.values()), week), checked_mark(published)
-    said = {van: of_listed(row, told.get(van), mark) for van, row in rows.items()}
+    said = {van: _to_the_workshop(of_listed(row, told.get(van), mark)) for van, row in rows.items()}
     return {
         str(order["order_id"]): said.get(order["van_id"]) or Verdict("", meant.sentence(order, "reason"), "")
         for order in orders
     }
+
+
+def _to_the_workshop(told: Verdict) -> Verdict:
+    """The same, where the workshop itself reads that it is to decide before the van is driven again."""
+    for_others = inert(text.sentence(PHRASES["means.before_driving"].in_language(language())) + ".")
+    return replace(told, left_alone=told.left_alone.replace(for_others, message("workshop.decide_now")))
 
 
 def scale() -> str:

@@ -118,7 +118,9 @@ def _codes(van_id: str, known: Sequence[str]) -> tuple[str, ...]:
     """Fault codes as typed; what is none is said."""
     key = f"read-codes-{van_id}"
     st.session_state.setdefault(key, "; ".join(known))
-    codes, none = codes_in(st.text_input(message("read.codes"), placeholder="P0171; P0300", max_chars=120, key=key))
+    codes, none = codes_in(
+        st.text_input(message("read.codes"), placeholder=message("read.codes_example"), max_chars=120, key=key)
+    )
     if none:
         st.caption(message("read.codes_none", word=inert(none[0])))
     return codes

@@ -1,4 +1,4 @@
-"""Whether a van is under warranty, from the facts that say so, and the sign of it that leads to *Proof*."""
+"""Whether a van is under warranty, from the facts that say so, and the ways from it to its warranty file."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboards import parts
 from dashboards.text import message
+from data_contracts.states import PLANNED_STATES
 
 
 def ended(row: Mapping[str, Any]) -> bool:
@@ -50,6 +51,19 @@ def badge(row: Mapping[str, Any]) -> None:
     if covers(row):
         with st.container(width="content"):
             parts.link("proof", f":blue-badge[{message('order.under_warranty')}]", van=str(row["van_id"]))
+
+
+def build_file(row: Mapping[str, Any]) -> None:
+    """The way to *Proof* with a van under warranty chosen, to stand before what decides on its order; nothing of any other.
+
+    Parameters
+    ----------
+    row : mapping
+        A row with van_id, state and `warranty_facts`.
+    """
+    if covers(row) and row.get("state") in PLANNED_STATES:
+        with st.container(width="content", key=f"warranty-file-{row['order_id']}"):
+            parts.link("proof", f":material/inventory_2: {message('proof.build_file')}", van=str(row["van_id"]))
 
 
 def _ways(row: Mapping[str, Any]) -> list[str]:

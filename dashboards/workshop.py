@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, order_card, parts, programme, text, verdict
+from dashboards import decide, order_card, parts, programme, standing, text, verdict
 from dashboards.text import inert, message
 from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
@@ -78,7 +78,8 @@ def _in_short(counts: Mapping[str, Any], *, waiting: bool) -> None:
     """The page's answer in words: how many orders and their hours; of work that waits, which comes first and what is undecided."""
     said = [message("workshop.short", jobs=counts["jobs"], hours=text.hours(counts["hours"]))]
     if waiting:
-        said.append(message("workshop.short_due", day=text.day(counts["first_due"])))
+        told = "short_overdue" if standing.is_past(counts["first_due"]) else "short_due"
+        said.append(message(f"workshop.{told}", day=text.day(counts["first_due"])))
     if waiting and counts["safety"]:
         said.append(message("workshop.short_safety", count=counts["safety"]))
     if counts["proposed"]:
@@ -101,7 +102,11 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
     for row in frame.iter_rows(named=True):
         if by_day and row["due_by"] != day:
             day = row["due_by"]
-            st.header(message("workshop.day", day=text.weekday(row["due_by"])))
+            st.header(
+                message(
+                    "workshop.day_past" if standing.is_past(day) else "workshop.day", day=text.weekday(row["due_by"])
+                )
+            )
         family = known.get(str(row["family"]))
         order_card.card(row, why[row["order_id"]], currency, noted.get(row["order_id"], ()), family=family)
     decide.several(frame.to_dicts())

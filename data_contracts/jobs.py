@@ -35,8 +35,9 @@ class WorkshopTest:
     otherwise : float
         Probability that it finds something when the cause is another or none.
     passes : Words
-        What a good van shows. Figures are common practice, no source (2026-11-30), but for those whose source stands beside them;
-        where only the maker has one, it says so.
+        What a good van shows, with the source of a figure beside it; where only the maker has one, it says so.
+    by_practice : bool
+        A figure in it is common practice, no source (2026-11-30).
     """
 
     name: str
@@ -45,6 +46,7 @@ class WorkshopTest:
     finds: Mapping[str, float]
     otherwise: float = 0.04
     passes: Words = _UNSAID
+    by_practice: bool = False
 
 
 _LISTED: tuple[tuple[str, Words, float], ...] = (
@@ -226,7 +228,16 @@ def _found(test: str) -> dict[str, float]:
 
 # Exhaust gas: 2014/45/EU annex I, 8.2.1.2, engines of Euro 5 and 6 (from memory). Ethanol: EN 228 (from memory). Lambda 1 at idle in
 # closed loop and a sensor's response time: the family's register. Everything else with a figure: common practice, no source.
-_PRACTICE = Words("common practice, no source", "übliche Praxis, keine Quelle")
+_BY_PRACTICE = (
+    "air_mass_compare",
+    "valve_vacuum",
+    "injector_balance",
+    "back_pressure",
+    "purge_clamp",
+    "compression",
+    "heater_circuit",
+    "ground_drop",
+)
 _PASSES: Mapping[str, Words] = {
     "full_pedal": Words(
         "the plate stands fully open, as the register has it for the family",
@@ -236,13 +247,13 @@ _PASSES: Mapping[str, Words] = {
         "clean and dry, nothing collapsed or blocked", "sauber und trocken, nichts eingefallen oder zugesetzt"
     ),
     "air_mass_compare": Words(
-        f"within 5\u202f% of each other at idle and at 2,500 rpm ({_PRACTICE.en})",
-        f"im Leerlauf und bei 2.500 1/min höchstens 5\u202f% auseinander ({_PRACTICE.de})",
+        "within 5\u202f% of each other at idle and at 2,500 rpm",
+        "im Leerlauf und bei 2.500 1/min höchstens 5\u202f% auseinander",
     ),
     "intake_smoke": Words("no smoke comes out anywhere", "nirgends tritt Rauch aus"),
     "valve_vacuum": Words(
-        f"it moves, and holds vacuum for a minute ({_PRACTICE.en})",
-        f"es bewegt sich und hält Unterdruck eine Minute ({_PRACTICE.de})",
+        "it moves, and holds vacuum for a minute",
+        "es bewegt sich und hält Unterdruck eine Minute",
     ),
     "fuel_pressure": Words(
         "the maker's pressure, and it does not fall below the maker's least in the snap",
@@ -254,8 +265,8 @@ _PASSES: Mapping[str, Words] = {
     ),
     "clear_line": Words("no bubbles, at idle and in a snap", "keine Blasen, im Leerlauf und im Gasstoß"),
     "injector_balance": Words(
-        f"every cylinder within 10\u202f% of their mean ({_PRACTICE.en})",
-        f"jeder Zylinder höchstens 10\u202f% neben dem Mittel aller ({_PRACTICE.de})",
+        "every cylinder within 10\u202f% of their mean",
+        "jeder Zylinder höchstens 10\u202f% neben dem Mittel aller",
     ),
     "spark_under_load": Words("alike at every cylinder, none is missed", "an allen Zylindern gleich, keiner fällt aus"),
     "lambda_response": Words(
@@ -269,19 +280,19 @@ _PASSES: Mapping[str, Words] = {
     ),
     "exhaust_smoke": Words("no smoke comes out before the sensor", "vor der Sonde tritt kein Rauch aus"),
     "back_pressure": Words(
-        f"at most 10 kPa at 2,500 rpm ({_PRACTICE.en}; the maker's value goes first)",
-        f"höchstens 10 kPa bei 2.500 1/min ({_PRACTICE.de}; der Wert des Herstellers geht vor)",
+        "at most 10 kPa at 2,500 rpm (the maker's value goes first)",
+        "höchstens 10 kPa bei 2.500 1/min (der Wert des Herstellers geht vor)",
     ),
     "camshaft_signals": Words("as the good engine's, tooth for tooth", "wie beim guten Motor, Zahn für Zahn"),
     "purge_clamp": Words(
-        f"trims and flow stay as they are, within 3 points of trim ({_PRACTICE.en})",
-        f"Trimm und Luftmasse bleiben, der Trimm auf 3 Punkte ({_PRACTICE.de})",
+        "trims and flow stay as they are, within 3 points of trim",
+        "Trimm und Luftmasse bleiben, der Trimm auf 3 Punkte",
     ),
     "recirculation_shut": Words("the idle stays as it is", "der Leerlauf bleibt, wie er ist"),
     "throttle_look": Words("no dark edge where the plate closes", "kein dunkler Rand, wo die Klappe schließt"),
     "compression": Words(
-        f"cylinders within 15\u202f% of the best ({_PRACTICE.en}), none below the maker's least",
-        f"Zylinder höchstens 15\u202f% unter dem besten ({_PRACTICE.de}), keiner unter dem Mindestwert des Herstellers",
+        "cylinders within 15\u202f% of the best, none below the maker's least",
+        "Zylinder höchstens 15\u202f% unter dem besten, keiner unter dem Mindestwert des Herstellers",
     ),
     "crankcase_pressure": Words(
         "a slight vacuum, or the maker's value", "leichter Unterdruck oder der Wert des Herstellers"
@@ -291,10 +302,10 @@ _PASSES: Mapping[str, Words] = {
         "der Widerstand des Herstellers, alle gleich, und Ansteuerung an jedem",
     ),
     "heater_circuit": Words(
-        f"battery voltage at the supply, at most 0.1 V at the ground ({_PRACTICE.en}), the maker's current",
-        f"Batteriespannung an der Versorgung, höchstens 0,1 V an der Masse ({_PRACTICE.de}), der Strom des Herstellers",
+        "battery voltage at the supply, at most 0.1 V at the ground, the maker's current",
+        "Batteriespannung an der Versorgung, höchstens 0,1 V an der Masse, der Strom des Herstellers",
     ),
-    "ground_drop": Words(f"at most 0.1 V ({_PRACTICE.en})", f"höchstens 0,1 V ({_PRACTICE.de})"),
+    "ground_drop": Words("at most 0.1 V", "höchstens 0,1 V"),
     "fuel_sample": Words(
         "at most 5\u202f% ethanol in E5, 10\u202f% in E10 (EN 228, from memory), and no water",
         "höchstens 5\u202f% Ethanol in E5, 10\u202f% in E10 (EN 228, aus dem Gedächtnis), und kein Wasser",
@@ -303,7 +314,8 @@ _PASSES: Mapping[str, Words] = {
 }
 
 TESTS: Mapping[str, WorkshopTest] = {
-    name: WorkshopTest(name, title, minutes, _found(name), passes=_PASSES[name]) for name, title, minutes in _LISTED
+    name: WorkshopTest(name, title, minutes, _found(name), passes=_PASSES[name], by_practice=name in _BY_PRACTICE)
+    for name, title, minutes in _LISTED
 }
 
 
@@ -335,13 +347,12 @@ def steps_of(cause: str) -> tuple[Words, ...]:
     -------
     tuple of Words
         What reads alike and is not judged from snaps is ruled out first, since its test is short beside the job; then the job's own
-        steps, and where they find nothing, before anything is renewed, what a snap hardly tells apart from it.
+        steps; last, where they find nothing, what a snap hardly tells apart from it, before anything is renewed.
     """
     if cause not in JOBS:
         return ()
-    looked, renewed = JOBS[cause].all_steps[:-2], JOBS[cause].all_steps[-2:]
     first = (_ruled_out(one) for one in LOOK_ALIKES.get(cause, ()))
-    return (*first, *looked, *(_looked_for(one) for one in _alike_by_judging(cause)), *renewed)
+    return (*first, *JOBS[cause].all_steps, *(_looked_for(one) for one in _alike_by_judging(cause)))
 
 
 def _alike_by_judging(cause: str) -> tuple[Cause, ...]:
@@ -355,8 +366,8 @@ def _alike_by_judging(cause: str) -> tuple[Cause, ...]:
 def _looked_for(cause: Cause) -> Words:
     test = TESTS[cause.first_test].title
     return Words(
-        f"nothing found: look for “{cause.title.en}”, which a snap hardly tells apart: {test.en[0].lower()}{test.en[1:]}",
-        f"nichts gefunden: nach „{cause.title.de}“ sehen, das ein Gasstoß kaum unterscheidet: {test.de}",
+        f"nothing found: renew nothing, look for “{cause.title.en}”, which a snap hardly tells apart: {test.en[0].lower()}{test.en[1:]}",
+        f"nichts gefunden: nichts erneuern, nach „{cause.title.de}“ sehen, das ein Gasstoß kaum unterscheidet: {test.de}",
     )
 
 

@@ -22,8 +22,6 @@ NUMBERS: dict[str, str] = {
     "slope_high": "difference",
     "level_u": "difference",
     "baseline_u": "difference",
-    "lowest": "level",
-    "highest": "level",
     "usual_spread": "spread",
     "visit_spread": "spread",
     "change": "signed",

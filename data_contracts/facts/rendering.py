@@ -434,7 +434,6 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "limit": _limit,
     "onset_range": _onset_range,
     "expected_range": lambda rendering: _range(rendering, "expected_low", "expected_high"),
-    "read_range": lambda rendering: _range(rendering, "lowest", "highest"),
     "plainly": _plainly,
     "short": _short,
     "weeks_most": _weeks_most,

@@ -180,11 +180,9 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "The fault comes and goes: of late the snaps of one visit differ in {quantity} {how_apart}[: ± {visit_spread} against ± {usual_spread}].",
-        "Der Fehler kommt und geht: die Gasstöße eines Besuchs unterscheiden sich zuletzt {how_apart} ({quantity}[: ± {visit_spread} "
-        "gegen ± {usual_spread}]).",
-        "times",
-        "visit_spread usual_spread",
+        "Comes and goes: {quantity} jumps from snap to snap[, ± {visit_spread}, usual ± {usual_spread}].",
+        "Kommt und geht: {quantity} springt von Gasstoß zu Gasstoß[, ± {visit_spread}, üblich ± {usual_spread}].",
+        may="visit_spread usual_spread",
     ),
     _of_quantity(
         "in_short_together",

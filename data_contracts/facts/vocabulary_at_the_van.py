@@ -56,6 +56,12 @@ AT_THE_VAN = (
         "count out_of",
     ),
     template(
+        "van_few_again",
+        "Too few quantities to clear the van: {count} of {out_of} could be compared. Enough to see its fault again.",
+        "Zu wenige Größen, um das Fahrzeug zu entlasten: {count} von {out_of} waren zu vergleichen. Genug, um seinen Fehler wieder zu sehen.",
+        "count out_of",
+    ),
+    template(
         "van_on_list",
         "Whatever this recording says, {van} is on the list of {week}, {urgency}[: {cause}].",
         "Was auch immer diese Aufnahme sagt: {van} steht auf der Liste von {week}, {urgency}[: {cause}].",
@@ -71,16 +77,16 @@ AT_THE_VAN = (
     ),
     of_quantity(
         "listed_apart",
-        "{Quantity} now: {read_range} over {count:# snap/# snaps}[, where ± {usual_spread} is usual].",
-        "{Quantity} jetzt: {read_range} über {count:# Gasstoß/# Gasstöße}[, wo ± {usual_spread} üblich ist].",
-        "lowest highest count",
+        "{Quantity} now: the {count} snaps of this visit lie ± {visit_spread} apart[, usual ± {usual_spread}].",
+        "{Quantity} jetzt: die {count} Gasstöße dieses Besuchs liegen ± {visit_spread} auseinander[, üblich ± {usual_spread}].",
+        "visit_spread count",
         "usual_spread",
     ),
     of_quantity(
         "listed_apart_again",
-        "{Quantity} lies apart again: {read_range} over {count:# snap/# snaps}[, where ± {usual_spread} is usual].",
-        "{Quantity} liegt wieder auseinander: {read_range} über {count:# Gasstoß/# Gasstöße}[, wo ± {usual_spread} üblich ist].",
-        "lowest highest count",
+        "{Quantity} jumps again: the {count} snaps of this visit lie ± {visit_spread} apart[, usual ± {usual_spread}].",
+        "{Quantity} springt wieder: die {count} Gasstöße dieses Besuchs liegen ± {visit_spread} auseinander[, üblich ± {usual_spread}].",
+        "visit_spread count",
         "usual_spread",
     ),
     of_quantity(

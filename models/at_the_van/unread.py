@@ -80,13 +80,13 @@ def _apart(one: Judged, read: Floats, past: VanPast) -> Fact:
         return Fact.of("listed_once", one.quantity, level=one.value, level_u=one.read.u)
     steep = np.abs(derivative(one.quantity, to_scale(one.quantity, np.array([one.value])))[0])
     usual = None if of is None or not np.isfinite(of.within) else float(of.within * steep)
-    lowest, highest = float(known.min()), float(known.max())
-    again = usual is not None and float(np.std(known, ddof=1)) > STILL_APART * usual
+    scatter = float(np.std(known, ddof=1))
+    again = usual is not None and scatter > STILL_APART * usual
+    of_visit = one.read.source == "visit"  # widened for few snaps, as in the table and on the list
     return Fact.of(
         "listed_apart_again" if again else "listed_apart",
         one.quantity,
-        lowest=lowest,
-        highest=highest,
+        visit_spread=one.read.repeat_u if of_visit else scatter,
         count=known.size,
         usual_spread=usual,
     )

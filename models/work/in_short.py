@@ -36,7 +36,6 @@ def in_short(reasons: Sequence[Fact], latest: Mapping[str, Mapping[str, Any]]) -
         return Fact.of(
             "in_short_unsteady",
             leading.quantity,
-            times=leading.numbers["times"],
             visit_spread=_number(row, "visit_spread"),
             usual_spread=_number(row, "usual_spread"),
         )

@@ -15,7 +15,7 @@ from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import shown_grade
 from data_contracts.units import shown
-from pipelines.commands.visit_words import fuel_may_escape, list_facts, shown_again, verdict_words, word_of
+from pipelines.commands.visit_words import AGAIN, fuel_may_escape, list_facts, shown_again, verdict_words, word_of
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import written_for
 from pipelines.workspace.settings import DisplaySettings
@@ -154,13 +154,26 @@ def hold_against(
         "check_family": far and not target.van_id,
         "check_van": far and bool(target.van_id),
         "limit_crossed": any(one.means for one in visit.quantities),
-        "facts": [fact.row() for fact in facts],
+        "facts": [fact.row() for fact in _few_again(facts, now)],
         "quantities": [_row(one) for one in visit.quantities],
         "repeats": _repeats(over_repeats(values, u, {} if past is None else past.expected, held.of(kept))),
         "representative": None if chosen < 0 else dict(zip(("file", "snap"), names[chosen], strict=True)),
         "proof": proof,
         "asks_for_work": asks or fuel_may_escape(on_list) or _open(proof),
     }
+
+
+def _few_again(facts: Sequence[Fact], now: Sequence[Fact]) -> list[Fact]:
+    """Too few quantities to say how a van is are enough where the fault that it is listed for shows again."""
+    if not any(fact.code == AGAIN for fact in now):
+        return list(facts)
+    few = ("van_few_own", "van_few_family")
+    return [
+        Fact.of("van_few_again", count=fact.numbers["count"], out_of=fact.numbers["out_of"])
+        if fact.code in few
+        else fact
+        for fact in facts
+    ]
 
 
 def _repeats(read: "Mapping[str, Repeated]") -> dict[str, dict[str, Any]]:

@@ -5,6 +5,9 @@ from typing import Any
 
 from data_contracts.causes import EVERY_CAUSE
 
+AGAIN = "listed_apart_again"
+"""Code of the fact that the repeats of a quantity lie apart again, as those its van is listed for."""
+
 
 def list_facts(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """What the newest week's list says of the van, as rows of facts; empty where it is not on it. Parameters as `verdict_words`."""
@@ -30,13 +33,13 @@ def verdict_words(against: Mapping[str, Any]) -> list[str]:
     if word in (None, "unknown"):
         return first
     if word != "worse" and shown_again(against):
-        first = [*first, "again"]
+        return [*first, "again"] if word == "few" else [*first, "again", word]
     return [*first, "limit" if word == "worse" and against["limit_crossed"] else word]
 
 
 def shown_again(against: Mapping[str, Any]) -> set[str]:
     """The quantities whose repeats lie apart again, as those the van is listed for. Parameters as `verdict_words`."""
-    return {row["quantity"] for row in list_facts(against) if row["code"] == "listed_apart_again"}
+    return {row["quantity"] for row in list_facts(against) if row["code"] == AGAIN}
 
 
 def word_of(row: Mapping[str, Any], again: Collection[str]) -> str:

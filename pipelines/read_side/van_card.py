@@ -17,7 +17,7 @@ from pipelines.read_side.published import Published
 CODE_VISITS = 5
 """Visits over which it is counted how often a fault code was read."""
 # of `trends`; a file of an older version has no level
-_LATEST = ("quantity", "value", "level", "level_u", "baseline", "z")
+_LATEST = ("quantity", "value", "level", "level_u", "baseline", "z", "alarm")
 
 
 def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week: str) -> dict[str, Fact]:
@@ -45,6 +45,8 @@ def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week:
 def also_of(published: Published, listed: Mapping[str, Any], week: str, first: Fact) -> Fact | None:
     """What to say second of a van on a week's list: the next of its reasons that tells of another quantity, in short.
 
+    Only of one beyond a limit, or whose alarm stands at the van's latest visit: weaker ones would tell of nothing to do.
+
     Parameters
     ----------
     published : Published
@@ -55,13 +57,15 @@ def also_of(published: Published, listed: Mapping[str, Any], week: str, first: F
     first : Fact
         What is said first.
     """
-    said = first.quantity or ""
+    said, latest = first.quantity or "", _latest_of(published, [listed], week).get(listed["van_id"], {})
     others = [
         fact
         for fact in _reasons(listed)
-        if fact.quantity and not fact.quantity.removeprefix(BANK2_PREFIX).startswith(said.removeprefix(BANK2_PREFIX))
+        if fact.quantity
+        and (fact.code == "limit_crossed" or latest.get(fact.quantity, {}).get("alarm"))
+        and not fact.quantity.removeprefix(BANK2_PREFIX).startswith(said.removeprefix(BANK2_PREFIX))
     ]
-    found = in_short(others, _latest_of(published, [listed], week).get(listed["van_id"], {}))
+    found = in_short(others, latest)
     return found if found is not None and found.code == "in_short" else None
 
 

@@ -182,7 +182,7 @@ def _page(
     now = queries.van_on_list(published, str(order["van_id"]), week)
     listed = now or queries.van_on_list(published, str(order["van_id"]), str(order["week"]))
     known: Any = (listed or {}).get("causes") or []
-    urgency = str((now or order)["urgency"])
+    urgency, tests = str((now or order)["urgency"]), asked_tests(str(order["cause"]))
     causes = sorted(known, key=lambda c: -float(c["probability"]))
     return {
         "order_id": order["order_id"],
@@ -199,7 +199,10 @@ def _page(
         "steps": [contract(step) for step in steps_of(str(order["cause"]))]
         if job
         else [message("order.steps_open"), contract(PROVE)],
-        "passes": [f"{contract(test.title)}: {contract(test.passes)}" for test in asked_tests(str(order["cause"]))],
+        "passes": [
+            *(f"{contract(test.title)}: {contract(test.passes)}" for test in tests),
+            *([message("order.practice")] if any(test.by_practice for test in tests) else []),
+        ],
         "parts": contract(job.parts) if job and job.parts else message("order.no_parts"),
         "times": _times(order),
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]), family)],

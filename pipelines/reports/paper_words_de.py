@@ -10,6 +10,7 @@ WORDS: dict[str, str] = {
     "order.do": "Zu tun",
     "order.steps": "Schritte",
     "order.passes": "Was in Ordnung ist",
+    "order.practice": "Zahlen ohne Quelle daneben: übliche Praxis, keine Quelle.",
     "order.cautions": "Sicherheitshinweise",
     "order.parts": "Teile",
     "order.hours": "Stunden",

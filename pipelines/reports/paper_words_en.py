@@ -10,6 +10,7 @@ WORDS: dict[str, str] = {
     "order.do": "Do",
     "order.steps": "Steps",
     "order.passes": "What passes",
+    "order.practice": "Figures without a source beside them: common practice, no source.",
     "order.cautions": "Cautions",
     "order.parts": "Parts",
     "order.hours": "Hours",

@@ -3,13 +3,14 @@
 import re
 import sys
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboards import text, unbroken
+from dashboards import standing, text, unbroken
 from tests.dashboards.technician import Given, document
 from tests.published_sample import make_workspace
 
@@ -28,7 +29,14 @@ def main_module() -> Iterator[None]:
 def plain_hyphens(monkeypatch: pytest.MonkeyPatch) -> None:
     """Days, weeks and figures as they are written elsewhere; what a line may not break is tested in `test_unbroken.py`."""
     monkeypatch.setattr(unbroken, "HYPHEN", "-")
+    monkeypatch.setattr(unbroken, "WHOLE_SPACE", " ")
     monkeypatch.setattr(text, "_SPACES", re.compile(r"\s+"))
+
+
+@pytest.fixture(autouse=True)
+def in_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lists are looked at in their own week, whatever the clock says; what is overdue is tested by itself."""
+    monkeypatch.setattr(standing, "today", lambda: date(2026, 1, 1))
 
 
 @pytest.fixture(scope="session")

@@ -244,11 +244,16 @@ def test_a_van_under_warranty_carries_a_sign_on_list_and_order(
         connection.execute(
             "UPDATE work_orders SET warranty_facts = g.warranty_facts FROM granted g WHERE van_id = $van", {"van": van}
         )
-    sign = message("order.under_warranty")
     for name in ("this_week", "workshop"):
         app = view(name, home)
         assert not app.exception
-        assert sum(sign in str(one.value) for one in app.markdown) == signs
+        for said in (
+            "order.under_warranty",
+            "proof.build_file",
+        ):  # the sign, and the way to the file ahead of accepting
+            assert sum(message(said) in str(one.value) for one in app.markdown) == signs
+    app = view("a_van", home, van=van)
+    assert sum(message("proof.build_file") in str(one.value) for one in app.markdown) == signs
 
 
 def test_a_danger_stands_in_a_red_box_at_accept_with_the_drivers_sheet_and_only_there(
@@ -264,6 +269,8 @@ def test_a_danger_stands_in_a_red_box_at_accept_with_the_drivers_sheet_and_only_
         assert not app.exception
         (box,) = (error.value for error in app.error)
         assert box.startswith("Left alone, petrol can escape and catch fire")
+        assert ("Decide now: may it be driven?" in box) == (name == "workshop")
+        assert ("et the workshop decide" in box) == (name != "workshop")
         said = " ".join(str(markdown.value) for markdown in app.markdown)
         others = 0 if name == "a_van" else 2  # vans that endanger nobody tell it in their lines
         assert said.count("Left alone, petrol can escape and catch fire") == others

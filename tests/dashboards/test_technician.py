@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from dashboards import visit_conditions
+from dashboards.unbroken import plainly
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from tests.dashboards.conftest import View
@@ -179,7 +180,7 @@ def test_where_petrol_may_escape_that_stands_above_the_verdict_and_no_snap_is_as
     from dashboards import read_one_now
 
     fact = Fact.of("van_on_list", van="N-01", week="2026-W20", urgency="now", cause="injector_leaking")
-    apart = Fact.of("listed_apart", "lambda_idle", lowest=0.99, highest=1.05, count=3, usual_spread=0.002)
+    apart = Fact.of("listed_apart", "lambda_idle", visit_spread=0.003, count=3, usual_spread=0.002)
     listed = {"week": "2026-W20", "urgency": "now", "cause": "not_separable"}
     listed |= {"to_mind": "injector_leaking", "facts": [fact.row(), apart.row()]}
     heard = document(["1.csv"], van="N-01", verdict="few", on_list=listed)
@@ -193,7 +194,7 @@ def test_where_petrol_may_escape_that_stands_above_the_verdict_and_no_snap_is_as
     assert kinds.index("error") < kinds.index("info")
     assert first.startswith("**Petrol may escape: no further snap until")
     assert any(f"(#{header.anchor})" in first for header in app.header)
-    assert "0.99 to 1.05 over 3 snaps, where ± 0.002 is usual" in told(app).replace("\\", "")
+    assert "now: the 3 snaps of this visit lie ± 0.003 apart, usual ± 0.002" in plainly(told(app)).replace("\\", "")
     heard["against"]["on_list"] = None
     app = hand_over(view("read_one_now", van="N-02"), ("1.csv", b"x"))
     assert "no further snap" not in told(app)

@@ -6,6 +6,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboards import visit_conditions
+from dashboards.unbroken import plainly
 from data_contracts.facts.fact import Fact
 from tests.dashboards.conftest import View
 from tests.dashboards.technician import Given, document, hand_over, number, told
@@ -55,8 +56,8 @@ def test_a_fault_that_shows_again_is_told_with_what_shows_it_and_only_there(
     from dashboards import read_one_now
 
     on = Fact.of("van_on_list", van="N-01", week="2026-W20", urgency="now", cause="unmetered_air")
-    apart = Fact.of("listed_apart_again", "lambda_idle", lowest=0.99, highest=1.05, count=3, usual_spread=0.002)
-    few = Fact.of("van_few_own", count=2, out_of=9)
+    apart = Fact.of("listed_apart_again", "lambda_idle", visit_spread=0.061, count=3, usual_spread=0.002)
+    few = Fact.of("van_few_again", count=2, out_of=9)
     past = Fact.of("held_against_past", count=11, vans=10, since="2026-W26", family="tarn-15")
     listed = {"week": "2026-W20", "urgency": "now", "cause": "unmetered_air", "to_mind": "unmetered_air"}
     listed |= {"facts": [on.row(), apart.row()]}
@@ -65,10 +66,13 @@ def test_a_fault_that_shows_again_is_told_with_what_shows_it_and_only_there(
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     box = next(each.value for each in app.error if "shows again" in each.value).replace("\\", "")
-    assert "0.99 to 1.05 over 3 snaps" in box
-    assert "in 2 of 9 quantities" not in box
+    told_apart = "the 3 snaps of this visit lie ± 0.061 apart, usual ± 0.002"
+    assert told_apart in plainly(box)
+    assert "2 of 9" not in box
     said = told(app).replace("\\", "")
-    assert said.count("0.99 to 1.05 over 3 snaps") == 1
-    assert said.count("in 2 of 9 quantities") == 1
+    assert plainly(said).count(told_apart) == 1
+    assert (
+        said.count("Too few quantities to clear the van: 2 of 9 could be compared. Enough to see its fault again.") == 1
+    )
     assert f"[Give the missing conditions](#{visit_conditions.PLACE})" in said
     assert visit_conditions.PLACE in [header.anchor for header in app.header]

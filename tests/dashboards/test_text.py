@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 import dashboards
-from dashboards import text
+from dashboards import standing, text
 from dashboards.palette import DARK, LIGHT, contrast
 from dashboards.standing import how_long, when
 from dashboards.trend_sentence import trend_sentence
@@ -164,21 +164,19 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
 @pytest.mark.parametrize(
     ("shown", "told"),
     [
-        (None, "in alarm since 2026-W22 (5 weeks)"),
-        ({"alarm": True, "alarm_since": "2026-W22"}, "in alarm since 2026-W22 (5 weeks)"),
-        ({"alarm": False, "alarm_since": None}, "in alarm since 2026-W22 (5 weeks)"),
+        (None, "out of line since 2026-W22 (5 weeks)"),
+        ({"alarm": True, "alarm_since": "2026-W22"}, "out of line since 2026-W22 (5 weeks)"),
+        ({"alarm": False, "alarm_since": None}, "out of line since 2026-W22 (5 weeks)"),
         (
             {"alarm": True, "alarm_since": "2026-W26"},
-            "in alarm since 2026-W22 (5 weeks), this reading since 2026-W26",
+            "out of line since 2026-W22 (5 weeks), this reading since 2026-W26",
         ),
     ],
 )
-def test_since_when_a_van_is_in_alarm_and_the_reading_that_is_drawn(shown: dict[str, object], told: str) -> None:
+def test_since_when_a_van_is_out_of_line_and_the_reading_that_is_drawn(shown: dict[str, object], told: str) -> None:
     assert how_long("2026-W22", None, "2026-W27", shown) == told
-    waits = f"{told} · proposed in 2026-W26, undecided"
+    waits = f"{told} · undecided since 2026-W26"
     assert how_long("2026-W22", "2026-W26", "2026-W27", shown) == waits
-    earliest = how_long("2026-W22", "2026-W26", "2026-W27", shown, first="2026-W26")
-    assert earliest == f"{told} · proposed in 2026-W26, when the lists began, undecided"
 
 
 @pytest.mark.parametrize(
@@ -213,6 +211,18 @@ def test_when_an_order_is_due_and_planned_never_contradict(due_by: date | None, 
     row = {"state": state, "due_by": due_by, "until": until, "plan_week": "2026-W28", "hours": 1.9}
     assert when(row) == told
     assert "W28" not in when(row | {"plan_week": None})
+
+
+def test_a_day_that_is_past_by_the_clock_is_overdue_and_a_week_that_is_over_is_no_plan(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    row = {"state": "proposed", "due_by": date(2026, 7, 6), "until": None, "plan_week": "2026-W28", "hours": 1.9}
+    monkeypatch.setattr(standing, "today", lambda: date(2026, 7, 6))
+    assert when(row).startswith("**Due Monday 2026-07-06** · first thing in the plan")
+    monkeypatch.setattr(standing, "today", lambda: date(2026, 7, 7))
+    assert when(row).startswith("**Overdue since Monday 2026-07-06** · first thing in the plan")
+    monkeypatch.setattr(standing, "today", lambda: date(2026, 11, 30))
+    assert when(row) == "**Overdue since Monday 2026-07-06** · 1.9 h"
 
 
 @pytest.mark.parametrize(

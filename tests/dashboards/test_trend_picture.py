@@ -40,7 +40,7 @@ def test_a_trend_has_a_point_for_each_visit_and_a_cross_for_each_alarm() -> None
         assert picture.svg.count(f'stroke="{LIGHT.alarm}" stroke-width="1.8"') == 1
         assert ("stroke-dasharray" in picture.svg) is True
         assert picture.says.replace(NARROW_SPACE, " ").endswith(
-            "Grey bars: where each reading was expected (95 %). Crosses: this reading in alarm, for which one visit outside is not enough. Dashed: the family's limit."
+            "Grey bars: where each reading was expected (95 %). Crosses: the alarm stood. That takes several visits out of line, so the first of them carry none. Dashed: the family's limit."
         )
     assert trend_picture(_rows(None, None), LIGHT) is None
     assert trend_picture(_rows(2.5), LIGHT) is not None
@@ -68,7 +68,7 @@ def test_what_a_quantity_was_and_is_stands_beside_its_lines_and_never_on_each_ot
 
 
 def test_repeats_that_disagree_are_drawn_as_how_far_they_lie_apart() -> None:
-    fact = Fact.of("in_short_unsteady", "idle_g_s", times=12.0, visit_spread=0.3, usual_spread=0.01)
+    fact = Fact.of("in_short_unsteady", "idle_g_s", visit_spread=0.3, usual_spread=0.01)
     rows = _rows(2.5, 2.4, 2.6, repeat_u=0.01)
     rows[-1] |= {"repeat_u": 0.3, "unsteady": True}
     picture = trend_picture(rows, LIGHT, fact=fact)

@@ -11,6 +11,7 @@ _SPACES = text._SPACES
 @pytest.fixture(autouse=True)
 def as_on_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(unbroken, "HYPHEN", "\N{NON-BREAKING HYPHEN}")
+    monkeypatch.setattr(unbroken, "WHOLE_SPACE", "\N{NO-BREAK SPACE}")
     monkeypatch.setattr(text, "_SPACES", _SPACES)
 
 
@@ -20,7 +21,12 @@ def as_on_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
         ("Due Monday 2026-07-06.", "Due Monday 2026‑07‑06."),
         ("list of 2026-W27 (2026-06-29 to 2026-07-05)", "list of 2026‑W27 (2026‑06‑29 to 2026‑07‑05)"),
         ("seen 2026\\-07\\-06, 2026\\-W27", "seen 2026‑07‑06, 2026‑W27"),
-        ("very likely (> 99 %)", "very likely (>\u202f99\u202f%)"),
+        ("very likely (> 99 %)", "very likely\u00a0(>\u202f99\u202f%)"),
+        (
+            "jumps, ± 0.061, usual ± 0.0015, 1.00 ± 0.04",
+            "jumps, ±\u00a00.061, usual\u00a0±\u00a00.0015, 1.00\u00a0±\u00a00.04",
+        ),
+        ("limit 1.00, limit −25 %, Grenze 3", "limit\u00a01.00, limit\u00a0−25\u202f%, Grenze\u00a03"),
         ("50.8 g/s, −21.8 %", "50.8 g/s, −21.8\u202f%"),
         ("run `vansnap weekly --week 2026-W14`", "run `vansnap weekly --week 2026-W14`"),
         (

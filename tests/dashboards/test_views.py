@@ -259,7 +259,7 @@ def test_the_workshop_lists_jobs_with_hours_and_worth(view: View) -> None:
     assert "Measure fuel pressure while the engine is snapped" in [job.value for job in app.header]
     cautions = [element for element in app.get("html") if 'class="cautions"' in element.proto.body]
     waiting = [button for button in app.button if (button.key or "").startswith("decide-")]
-    assert everything(app).count("Expected saving about 240 EUR") == len(cautions) == len(waiting)
+    assert everything(app).count("Saves about 240 EUR") == len(cautions) == len(waiting)
     assert "· 1.5 h" in everything(app)
 
 

@@ -76,7 +76,7 @@ def test_the_movement_that_speaks_for_the_cause_leads_behind_the_limits() -> Non
     ]  # that the level of lambda moved is not what its repeats show
     assert with_evidence_first(reasons, [evidence("idle_g_s", "relative")]) == reasons
     assert leading_reason(with_evidence_first(reasons, [scatter]), {}) == CROSSED
-    assert said(with_evidence_first(reasons[2:], [scatter]), {}).startswith("The fault comes and goes")
+    assert said(with_evidence_first(reasons[2:], [scatter]), {}).startswith("Comes and goes")
 
 
 def test_volts_are_told_only_where_the_lambda_made_of_them_is_not_named() -> None:
@@ -142,9 +142,9 @@ def test_a_second_bank_is_named() -> None:
 def test_what_comes_and_goes_and_what_only_all_readings_show_come_last() -> None:
     unsteady = Fact.of("repeats_disagree", "lambda_idle", times=19.0, since="2026-W20")
     unlike = Fact.of("unlike_healthy", "trim_idle_pct", p=1e-4)
-    assert said([unlike, unsteady], {}).startswith("The fault comes and goes")
+    assert said([unlike, unsteady], {}).startswith("Comes and goes")
     row = {"visit_spread": 0.0607, "usual_spread": 0.0015}
-    assert said([unsteady], {"lambda_idle": row}).endswith("far more than usual: ± 0.061 against ± 0.0015.")
+    assert said([unsteady], {"lambda_idle": row}).endswith("jumps from snap to snap, ± 0.061, usual ± 0.0015.")
     assert said([unlike], {}).startswith("Nothing alone is far off")
 
 
