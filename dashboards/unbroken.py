@@ -3,6 +3,8 @@
 import re
 
 NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
+NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
+WORD_JOINER = "\N{WORD JOINER}"
 HYPHEN = "\N{NON-BREAKING HYPHEN}"
 
 _CALENDAR = re.compile(r"(?<![\w.`-])(\d{4})\\?-(?:(W\d\d)|(\d\d)\\?-(\d\d))(?!\\?-|[\w`])")
