@@ -82,7 +82,8 @@ def _used(week: str, counts: Mapping[str, int]) -> str:
         if not total:
             return message("captures.short_none", week=week)
         return message("captures.short_one", week=week, grade=message(f"grade.{grade}.short"))
-    return message("captures.used", week=week, used=total - counts.get("repeat", 0), total=total)
+    used = total - counts.get("repeat", 0)
+    return message("captures.used" if 2 * used >= total else "captures.used_few", week=week, used=used, total=total)
 
 
 def _account(published: Published) -> None:

@@ -358,6 +358,7 @@ WORDS: dict[str, str] = {
     "captures.files": "Dateien dieser Aufnahmen",
     "captures.rates": "Messwerte je Sekunde, die jede Größe braucht",
     "captures.rates_speed": "Wo die Drehzahl mit aufgenommen ist, genügen weniger für das, was auf sie bezogen wird.",
+    "captures.used_few": "{week}: nur {used} von {total} Aufnahmen waren zu brauchen; die Liste weiß wenig von dieser Woche.",
     "quarantine.waiting": "wartet",
     "quarantine.taken_in": "übernommen",
     "quarantine.discarded": "verworfen",

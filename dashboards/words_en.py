@@ -358,6 +358,7 @@ WORDS: dict[str, str] = {
     "captures.files": "Files of these captures",
     "captures.rates": "Samples a second that each reading needs",
     "captures.rates_speed": "Where the engine speed is recorded beside it, fewer are enough for what is read against the speed.",
+    "captures.used_few": "{week}: only {used} of {total} captures could be used; the list knows little of this week.",
     "quarantine.waiting": "waiting",
     "quarantine.taken_in": "taken in",
     "quarantine.discarded": "discarded",
