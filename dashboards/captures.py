@@ -1,17 +1,19 @@
 """Captures: what came, how it was graded, what waits in quarantine and why."""
 
-from collections.abc import Mapping
+import itertools
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import polars as pl
 import streamlit as st
 
-from dashboards import meant, mend, parts, text
+from dashboards import meant, parts, quarantined, text
 from dashboards.text import inert, message
 from data_contracts.errors import MissingFileError
-from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
-from data_contracts.states import ITEM_STATES
+from data_contracts.reasons import GRADE_REASONS
+from data_contracts.signals import QUANTITIES, shown_at
 from pipelines.intake import check_results
 from pipelines.read_side import capture_queries, queries
 from pipelines.read_side.capture_queries import CaptureFilter
@@ -21,6 +23,7 @@ from pipelines.workspace.workspace import Workspace
 VISITS_A_PAGE = 8
 ALL = "all"
 REASONS_FIRST = 5
+DEPOTS_NAMED = 3
 STANDS_OUT = 3.0  # times the median recorder's spread
 
 
@@ -34,7 +37,7 @@ def show() -> None:
     only = _filters(published)
     _grades(published, only)
     _list(published, only)
-    _quarantine(published)
+    quarantined.show(published)
     _repeatability(published)
     _deliveries(published)
     parts.footer(published)
@@ -48,33 +51,39 @@ def _last_week(published: Published) -> None:
         return
     only = CaptureFilter(weeks[0])
     counts = capture_queries.grade_counts(published, only)
-    said = [_graded(weeks[0], counts)]
     reasons = capture_queries.grade_reason_counts(published, only)
     if reasons.height:
-        code, captures, vans = reasons.row(0)
-        told = {"captures": captures, "total": sum(counts.values()), "vans": vans}
-        said.append(message("captures.most_frequent", **told, reason=inert(text.grade_reason(code))))
-    st.markdown(" ".join(said))
+        st.markdown(f"{_to_tell(published, only, str(reasons['reason'][0]))} {_used(weeks[0], counts)}")
+    else:
+        st.markdown(_used(weeks[0], counts))
 
 
-def _graded(week: str, counts: Mapping[str, int]) -> str:
-    """How many captures of a week are good, and what the others are."""
+def _to_tell(published: Published, only: CaptureFilter, reason: str) -> str:
+    """What to tell the depots about the most frequent reason, and where it came up most."""
+    depots = capture_queries.reason_by_depot(published, only, reason)
+    worst = "; ".join(
+        message("captures.depot_share", depot=inert(depot), found=found, of=of)
+        for depot, found, of in depots.head(DEPOTS_NAMED).iter_rows()
+    )
+    found, of = int(depots["found"].sum()), int(depots["of_all"].sum())
+    told = GRADE_REASONS.get(reason)
+    remedy = "" if told is None else text.contract(told.remedy)
+    ask = message(f"captures.tell_{reason}") if reason == "hold_short" else inert(remedy)
+    said = [message("captures.tell", ask=ask)] if ask else []
+    why = inert(text.sentence(text.grade_reason(reason)))
+    return " ".join([*said, message("captures.most_frequent", reason=why, found=found, of=of, depots=worst)])
+
+
+def _used(week: str, counts: Mapping[str, int]) -> str:
+    """How many captures of a week are used; what they are graded stands in the figures below."""
     total = sum(counts.values())
     if total < 2:
         grade = next(iter(counts), "")
-        return (
-            message("captures.short_one", week=week, grade=_word(grade))
-            if total
-            else message("captures.short_none", week=week)
-        )
-    good, *others = text.GRADE_SYMBOLS
-    said = [message("captures.good_of", week=week, good=counts.get(good, 0), total=total)]
-    said += [f"{counts[grade]} {_word(grade)}" for grade in others if grade in counts]
-    return f"{', '.join(said)}."
-
-
-def _word(grade: str) -> str:
-    return message(f"grade.{grade}.short")
+        if not total:
+            return message("captures.short_none", week=week)
+        return message("captures.short_one", week=week, grade=message(f"grade.{grade}.short"))
+    used = total - counts.get("repeat", 0)
+    return message("captures.used" if 2 * used >= total else "captures.used_few", week=week, used=used, total=total)
 
 
 def _account(published: Published) -> None:
@@ -86,57 +95,19 @@ def _account(published: Published) -> None:
         st.error(message("captures.account_open", rows=totals["rows"], sum=accounted), icon=":material/error:")
 
 
-def _quarantine(published: Published) -> None:
-    st.header(message("captures.quarantine"))
-    state = st.segmented_control(
-        message("captures.state"),
-        ITEM_STATES,
-        format_func=lambda word: message(f"quarantine.{word}"),
-        default="waiting",
-        key="quarantine",
-        label_visibility="collapsed",
-    )
-    counts = capture_queries.quarantine_counts(published, state=state or "waiting")
-    if not counts.height:
-        st.success(message("captures.quarantine_none"), icon=":material/check_circle:")
-        return
-    parts.quiet(message("captures.quarantine_note"))
-    rules = counts["rule"].to_list()
-    parts.sheet(
-        pl.DataFrame(
-            {
-                message("captures.rule"): [_told(QUARANTINE_RULES, rule) for rule in rules],
-                message("captures.items"): [str(n) for n in counts["items"]],
-                message("captures.rows"): [str(n) for n in counts["rows"]],
-            }
-        ),
-        "captures-1",
-    )
-    items = capture_queries.quarantine(published, state=state or "waiting")
-    if (state or "waiting") == "waiting":
-        mend.chooser(published, items)
-    with st.expander(message("captures.each")):
-        _table(
-            "captures-2",
-            {
-                message("captures.delivery"): items["delivery"].to_list(),
-                message("captures.file"): [f or "" for f in items["file"]],
-                message("captures.row"): ["" if r is None else str(r) for r in items["row"]],
-                message("captures.reason"): [
-                    text.quarantined(*row) for row in items.select("rule", "reason").iter_rows()
-                ],
-                message("captures.first_seen"): [text.day(d) for d in items["first_seen"]],
-            },
-        )
-        parts.download(lambda: items, "quarantine.csv", "download-quarantine")
-
-
 def _filters(published: Published) -> CaptureFilter:
     weeks = queries.weeks(published)
     depots, _ = queries.depots_and_families(published)
     st.header(message("captures.list"))
-    columns = st.columns(4)
     parts.keep_in_address("week", [*weeks, ALL], weeks[0] if weeks else ALL)
+    shown = st.session_state["week"]
+    with st.expander(message("captures.filters", week=message("common.all") if shown == ALL else shown)):
+        return _chosen(weeks, depots)
+
+
+def _chosen(weeks: Sequence[str], depots: Sequence[str]) -> CaptureFilter:
+    """The four choices."""
+    columns = st.columns(4)
     with columns[0]:
         week = st.selectbox(
             message("common.week"),
@@ -176,18 +147,32 @@ def _grades(published: Published, only: CaptureFilter) -> None:
         st.markdown(message("captures.why_none"))
         return
     _reasons(reasons.head(REASONS_FIRST), "captures-3")
+    _rates()
     if reasons.height > REASONS_FIRST:
         with st.expander(message("captures.why_more", count=reasons.height - REASONS_FIRST)):
             _reasons(reasons.slice(REASONS_FIRST), "captures-5")
+
+
+def _rates() -> None:
+    """Folded: which readings need how many samples a second."""
+    needed: dict[float, list[str]] = {}
+    for name in shown_at("board"):
+        if QUANTITIES[name].need.rate_hz:
+            needed.setdefault(QUANTITIES[name].need.rate_hz, []).append(meant.quantity(name))
+    with st.expander(message("captures.rates")):
+        st.markdown(
+            "\n".join(f"- **{text.count(rate)}**: {', '.join(needed[rate])}" for rate in sorted(needed, reverse=True))
+        )
+        parts.quiet(message("captures.rates_speed"))
 
 
 def _reasons(reasons: pl.DataFrame, name: str) -> None:
     parts.sheet(
         pl.DataFrame(
             {
-                message("captures.reason"): [_told(GRADE_REASONS, code) for code in reasons["reason"]],
-                message("captures.count"): [str(n) for n in reasons["captures"]],
-                message("captures.vans"): [str(n) for n in reasons["vans"]],
+                message("captures.reason"): [quarantined.told(GRADE_REASONS, code) for code in reasons["reason"]],
+                message("captures.count"): [text.count(n) for n in reasons["captures"]],
+                message("captures.vans"): [text.count(n) for n in reasons["vans"]],
             }
         ),
         name,
@@ -202,7 +187,7 @@ def _repeatability(published: Published) -> None:
         return
     several = frame["recorder"].n_unique() > 1
     most = STANDS_OUT * float(np.median(frame["relative_sd"]))
-    _table(
+    quarantined.table(
         "captures-4",
         {
             **({message("captures.recorder"): frame["recorder"].to_list()} if several else {}),
@@ -226,30 +211,36 @@ def _per_cent(share: float) -> str:
 
 
 def _list(published: Published, only: CaptureFilter) -> None:
-    """Captures visit by visit: van, depot, time and recorder once, then each capture with its grade, why, and its file."""
-    visits = capture_queries.visit_count(published, only)
-    if not visits:
+    """Visit by visit: van, depot, time and recorder, how its captures are graded and why; their files folded below."""
+    count = capture_queries.visit_count(published, only)
+    if not count:
         st.info(message("captures.none"))
         return
-    pages = -(-visits // VISITS_A_PAGE)
+    pages = -(-count // VISITS_A_PAGE)
     page = 1
     if pages > 1:
         page = int(st.number_input(message("common.page_of", pages=pages), 1, pages, 1, key="captures-page", width=160))
     frame = capture_queries.captures(published, only, limit=VISITS_A_PAGE, offset=(page - 1) * VISITS_A_PAGE)
     rows = frame.to_dicts()
-    first = [k == 0 or _visit_of(rows[k - 1]) != _visit_of(row) for k, row in enumerate(rows)]
+    visits = [list(of_visit) for _, of_visit in itertools.groupby(rows, _visit_of)]
     parts.sheet(
         pl.DataFrame(
             {
-                message("captures.visit"): [
-                    _visit(row) if begins else "" for row, begins in zip(rows, first, strict=True)
-                ],
-                message("captures.of_visit"): [_capture(row) for row in rows],
-                message("captures.file"): [f":gray[{inert(row['delivery'])}, {inert(row['file'])}]" for row in rows],
+                message("captures.visit"): [_visit(visit[0]) for visit in visits],
+                message("captures.of_visit"): [_graded(visit) for visit in visits],
             }
         ),
         "captures-6",
     )
+    with st.expander(message("captures.files")):
+        quarantined.table(
+            "captures-7",
+            {
+                message("common.van"): [row["van_id"] for row in rows],
+                message("captures.grade"): [text.grade(row["shown_grade"]) for row in rows],
+                message("captures.file"): [f"{row['delivery']}, {row['file']}" for row in rows],
+            },
+        )
     parts.download(lambda: frame, "captures.csv", "download-captures")
 
 
@@ -264,10 +255,17 @@ def _visit(row: Mapping[str, Any]) -> str:
     return f"**{inert(row['van_id'])}** {inert(', '.join(where))} :gray[{at}]"
 
 
-def _capture(row: Mapping[str, Any]) -> str:
-    """Grade and why."""
-    why = inert("; ".join(text.grade_reason(code) for code in row["grade_reasons"]))
-    return inert(text.grade(row["shown_grade"])) + (f": :gray[{why}]" if why else "")
+def _graded(visit: Sequence[Mapping[str, Any]]) -> str:
+    """Grades of a visit's captures, and each reason once, with how many it holds for where that is not all of them."""
+    grades = Counter(row["shown_grade"] for row in visit)
+    told = ", ".join(f"{text.grade(word)} ({grades[word]})" for word in text.GRADE_SYMBOLS if word in grades)
+    reasons = Counter(code for row in visit for code in row["grade_reasons"])
+    why = "; ".join(
+        text.grade_reason(code)
+        + ("" if found == len(visit) else f" ({message('common.of', part=found, whole=len(visit))})")
+        for code, found in reasons.most_common()
+    )
+    return inert(told) + (f": :gray[{inert(why)}]" if why else "")
 
 
 def _deliveries(published: Published) -> None:
@@ -323,22 +321,3 @@ def _checks(published: Published) -> None:
         icon=":material/download:",
         on_click="ignore",
     )
-
-
-def _table(name: str, columns: dict[str, list[str]]) -> None:
-    """A table of texts."""
-    parts.sheet(pl.DataFrame({head: [inert(cell) for cell in cells] for head, cells in columns.items()}), name)
-
-
-def _told(page: dict, code: str) -> str:  # type: ignore[type-arg]
-    """What is wrong and, in grey, what to do: one cell, so that it finds room on a phone."""
-    said, remedy = inert(_sentence(page, code)), inert(text.sentence(_remedy(page, code)))
-    return f"{said}. :gray[{remedy}.]" if remedy else f"{said}."
-
-
-def _sentence(page: dict, code: str) -> str:  # type: ignore[type-arg]
-    return text.sentence(text.contract(page[code].sentence) if code in page else code)
-
-
-def _remedy(page: dict, code: str) -> str:  # type: ignore[type-arg]
-    return text.contract(page[code].remedy) if code in page else ""

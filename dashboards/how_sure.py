@@ -41,13 +41,47 @@ def show() -> None:
 def _in_short(published: Published) -> None:
     """The page's answer in words: of everything that was promised, whether it was kept, and what to do by it."""
     seen = record_queries.alarm_record(published)
-    said = [_alarms_in_short(seen, board_settings(published.home).tracking.false_alarms_per_100_van_weeks)]
-    said.append(_causes_in_short(published))
+    setting = board_settings(published.home).tracking.false_alarms_per_100_van_weeks
     kept = {row["interval"]: row for row in record_queries.coverage(published).iter_rows(named=True)}
+    odds = promises.of_odds(published)
+    causes, _, findings, _ = promises.of_causes(published)
+    judged = {
+        "false_alarms": _alarms_verdict(seen, setting),
+        "causes": causes,
+        **{name: _interval_verdict(kept.get(name)) for name in INTERVALS},
+        "odds": odds.verdict,
+    }
+    names = message("sure.short_heads").split("|")
+    rows = [
+        (message(f"sure.says_{what}"), _came_true(found), message(f"sure.do_{what}_{found}"))
+        for what, found in judged.items()
+    ]
+    parts.sheet(pl.DataFrame(dict(zip(names, zip(*rows, strict=True), strict=True))), "in-short")
+    if causes in ("unchecked", "few"):
+        st.markdown(message("sure.findings_needed", needed=promises.FEW, count=findings))
+        with st.container(key="to-findings", width="content"):
+            parts.link("workshop", message("decide.finding"))
+    said = [_alarms_in_short(seen, setting), _causes_in_short(published)]
     said += [_interval_in_short(name, kept.get(name)) for name in INTERVALS]
-    said.append(_odds_in_short(promises.of_odds(published)))
-    st.markdown("\n".join(f"- {line}" for line in said))
+    said.append(_odds_in_short(odds))
+    with st.expander(message("sure.in_figures")):
+        st.markdown("\n".join(f"- {line}" for line in said))
     parts.quiet(verdict.scale())
+
+
+def _came_true(found: str) -> str:
+    """Whether a promise came true so far, in a few words."""
+    return message(f"sure.verdict_{'not_kept' if found in ('too_high', 'too_low') else found}")
+
+
+def _alarms_verdict(seen: Mapping[str, int], setting: float) -> str:
+    if not seen["findings"]:
+        return "unchecked"
+    return "kept" if _alarms_between(seen)[0] <= setting else "not_kept"
+
+
+def _interval_verdict(row: Mapping[str, Any] | None) -> str:
+    return "unchecked" if row is None else promises.verdict(row["inside"], row["cases"], row["stated"])
 
 
 def _causes_in_short(published: Published) -> str:
@@ -84,12 +118,12 @@ def _share(came: int, cases: int) -> str:
 
 
 def _alarms_in_short(seen: Mapping[str, int], setting: float) -> str:
-    if not seen["findings"]:
+    found = _alarms_verdict(seen, setting)
+    if found == "unchecked":
         return message("sure.short_no_findings")
-    verdict = "kept" if _alarms_between(seen)[0] <= setting else "not_kept"
     return message(
         "sure.short_findings",
-        verdict=message(f"sure.verdict_{verdict}"),
+        verdict=message(f"sure.verdict_{found}"),
         count=seen["findings"],
         nothing=seen["nothing_found"],
     )
@@ -105,7 +139,7 @@ def _interval_in_short(name: str, row: Mapping[str, Any] | None) -> str:
     """Whether an interval held as often as it should: not, where even the favourable end of its own interval is less."""
     if row is None or not row["cases"]:
         return message(f"sure.short_{name}_none")
-    kept = promises.verdict(row["inside"], row["cases"], row["stated"])
+    kept = _interval_verdict(row)
     told = message(
         f"sure.short_{name}",
         verdict=message(f"sure.verdict_{kept}"),

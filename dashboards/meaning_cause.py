@@ -7,11 +7,15 @@ from dashboards import meaning_pictures as pictures
 from dashboards.display import language
 from dashboards.meaning_sections import METHOD, folded, folded_method, sections
 from dashboards.text import message
+from dashboards.who import home
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for
 from data_contracts.page_language import PageLanguage
+from pipelines.read_side.published import board_settings
 
-_OPEN = ("Hard to tell from", "The job", "Tests that find it")
-"""Sections that are open at once, by their English headings, in this order."""
+_JOB = "The job"
+_BESIDE = ("Hard to tell from", "Tests that find it")
+"""Sections that stand open beside the job, by their English headings, in this order."""
 
 
 def show(code: str, title: str) -> None:
@@ -25,23 +29,41 @@ def show(code: str, title: str) -> None:
         Its title.
     """
     st.markdown("  \n".join(text.inert(line) for line in told_by.lines(code)))
-    _picture(code, title)
     told = sections(f"causes/{code}")
-    for key in _OPEN:
-        if key not in told:
-            continue
-        heading, words = told[key]
-        st.markdown(f"## {heading}")
-        if key == "The job":  # work is asked for: the cautions go before it
-            order_card.cautions(code, None)
-        st.markdown(words)
+    seen, work = st.columns([2, 3], gap="large")
+    with seen:
+        _picture(code, title)
+        for key in _BESIDE:
+            if key in told:
+                st.markdown(f"## {told[key][0]}\n\n{told[key][1]}")
+    with work:
+        _job(code, *told[_JOB])
     for key, (heading, words) in told.items():
-        if key not in ("", "Cautions", *_OPEN, *METHOD):
+        if key not in ("", "Cautions", _JOB, *_BESIDE, *METHOD):
             folded(heading, words)
     say = PageLanguage(language()).say
     sources = " · ".join(dict.fromkeys(say(caution.source) for caution in cautions_for(code)))
     folded_method(told, message("meaning.caution_sources", sources=text.inert(sources)))
     folded(message("meaning.of_code"), told[""][1])
+
+
+def _job(code: str, heading: str, words: str) -> None:
+    """The job: its title, the cautions ahead of its steps, parts, and its hours as an order adds them up."""
+    action, steps, _ = (piece.strip() for piece in words.split("\n\n", 2))
+    st.markdown(f"## {heading}: {action.removesuffix('.')}")
+    order_card.cautions(code, None)
+    st.markdown(steps)
+    job, settings = EVERY_CAUSE[code].job, board_settings(home())
+    own, handling = settings.jobs.get(code), settings.workshop.handling_hours
+    hours = job.hours if own is None or own.hours is None else own.hours
+    numbers = {"own": hours, "handling": handling, "sum": hours + handling}
+    st.markdown(
+        message(
+            "meaning.job_needs",
+            parts=text.contract(job.parts) if job.parts else message("meaning.no_parts"),
+            **{name: text.tick(round(value, 2), ()) for name, value in numbers.items()},
+        )
+    )
 
 
 def _picture(code: str, title: str) -> None:

@@ -243,15 +243,22 @@ def choose_week(published: Published) -> str:
     return week
 
 
-def choose_van(published: Published, *, labelled: bool = True, width: int | Literal["stretch"] = "stretch") -> str:
-    """The van to show, kept in the address of the page; any id may be typed. Ends the page if there is none."""
+def choose_van(
+    published: Published,
+    *,
+    labelled: bool = True,
+    width: int | Literal["stretch"] = "stretch",
+    first: str | None = None,
+) -> str:
+    """The van to show, kept in the address of the page; any id may be typed. Where nobody chose, `first`, else the first known.
+    Ends the page if there is none."""
     known = queries.find_vans(published)
     others = (st.query_params.get("van"), st.session_state.get("van"))
     known = [*dict.fromkeys(van for van in others if van and van not in known), *known]
     if not known:
         st.info(message("van.none"))
         st.stop()
-    keep_in_address("van", known, known[0])
+    keep_in_address("van", known, first if first in known else known[0])
     return str(
         st.selectbox(
             message("van.choose"),

@@ -21,6 +21,8 @@ from pipelines.reports.evidence_contents import contents, known_fields
 from pipelines.workspace.workspace import open_workspace
 
 _BUILT = "vansnap_warranty_file"
+_LISTED = 200
+"""Vans of the list that are looked through for a warranty that stands."""
 
 
 @parts.explained
@@ -40,7 +42,7 @@ def show() -> None:
 
 
 def _build(published: Published) -> None:
-    van_id = parts.choose_van(published)
+    van_id = parts.choose_van(published, first=_to_claim(published))
     if row := queries.van(published, van_id):
         facts = [row.get("vin"), row.get("plate"), message("van.facts", family=row["family"], depot=row["depot"])]
         parts.quiet(" · ".join(inert(fact) for fact in facts if fact))
@@ -75,6 +77,15 @@ def _build(published: Published) -> None:
     built = st.session_state.get(_BUILT)
     if built is not None and built[0] == asked:
         _hand_over(van_id, *built[1:])
+
+
+def _to_claim(published: Published) -> str | None:
+    """The first van of the newest list whose warranty stands; None for none."""
+    weeks = queries.weeks(published)
+    if not weeks:
+        return None
+    listed = queries.watchlist(published, weeks[0], queries.ListFilter(), limit=_LISTED)
+    return next((str(row["van_id"]) for row in listed.iter_rows(named=True) if warranty.covers(row)), None)
 
 
 def _fields(published: Published, van_id: str) -> dict[str, str]:

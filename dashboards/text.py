@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime
 
 from dashboards import words_de, words_en
 from dashboards.display import language, units
-from dashboards.unbroken import NARROW_SPACE, kept_together
+from dashboards.unbroken import NARROW_SPACE, NO_BREAK_SPACE, WORD_JOINER, kept_together
 from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE, OTHER
 from data_contracts.facts.numerals import in_language, plain
@@ -32,8 +32,7 @@ MINUS = "\N{MINUS SIGN}"
 
 _LEAST = 1e-6
 """A scatter below that is of the arithmetic: values that are stored rounded and never differed. [any unit]"""
-_SPACES = re.compile(r"[^\S\u00a0\u202f]+")
-"""Spaces and ends of lines, but for those at which no line may break."""
+_SPACES = re.compile(r"[^\S\u00a0\u202f]+")  # and ends of lines, but for those at which no line may break
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&\"'=^])")
 
 
@@ -45,7 +44,7 @@ def message(key: str, **places: object) -> str:
     key : str
         Key of the words file.
     **places : object
-        Values for its places, already formatted.
+        Values for its places; a whole number may come as it is.
 
     Returns
     -------
@@ -56,7 +55,8 @@ def message(key: str, **places: object) -> str:
     KeyError
         If the words file has no such key.
     """
-    return kept_together(filled(CATALOGUES[language()][key], places))
+    shown = {name: count(of) if type(of) is int and of > 999 else of for name, of in places.items()}
+    return kept_together(filled(CATALOGUES[language()][key], shown))
 
 
 def _word(key: str, otherwise: str) -> str:
@@ -222,7 +222,9 @@ def count(value: float) -> str:
 def observed(share: float, low: float, high: float) -> str:
     """A share that was observed, with its interval where that is wider, in whole percent."""
     told, *ends = (f"{100 * part:.0f}" for part in (share, low, high))
-    return f"{told}{NARROW_SPACE}%" + ("" if ends == [told, told] else f" ({'–'.join(ends)})")
+    return f"{told}{NARROW_SPACE}%" + (
+        "" if ends == [told, told] else f"{NO_BREAK_SPACE}({f'{WORD_JOINER}–{WORD_JOINER}'.join(ends)})"
+    )
 
 
 def p_value(p: float | None) -> str:

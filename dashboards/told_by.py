@@ -12,53 +12,92 @@ from data_contracts.moved_by import clearness
 from data_contracts.pages_de import PAGES_DE
 from data_contracts.signals import QUANTITIES
 
-_MOST = 2
-"""Signs told of a cause. Of our choosing."""
-_LEAST_BESIDE_FIRST = 0.4
-"""How clear the second sign must be beside the first. Of our choosing. [1]"""
+_MOST = 3
+"""Signs told of a cause beside its picture. Of our choosing."""
+LARGE = 1.0
+"""From how clear a movement a sign is told, or from `_BESIDE` of a cause's clearest. Of our choosing. [as `clearness`]"""
+_BESIDE = 0.4
+
+Told = dict[str, float]
+"""Signs of one or more ways a cause shows, each with how clear it is, the clearest first."""
 
 
-def signs(code: str) -> str:
-    """The clearest signs of a cause, such as "fuel taken off at idle"; empty where nothing that is read shows it.
+def signs(code: str, most: int | None = None) -> str:
+    """The signs of a cause, such as "fuel taken off at idle"; empty where nothing that is read shows it.
 
     Parameters
     ----------
     code : str
         Cause.
+    most : int, optional
+        So many at most, the clearest; of ways that stand apart one less each. Else every clear one.
 
     Returns
     -------
     str
-        Of the likeliest way it shows; where another way moves the same reading the other way round, both, each with its way.
+        Of all its ways together; ways that show otherwise stand apart, each with its name.
     """
-    first, *others = EVERY_CAUSE[code].shows
-    told = _of_way(first.effects)
-    turned = next((way for way in others if _turned(first.effects, way.effects)), None)
-    if turned is None:
-        return "; ".join(told)
-    ways = [(first, told), (turned, [sign for sign in _of_way(turned.effects) if sign not in told])]
-    return "; ".join(f"{', '.join(signs)} ({_named(way.name)})" for way, signs in ways if signs)
+    groups = _groups(code)
+    clearest = max((max(told.values(), default=0.0) for _, told in groups), default=0.0)
+    least = min(LARGE, _BESIDE * clearest)
+    pieces, said = [], set[str]()
+    each = most if most is None or len(groups) == 1 else most - 1
+    for way, told in groups:
+        clear = [sign for sign in _clearest_first(told) if told[sign] >= least and sign not in said][:each]
+        said.update(clear)
+        if clear:
+            pieces.append("; ".join(clear) if len(groups) == 1 else f"{', '.join(clear)} ({_named(way)})")
+    return "; ".join(pieces)
 
 
-def _turned(first: Mapping[str, tuple[float, float]], other: Mapping[str, tuple[float, float]]) -> bool:
-    """Whether the reading that tells one way most clearly moves the other way round in another."""
-    told = [name for name in first if _sign(FEATURES[name], first[name][0])]
-    name = max(told, key=lambda name: abs(clearness(name, first)), default="")
-    return name in other and first[name][0] * other[name][0] < 0
+def _groups(code: str) -> list[tuple[str, Told]]:
+    """Ways a cause shows, those that show alike together: name of the first, and their signs."""
+    groups: list[tuple[str, Told, Told]] = []
+    for way in EVERY_CAUSE[code].shows:
+        told, opposite = _of_way(way.effects)
+        if not told:
+            continue
+        first = next(iter(told))
+        for _, others, against in groups:
+            if others.get(first, 0.0) >= min(LARGE, told[first]) and not any(
+                against.get(sign, 0.0) >= LARGE <= told[sign] for sign in told
+            ):
+                _join(others, told)
+                _join(against, opposite)
+                break
+        else:
+            groups.append((way.name, told, opposite))
+    return [(name, told) for name, told, _ in groups]
+
+
+def _join(into: Told, more: Told) -> None:
+    for sign, clear in more.items():
+        into[sign] = max(clear, into.get(sign, 0.0))
+
+
+def _clearest_first(told: Told) -> list[str]:
+    return sorted(told, key=lambda sign: -told[sign])
 
 
 def _named(way: str) -> str:
     return way if language() == "en" else PAGES_DE[way]
 
 
-def _of_way(effects: Mapping[str, tuple[float, float]]) -> list[str]:
+def _of_way(effects: Mapping[str, tuple[float, float]]) -> tuple[Told, Told]:
+    """Signs of one way, the clearest first, and what each would be the other way round."""
     clear = {name: abs(clearness(name, effects)) for name in effects}
-    told: dict[str, float] = {}
+    told: Told = {}
+    opposite: Told = {}
     for name in sorted(clear, key=lambda name: -clear[name]):
-        words = _sign(FEATURES[name], effects[name][0])
-        if words and (not told or clear[name] >= _LEAST_BESIDE_FIRST * max(told.values())):
+        if words := _of_part(_sign(FEATURES[name], effects[name][0])):
             told.setdefault(words, clear[name])
-    return list(told)[:_MOST]
+            opposite.setdefault(_of_part(_sign(FEATURES[name], -effects[name][0])), clear[name])
+    return told, opposite
+
+
+def _of_part(sign: str) -> str:
+    """A sign without the part of the trace it is read from, so that it is told once."""
+    return sign.partition(" (")[0]
 
 
 def _sign(feature: Feature, moved: float) -> str:
@@ -88,16 +127,17 @@ def taken_for(code: str) -> tuple[str, ...]:
 
 def in_short(code: str) -> list[str]:
     """What stands below a cause's picture: its signs, whether it is judged, and all it looks like: what looks like it says so too."""
-    said = signs(code)
-    told = [f"{text.sentence(said)}."] if said else _found_by(code)
-    if said and EVERY_CAUSE[code].unjudged is not None:
-        told.append(message("meaning.unjudged"))
+    cause, said = EVERY_CAUSE[code], signs(code, _MOST)
+    if cause.unjudged is None:
+        told = [f"{text.sentence(said)}."]
+    else:
+        told = [message("meaning.can_show" if said else "meaning.shows_nothing", signs=said), *_found_by(code)]
     alike = [text.cause(other) for other in taken_for(code)]
-    if NONE in (hard.other for hard in EVERY_CAUSE[code].ambiguities):
+    if NONE in (hard.other for hard in cause.ambiguities):
         alike.append(text.cause(NONE))
     if alike:
         told.append(message("meaning.like", others=", ".join(alike)))
-    elif said:
+    elif cause.unjudged is None:
         told.append(message("meaning.like_none"))
     return told
 
@@ -105,7 +145,9 @@ def in_short(code: str) -> list[str]:
 def lines(code: str) -> list[str]:
     """What heads a cause's page: its signs, the test that finds what is not judged, and how people may come to harm."""
     cause, said = EVERY_CAUSE[code], signs(code)
-    told = [message("meaning.told_by", signs=said)] if said else []
+    told = []
+    if said:
+        told.append(message("meaning.told_by" if cause.unjudged is None else "meaning.can_show", signs=said))
     told += _found_by(code)
     if cause.danger is not None:
         told.append(message("meaning.danger", danger=text.contract(cause.danger)))
@@ -113,7 +155,7 @@ def lines(code: str) -> list[str]:
 
 
 def _found_by(code: str) -> list[str]:
-    """That a cause is not judged from snaps, and the test that finds it; nothing of one that is."""
+    """That a cause is not named from snaps, and the test that tells; nothing of one that is."""
     cause = EVERY_CAUSE[code]
     if cause.unjudged is None:
         return []

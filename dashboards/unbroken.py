@@ -4,7 +4,8 @@ plain."""
 import re
 
 NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
-WHOLE_SPACE = "\N{NO-BREAK SPACE}"
+NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
+WORD_JOINER = "\N{WORD JOINER}"
 HYPHEN = "\N{NON-BREAKING HYPHEN}"
 
 _CALENDAR = re.compile(r"(?<![\w.`-])(\d{4})\\?-(?:(W\d\d)|(\d\d)\\?-(\d\d))(?!\\?-|[\w`])")
@@ -29,12 +30,12 @@ def kept_together(told: str) -> str:
     -------
     str
     """
-    return _JOINED.sub(WHOLE_SPACE, _SHARE.sub(NARROW_SPACE, _CALENDAR.sub(_calendar, told)))
+    return _JOINED.sub(NO_BREAK_SPACE, _SHARE.sub(NARROW_SPACE, _CALENDAR.sub(_calendar, told)))
 
 
 def plainly(told: str) -> str:
     """The same text with plain hyphens and spaces: the inverse, but for spaces that were narrow before."""
-    return told.replace(HYPHEN, "-").replace(NARROW_SPACE, " ").replace(WHOLE_SPACE, " ")
+    return told.replace(HYPHEN, "-").replace(NARROW_SPACE, " ").replace(NO_BREAK_SPACE, " ")
 
 
 def _calendar(found: re.Match[str]) -> str:

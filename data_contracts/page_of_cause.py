@@ -74,7 +74,7 @@ def cause_page(cause: Cause, language: str = "en") -> str:
         *(_consequence(consequence, told) for consequence in cause.if_left),
         "\n" + told.heading("Quantities the repair should bring back"),
         *(f"- [{name}](../quantities/{name}.md): {told.of(QUANTITIES[name].description)}" for name in job.touches),
-        "\n" + told.heading("How it shows at severity 1"),
+        "\n" + told.heading("How the worst fault judged shows (severity 1)"),
         *_shown(cause, told),
         "\n" + told.heading("Tests that find it"),
         *_tests(cause, told),
@@ -93,12 +93,15 @@ _DEFAULTS = (
 )
 
 
+_OF_TESTS = "Minutes and shares are common practice, no source."
+
+
 def _tests(cause: Cause, told: PageLanguage) -> list[str]:
     """Tests that find a cause, the surest first."""
     tests = sorted(
         (test for test in TESTS.values() if cause.code in test.finds), key=lambda test: -test.finds[cause.code]
     )
-    return [
+    lines = [
         told.say(
             "- {test} ({minutes} min; finds it in {share} of cases)",
             test=sentence(told.of(test.title)),
@@ -106,7 +109,8 @@ def _tests(cause: Cause, told: PageLanguage) -> list[str]:
             share=told.share(test.finds[cause.code]),
         )
         for test in tests
-    ] or [told.say("- none is listed")]
+    ]
+    return [*lines, "\n" + told.say(_OF_TESTS)] if lines else [told.say("- none is listed")]
 
 
 def _shown(cause: Cause, told: PageLanguage) -> list[str]:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.vocabulary import PHRASES
+from data_contracts.limits import HOLD_S
 from data_contracts.moved_by import Side, movers, stands_for
 from data_contracts.page_language import PageLanguage, method_of, sentence
 from data_contracts.quantities.record import Need, Quantity
@@ -105,15 +106,26 @@ _REPEATS = (
 )
 
 
+_HELD = "- the pedal on the floor until the engine has reached its highest speed: about {number} s"
+
+
 def _needs(need: Need, told: PageLanguage) -> list[str]:
     names = f" {told.say('or')} ".join(f"`{name}`" for name in need.or_channels)
     lines = [
         (need.channel == "manifest", "- the figure in the manifest, as a scan tool reads it", {}),
-        (need.rate_hz, "- {number} samples a second or more", {"number": f"{need.rate_hz:g}"}),
+        (need.to_highest_speed, _HELD, {"number": f"{HOLD_S:g}"}),
+        (
+            need.rate_hz,
+            "- {number} samples a second or more",
+            {"number": f"{need.rate_hz:,g}".replace(",", "\N{NARROW NO-BREAK SPACE}")},
+        ),
         (need.before_s, "- {number} s of steady idle before the opening", {"number": f"{need.before_s:g}"}),
-        (need.hold_s, "- {number} s or more from opening to release", {"number": f"{need.hold_s:g}"}),
+        (
+            need.hold_s and not need.to_highest_speed,
+            "- {number} s or more from opening to release",
+            {"number": f"{need.hold_s:g}"},
+        ),
         (need.after_s, "- {number} s after the release", {"number": f"{need.after_s:g}"}),
-        (need.snap and need.channel != "manifest", "- a throttle snap", {}),
         (
             need.kinds,
             "- sensor: {kinds}",

@@ -70,7 +70,7 @@ TURBO: tuple[Cause, ...] = (
     ),
     Cause(
         "recirculation_valve",
-        Words("recirculation valve stuck", "Schubumluftventil klemmt"),
+        Words("charge-air recirculation valve stuck", "Schubumluftventil am Turbolader klemmt"),
         "recirculation pulse -100 %",
         everyday=Words(
             "A valve beside the turbocharger is stuck.",
@@ -78,7 +78,7 @@ TURBO: tuple[Cause, ...] = (
         ),
         cautions=("running",),
         job=Job(
-            Words("Check the recirculation valve", "Schubumluftventil prüfen"),
+            Words("Check the charge-air recirculation valve", "Schubumluftventil am Turbolader prüfen"),
             (
                 Words(
                     "apply vacuum or power and watch the valve move",
@@ -87,7 +87,7 @@ TURBO: tuple[Cause, ...] = (
                 Words("check its hose", "seinen Schlauch prüfen"),
                 Words("replace the valve", "Ventil ersetzen"),
             ),
-            Words("recirculation valve", "Schubumluftventil"),
+            Words("charge-air recirculation valve", "Schubumluftventil"),
             hours=0.8,
             parts_cost=70.0,
             touches=("recirculation_pulse_g_s",),

@@ -77,8 +77,8 @@ UNJUDGED_AIR: tuple[Cause, ...] = (
             Ambiguity(
                 "injector_leaking",
                 Words(
-                    "with a full canister the trims take fuel off at idle for both; only the idle flow tells",
-                    "mit vollem Aktivkohlefilter nehmen die Trimmwerte bei beiden im Leerlauf Kraftstoff weg; nur der Leerlaufstrom unterscheidet sie",
+                    "with a full canister the trims take fuel off at idle for both; a lower idle flow speaks for the purge valve, and its test tells",
+                    "mit vollem Aktivkohlefilter nehmen die Trimmwerte bei beiden im Leerlauf Kraftstoff weg; ein kleinerer Leerlaufstrom spricht für das Tankentlüftungsventil, und dessen Prüfung sagt es",
                 ),
                 resolved_by=("idle_flow",),
             ),

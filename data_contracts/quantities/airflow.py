@@ -241,7 +241,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air mass flow at the highest free speed with the throttle open, brought to reference conditions of the air",
             "Luftmassenstrom bei der höchsten freien Drehzahl mit offener Drosselklappe, auf Bezugsbedingungen der Luft umgerechnet",
         ),
-        Need("airflow", rate_hz=50.0, hold_s=0.3),
+        Need("airflow", rate_hz=50.0, hold_s=0.3, to_highest_speed=True),
         Method(
             "The main peak times (reference pressure / station pressure)^a times (air temperature / reference temperature)^b, corrected "
             "for humidity. The first reading uses a = 1 and b = 1/2; tracking re-estimates both per family from the fleet's own data. "

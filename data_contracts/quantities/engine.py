@@ -43,7 +43,7 @@ ENGINE: tuple[Quantity, ...] = (
             "time from the opening until the engine runs at its highest free speed",
             "Zeit von der Öffnung, bis der Motor mit seiner höchsten freien Drehzahl läuft",
         ),
-        Need("airflow", rate_hz=50.0, hold_s=0.3, or_channels=("engine_rpm",)),
+        Need("airflow", rate_hz=50.0, hold_s=0.3, to_highest_speed=True, or_channels=("engine_rpm",)),
         Method(
             "From the opening until the recorded speed reaches 97 % of its highest; without a speed channel, until the slow flow first reaches 95 % "
             "of the main peak after the dip. Not given where the flow gets there within 0.15 s, which is the manifold filling, nor where the pedal "
@@ -67,7 +67,7 @@ ENGINE: tuple[Quantity, ...] = (
         "engine",
         Words("flow per revolution", "Luft je Umdrehung"),
         Words("air mass per revolution at the main peak", "Luftmasse je Umdrehung an der Hauptspitze"),
-        Need("airflow", rate_hz=1000.0, hold_s=0.3, or_speed_channel=True),
+        Need("airflow", rate_hz=1000.0, hold_s=0.3, to_highest_speed=True, or_speed_channel=True),
         Method(
             "Flow at the main peak divided by revolutions per second there. Not given where the pedal was lifted before the highest speed.",
             "That of flow and speed combined.",
@@ -96,7 +96,15 @@ ENGINE: tuple[Quantity, ...] = (
             "air drawn at the main peak over displacement filled at ambient density (speed–density)",
             "angesaugte Luft an der Hauptspitze gegen den mit Umgebungsdichte gefüllten Hubraum",
         ),
-        Need("airflow", rate_hz=1000.0, hold_s=0.3, conditions=("intake_air_c",), or_speed_channel=True, metered=True),
+        Need(
+            "airflow",
+            rate_hz=1000.0,
+            hold_s=0.3,
+            to_highest_speed=True,
+            conditions=("intake_air_c",),
+            or_speed_channel=True,
+            metered=True,
+        ),
         Method(
             "Flow per revolution divided by the mass of intake air in half the displacement. Not given where that is not.",
             "That of flow, speed, pressure and air temperature combined.",

@@ -392,8 +392,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         tracking=Tracking("log", 0.05, _LEAN_RESPONSE, less_is_better=True),
         plainly=Plainly(
             Words("time", "Zeit"),
-            Words("falls slowly to lean", "fällt langsam nach mager"),
-            Words("falls fast to lean", "fällt schnell nach mager"),
+            Words("slow to turn lean (steepest part)", "wird langsam mager (steilste Stelle)"),
+            Words("quick to turn lean (steepest part)", "wird schnell mager (steilste Stelle)"),
             seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
     ),

@@ -43,6 +43,8 @@ class Need:
         Steady idle before the opening. [s]
     hold_s : float
         Shortest time from opening to release, or to the end of the recording. [s]
+    to_highest_speed : bool
+        The pedal must be held until the engine has reached its highest speed; a hold of `hold_s` need not be enough.
     after_s : float
         Recording after the release. [s]
     snap : bool
@@ -67,6 +69,7 @@ class Need:
     rate_hz: float = 0.0
     before_s: float = 0.0
     hold_s: float = 0.0
+    to_highest_speed: bool = False
     after_s: float = 0.0
     snap: bool = True
     kinds: tuple[str, ...] = ()

@@ -17,7 +17,7 @@ SPEED_CHANNEL_RATE_HZ = 5.0
 
 # What is not given where the flow still climbs as the pedal is lifted: it would depend on how long the pedal was held. What
 # stood as the main peak is left, as a lower bound.
-OF_THE_HIGHEST_SPEED = ("main_peak_reference_g_s", "run_up_time_s", "flow_per_rev_mg", "volumetric_efficiency")
+OF_THE_HIGHEST_SPEED = tuple(name for name, quantity in QUANTITIES.items() if quantity.need.to_highest_speed)
 
 
 @dataclass(frozen=True)

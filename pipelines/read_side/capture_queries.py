@@ -107,6 +107,18 @@ def grade_reason_counts(published: Published, only: CaptureFilter) -> pl.DataFra
     )
 
 
+def reason_by_depot(published: Published, only: CaptureFilter, reason: str) -> pl.DataFrame:
+    """How many captures a reason holds for, depot by depot: depot, found, of_all; the largest share first."""
+    where, parameters = only.where()
+    return published.ask_once(
+        f"""
+        SELECT depot, count(*) FILTER (list_contains(grade_reasons, $told)) AS found, count(*) AS of_all
+        FROM captures WHERE {where} GROUP BY depot ORDER BY found / of_all DESC, found DESC, depot
+        """,
+        {"told": reason, **parameters},
+    )
+
+
 def deliveries(published: Published, *, limit: int = 100) -> pl.DataFrame:
     """The row account of the newest deliveries."""
     return published.ask("SELECT * FROM deliveries ORDER BY taken_in_at DESC, delivery DESC LIMIT $n", {"n": limit})

@@ -29,7 +29,7 @@ def main_module() -> Iterator[None]:
 def plain_hyphens(monkeypatch: pytest.MonkeyPatch) -> None:
     """Days, weeks and figures as they are written elsewhere; what a line may not break is tested in `test_unbroken.py`."""
     monkeypatch.setattr(unbroken, "HYPHEN", "-")
-    monkeypatch.setattr(unbroken, "WHOLE_SPACE", " ")
+    monkeypatch.setattr(unbroken, "NO_BREAK_SPACE", " ")
     monkeypatch.setattr(text, "_SPACES", re.compile(r"\s+"))
 
 

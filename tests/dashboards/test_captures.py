@@ -13,7 +13,7 @@ from tests.dashboards.conftest import View, everything, unlinked
 
 
 def test_captures_stand_by_visit_with_depot_recorder_and_file(view: View, sample_home: Path) -> None:
-    """Each visit once, in front of its first capture; every page holds whole visits, and together they hold all."""
+    """Each visit once, its captures counted by grade; every page holds whole visits, and together they hold all; files below."""
     app = view("captures")
     published = open_published(sample_home)
     week = str(app.selectbox(key="week").value)
@@ -21,11 +21,14 @@ def test_captures_stand_by_visit_with_depot_recorder_and_file(view: View, sample
     visits, rows, page = 0, 0, 1
     while True:
         (listed,) = [table.value for table in app.table if "Visit" in table.value.columns]
-        begun = [cell for cell in listed["Visit"] if cell]
-        assert listed["Visit"].iloc[0]
-        assert all(re.match(r"\*\*.+\*\* \w+", cell) for cell in begun)
-        assert all(", " in cell for cell in listed["File"])
-        visits, rows, page = visits + len(begun), rows + len(listed), page + 1
+        (files,) = [table.value for table in app.table if list(table.value.columns) == ["Van", "Grade", "File"]]
+        assert all(re.match(r"\*\*.+\*\* \w+", cell) for cell in listed["Visit"])
+        assert all(", " in cell for cell in files["File"])
+        counted = sum(
+            int(n) for cell in listed["Grade, and why"] for n in re.findall(r"\\\((\d+)\\\)", cell.split(":gray")[0])
+        )
+        assert counted == len(files)
+        visits, rows, page = visits + len(listed), rows + len(files), page + 1
         if visits >= every.select("van_id", "visit").n_unique():
             break
         app.number_input(key="captures-page").set_value(page).run()
@@ -33,10 +36,29 @@ def test_captures_stand_by_visit_with_depot_recorder_and_file(view: View, sample
     van = str(every["van_id"][0])
     app.text_input(key="captures-van").set_value(f" {van.lower()} ").run()
     (listed,) = [table.value for table in app.table if "Visit" in table.value.columns]
-    assert len(listed) == every.filter(pl.col("van_id") == van).height
+    assert len(listed) == every.filter(pl.col("van_id") == van)["visit"].n_unique()
     app.text_input(key="captures-van").set_value("%' OR 1=1 --").run()
     assert not app.exception
     assert "No capture matches" in app.info[0].value
+
+
+def test_the_head_says_what_to_tell_the_depots_and_that_the_rest_was_used(
+    view: View, sample_home: Path, tmp_path: Path
+) -> None:
+    home = shutil.copytree(sample_home, tmp_path / "home")
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        week, depot = connection.execute("SELECT max(week), min(depot) FROM captures").fetchone() or ("", "")
+        connection.execute("UPDATE captures SET grade = 'usable', held = NULL, grade_reasons = []")
+        connection.execute(
+            "UPDATE captures SET grade_reasons = ['hold_short'] WHERE week = ? AND depot = ?", [week, depot]
+        )
+        of, total = connection.execute(
+            "SELECT count(*) FILTER (depot = ?), count(*) FROM captures WHERE week = ?", [depot, week]
+        ).fetchone() or (0, 0)
+    shown = everything(view("captures", home)).replace("\\", "").replace("\N{NON-BREAKING HYPHEN}", "-")
+    assert "Tell the depots: hold the pedal to the floor until the engine no longer gains, about a second." in shown
+    assert f"in {of} of {total} captures; most at {depot} {of} of {of}" in shown
+    assert f"{week}: {total} of {total} captures were used" in shown
 
 
 @pytest.mark.parametrize("language", ["en", "de"])

@@ -8,8 +8,9 @@ from streamlit.testing.v1 import AppTest
 
 from dashboards import meant, text, told_by
 from data_contracts.causes import EVERY_CAUSE
+from data_contracts.features import FEATURES
 from data_contracts.make_pages import pages
-from data_contracts.moved_by import movers
+from data_contracts.moved_by import clearness, movers
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from tests.dashboards.conftest import View, everything, unlinked
 
@@ -121,7 +122,8 @@ def test_a_cause_that_shows_either_way_says_when_and_look_alikes_name_each_other
     assert told_by.signs("purge_valve_open") == (
         "fuel added at idle, too little air at idle (canister empty); fuel taken off at idle (canister full of vapour)"
     )
-    assert told_by.signs("injector_leaking") == "fuel taken off at idle"
+    assert told_by.signs("injector_leaking", 1) == "fuel taken off at idle"
+    assert told_by.signs("lambda_slow_one_way", 2) == "slow to turn rich (to rich); slow to turn lean (to lean)"
     for code in EVERY_CAUSE:
         assert all(code in told_by.taken_for(other) for other in told_by.taken_for(code)), code
 
@@ -130,12 +132,38 @@ def test_every_cause_says_what_it_is_taken_for_and_whether_it_is_judged() -> Non
     """One truth in every place: on the overview and on its page."""
     for code, cause in EVERY_CAUSE.items():
         short, head = " ".join(told_by.in_short(code)), " ".join(told_by.lines(code))
+        unnamed = cause.unjudged is not None
         alone = "The readings tell it from the others." in short
-        assert alone == ("Easily taken for: " not in short and bool(told_by.signs(code))), code
-        assert ("Not judged from" in short) == ("Not judged from" in head) == (cause.unjudged is not None), code
+        assert alone == ("Easily taken for: " not in short and not unnamed), code
+        assert ("Not named by this tool" in short) == ("Not named by this tool" in head) == unnamed, code
+        assert ("A snap can show: " in short) == (unnamed and bool(told_by.signs(code))), code
         assert ("Danger while it waits: " in head) == cause.endangers, code
     assert "Easily taken for: no fault." in told_by.in_short("charge_air_leak")
     assert "The readings tell it from the others." in told_by.in_short("airflow_under_reading")
+
+
+@pytest.mark.parametrize("code", EVERY_CAUSE)
+def test_what_a_list_can_say_of_a_cause_is_among_its_signs(code: str) -> None:
+    """Every large movement that evidence has plain words for, whichever way the cause shows."""
+    for way in EVERY_CAUSE[code].shows:
+        for name in way.effects:
+            feature, clear = FEATURES[name], clearness(name, way.effects)
+            plainly = QUANTITIES[feature.quantity].plainly
+            if abs(clear) < 1.0 or plainly is None or feature.against or feature.plus:
+                continue
+            if "narrowband" in (*feature.kinds, *QUANTITIES[feature.quantity].need.kinds):
+                continue  # volts of a switching sensor: the same is told of lambda
+            high = (clear > 0) != (feature.scale == "inverse")
+            words = (
+                "repeats of one visit differ"
+                if feature.scale == "scatter"
+                else (plainly.high if high else plainly.low).en
+            )
+            assert words.partition(" (")[0] in told_by.signs(code), (way.name, name)
+
+
+def test_the_overview_of_a_restricted_injector_has_what_its_card_on_the_list_says() -> None:
+    assert "one cylinder falls behind at idle" in told_by.in_short("injector_restricted")[0]
 
 
 def test_a_sign_told_of_a_cause_names_the_cause_on_the_page_of_its_quantity() -> None:

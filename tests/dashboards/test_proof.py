@@ -71,3 +71,13 @@ def test_a_character_that_cannot_be_printed_is_refused_in_one_line(view: View, b
 
 def _plain(markdown: str) -> str:
     return markdown.replace("\\", "")
+
+
+def test_proof_opens_with_a_listed_van_whose_warranty_stands(
+    view: View, built: list[Claim], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dashboards.warranty.covers", lambda row: row["van_id"] == VAN)
+    assert view("proof").selectbox(key="van").value == VAN
+    monkeypatch.setattr("dashboards.warranty.covers", lambda _row: False)
+    app = view("proof")
+    assert app.selectbox(key="van").value == app.selectbox(key="van").options[0]

@@ -11,7 +11,7 @@ _SPACES = text._SPACES
 @pytest.fixture(autouse=True)
 def as_on_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(unbroken, "HYPHEN", "\N{NON-BREAKING HYPHEN}")
-    monkeypatch.setattr(unbroken, "WHOLE_SPACE", "\N{NO-BREAK SPACE}")
+    monkeypatch.setattr(unbroken, "NO_BREAK_SPACE", "\N{NO-BREAK SPACE}")
     monkeypatch.setattr(text, "_SPACES", _SPACES)
 
 
