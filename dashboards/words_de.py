@@ -803,7 +803,7 @@ WORDS: dict[str, str] = {
     "sure.do_odds_too_high": "Bisher zu hoch: als obere Grenze lesen.",
     "sure.do_odds_too_low": "Bisher zu niedrig: es gilt der Tag der Fälligkeit.",
     "sure.verdict_unchecked": "noch nicht geprüft",
-    "sure.findings_needed": "Die Ursachen lassen sich prüfen, sobald Aufträge {needed} Befunde haben; {count:# liegt/# liegen} vor.",
+    "sure.findings_needed": "Um die Ursachen zu prüfen, {needed:ist # Befund/sind # Befunde} nötig; {count:# liegt/# liegen} vor.",
     "sure.in_figures": "Dasselbe in Zahlen",
     # Bedeutung
     "meaning.heading": "Was die Wörter bedeuten",

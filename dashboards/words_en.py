@@ -803,7 +803,7 @@ WORDS: dict[str, str] = {
     "sure.do_odds_too_high": "Too high so far: read them as an upper bound.",
     "sure.do_odds_too_low": "Too low so far: go by the day due.",
     "sure.verdict_unchecked": "not checked yet",
-    "sure.findings_needed": "The causes can be checked once orders have {needed} findings; {count:# is/# are} there.",
+    "sure.findings_needed": "The causes can be checked once orders have {needed:# finding/# findings}; {count:# is/# are} there.",
     "sure.in_figures": "The same in figures",
     # Meaning
     "meaning.heading": "What the words mean",
