@@ -319,6 +319,10 @@ TESTS: Mapping[str, WorkshopTest] = {
 }
 
 
+AT_ONCE = 10.0
+"""A test of at most this long is done before anything else is ruled out. Common practice, no source (2026-11-30). [min]"""
+
+
 def asked_tests(cause: str) -> tuple[WorkshopTest, ...]:
     """The tests that a job's steps ask for, the one that finds the cause most often first, then those of what reads alike.
 
@@ -346,13 +350,16 @@ def steps_of(cause: str) -> tuple[Words, ...]:
     Returns
     -------
     tuple of Words
-        What reads alike and is not judged from snaps is ruled out first, since its test is short beside the job; then the job's own
-        steps; last, where they find nothing, what a snap hardly tells apart from it, before anything is renewed.
+        What reads alike and is not judged from snaps is ruled out first, since its test is short beside the job, but after a look of the
+        job's own that is done at once; then the job's own steps; last, where they find nothing, what a snap hardly tells apart from it, before anything is renewed.
     """
     if cause not in JOBS:
         return ()
-    first = (_ruled_out(one) for one in LOOK_ALIKES.get(cause, ()))
-    return (*first, *JOBS[cause].all_steps, *(_looked_for(one) for one in _alike_by_judging(cause)))
+    first = tuple(_ruled_out(one) for one in LOOK_ALIKES.get(cause, ()))
+    own, test = JOBS[cause].all_steps, EVERY_CAUSE[cause].first_test
+    at_once = bool(test) and TESTS[test].minutes <= AT_ONCE
+    ordered = (own[0], *first, *own[1:]) if at_once else (*first, *own)
+    return (*ordered, *(_looked_for(one) for one in _alike_by_judging(cause)))
 
 
 def _alike_by_judging(cause: str) -> tuple[Cause, ...]:
