@@ -16,6 +16,7 @@ from pipelines.notify.recipients import nobody_to_tell
 from pipelines.retention.emptied import emptied
 from pipelines.storage.backups import Backup, BackupPlace, digest_of
 from pipelines.storage.packed_folder import ENDING, is_packed, unpack
+from pipelines.storage.room import is_full
 from pipelines.workspace.version import VERSION
 from pipelines.workspace.waiting import when_free
 from pipelines.workspace.workspace import Workspace, open_workspace, parts_of
@@ -170,7 +171,14 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
                 continue
             if is_packed(path):
                 restored.inbox.mkdir(exist_ok=True)
-                unpack(path, _free(restored.inbox / path.name.removesuffix(ENDING)))
+                target = _free(restored.inbox / path.name.removesuffix(ENDING))
+                try:
+                    unpack(path, target)
+                except OSError as error:
+                    if is_full(error):
+                        raise
+                    shutil.rmtree(target, ignore_errors=True)
+                    continue  # damaged, and in no backup: it stays in the workspace that is set aside
             else:
                 _copy(path, _free(restored.inbox / path.name))
             deliveries += 1
@@ -185,16 +193,26 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
 
 
 def _is_held(path: Path, held: Collection[str], restored: Workspace) -> bool:
-    """Whether a backup holds a delivery, packed or not, whichever it is now."""
+    """Whether a backup holds a delivery, packed or not, whichever it is now; of a damaged one, whether it holds one of that name."""
     if path.is_file() and digest_of(path) in held:
         return True
     hollow = emptied(path)  # since the backup, by the retention setting
-    files = {digest for file, digest in digests(path).items() if file not in hollow}
     name = path.name.removesuffix(ENDING)
     same = [one for one in (restored.delivered / name, restored.delivered / f"{name}{ENDING}") if one.exists()]
-    if hollow and path.suffix == ".zip":
+    if hollow and path.suffix.lower() == ".zip":
         return bool(same)
-    return files <= set(held) or any(files <= set(digests(one).values()) for one in same)
+    try:
+        files = {digest for file, digest in digests(path).items() if file not in hollow}
+    except OSError:
+        return bool(same)
+    return files <= set(held) or any(files <= _digests_there(one) for one in same)
+
+
+def _digests_there(path: Path) -> set[str]:
+    try:
+        return set(digests(path).values())
+    except OSError:
+        return set()  # it was damaged when it was backed up
 
 
 def _free(path: Path) -> Path:

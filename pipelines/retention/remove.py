@@ -16,15 +16,16 @@ import polars as pl
 from data_contracts.errors import WorkspaceError
 from data_contracts.tables import WAVEFORMS, polars_schema
 from pipelines.intake.delivery import RefusedError, inner_path
-from pipelines.intake.filing import place_of
+from pipelines.intake.filing import place_of, remove_drafts
 from pipelines.intake.manifest import read_manifest
 from pipelines.retention import ledger
-from pipelines.retention.due import old_waveforms
+from pipelines.retention.due import ahead_line, counted_from, kept_since, old_waveforms
 from pipelines.retention.emptied import DAMAGED, emptied, empty, manifest_of
 from pipelines.storage.room import is_full
 from pipelines.storage.unreferenced import UNREFERENCED
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import Encoded, encode, read_chunk, write_waveforms
+from pipelines.workspace.log import note
 from pipelines.workspace.workspace import Workspace
 
 
@@ -42,14 +43,18 @@ def mark_removed(workspace: Workspace, warehouse: Warehouse, months: int, at: da
     months : int
         For which samples are kept, at least 1.
     at : datetime
-        Time of the run.
+        Time of the run. Where that may be wrong nothing goes, and the log says so.
 
     Returns
     -------
     int
         Waveforms that go.
     """
-    due = old_waveforms(warehouse, months, at).filter(pl.col("kept_for").is_null())
+    counted = counted_from(warehouse, at)
+    if counted is None:
+        note(workspace, "raw_kept", reason=ahead_line(at))
+        return 0
+    due = old_waveforms(warehouse, kept_since(months, counted)).filter(pl.col("kept_for").is_null())
     if due.is_empty():
         return 0
     day = at.astimezone(UTC).date()
@@ -122,8 +127,7 @@ def delete_removed(workspace: Workspace, warehouse: Warehouse) -> None:
                 (folder / chunk).unlink(missing_ok=True)
         for delivery in sorted(set(ledger.rows_of(entry)["delivery"])):
             _empty_delivery(workspace, warehouse, delivery, written)
-        for draft in workspace.delivered.glob(".*.part"):  # of a run that was cut off
-            draft.unlink()
+        remove_drafts(workspace)
         ledger.finish(entry)
 
 

@@ -24,6 +24,7 @@ from pipelines.retention.emptied import emptied, empty
 from pipelines.retention.step import retain
 from pipelines.storage.packed_folder import read_from
 from pipelines.weekly import steps
+from pipelines.workspace.log import log_path
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import NOW, ask, deliver, make_home, recording, row
 from tests.killed_keeping import REMOVING
@@ -31,7 +32,7 @@ from tests.pipelines.small_home import copied_home
 
 ROOT = Path(__file__).parents[2]
 
-AT = datetime(2026, 6, 10, 6, tzinfo=UTC)
+AT = datetime(2026, 6, 4, 6, tzinfo=UTC)
 MONTHS = 2
 CUT = datetime(2026, 4, 1, tzinfo=UTC)
 READ = ("captures", "readings", "shapes", "recordings", "manifest_rows", "trends", "watchlist", "work_orders")
@@ -297,6 +298,17 @@ def test_a_damaged_delivery_stays_and_ends_no_run(tmp_path: Path) -> None:
     assert {path.name: path.read_bytes() for path in home.delivered.iterdir()} == before
     assert retain(home.root, now=NOW) == 0
     assert any("a.tar.zst is no longer what was written" in line for line in check_workspace(home))
+
+
+def test_a_clock_that_may_be_ahead_removes_nothing(tmp_path: Path) -> None:
+    home = small(tmp_path)
+    before = kept(home)
+    ahead = datetime(2029, 4, 1, tzinfo=UTC)
+    assert retain(home.root, now=ahead) == 0
+    assert "this machine's clock says 2029-04-01" in retention(home, removing=True, now=ahead)
+    assert kept(home) == before
+    assert "no samples are removed" in log_path(home).read_text(encoding="utf-8")
+    assert retain(home.root, now=NOW) == 3
 
 
 def test_nothing_of_a_damaged_chunk_goes(tmp_path: Path) -> None:
