@@ -129,6 +129,8 @@ def restore(home: Path, place: str, name: str | None = None) -> str:
     if former is not None and since is not None:
         lines.append(f"what was there is kept as {former}; remove it once you have looked at the restored one")
         lines.append(f"since that backup, and waiting for the next run: deliveries {since[0]}, decisions {since[1]}")
+        if since[2]:
+            lines.append(f"damaged, and not in that backup, so left there: {', '.join(since[2])}; deliver again")
         if (root / PLAN).exists():
             lines.append("people forgotten since that backup are forgotten again by the next run")
         if _register_of(former) != _register_of(root):
@@ -161,10 +163,10 @@ def _chosen(listed: list[Backup], place: str, name: str | None) -> Backup:
     return found[-1]
 
 
-def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int, int]:
-    """Hand deliveries and decisions that the backup does not hold to the restored workspace; how many of each."""
+def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int, int, list[str]]:
+    """Hand deliveries and decisions that the backup does not hold to the restored workspace; how many of each, and what is damaged."""
     held = {digest for digest, _, _ in backup.files.values()}
-    deliveries = 0
+    deliveries, damaged = 0, []
     for folder in (former.inbox, former.quarantine, former.delivered):
         for path in sorted(folder.iterdir()) if folder.is_dir() else ():
             if in_progress(path.name) or _is_held(path, held, restored):
@@ -178,7 +180,8 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
                     if is_full(error):
                         raise
                     shutil.rmtree(target, ignore_errors=True)
-                    continue  # damaged, and in no backup: it stays in the workspace that is set aside
+                    damaged.append(path.name)
+                    continue
             else:
                 _copy(path, _free(restored.inbox / path.name))
             deliveries += 1
@@ -189,7 +192,7 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
         if digest_of(path) not in held and inside.parts[0] != FORGOTTEN and inside.as_posix() not in followed:
             _copy(path, _free(restored.decisions / (waiting_place(path) if inside.parts[0] == TAKEN else inside)))
             decisions += 1
-    return deliveries, decisions
+    return deliveries, decisions, damaged
 
 
 def _is_held(path: Path, held: Collection[str], restored: Workspace) -> bool:

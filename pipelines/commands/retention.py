@@ -6,6 +6,7 @@ import polars as pl
 
 from data_contracts.plurals import counted
 from pipelines.retention.due import ahead_line, counted_from, kept_since, old_waveforms
+from pipelines.retention.ledger import unfinished, waiting
 from pipelines.retention.step import remove
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.workspace.settings import load_settings
@@ -45,6 +46,11 @@ def retention(workspace: Workspace, *, removing: bool, now: datetime | None = No
                 "nothing was changed; the next `vansnap weekly` removes them, or `vansnap retention --remove` does now"
             )
         lines += _gone(warehouse)
+        left = sorted({name for entry in unfinished(workspace) for name in waiting(entry) or ()})
+        if left:
+            lines.append(
+                f"delivered files not emptied yet, since they wait, are not packed yet or damaged: {', '.join(left)}; the next run tries again"
+            )
     return "\n".join(lines)
 
 

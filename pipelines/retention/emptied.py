@@ -91,7 +91,11 @@ def empty(path: Path, files: Collection[str]) -> None:
     shutil.rmtree(folder, ignore_errors=True)
     try:
         unpack(path, folder)
-        own = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file() and not path.is_symlink()}
+        own = {
+            path.relative_to(folder).as_posix()
+            for path in folder.rglob("*")
+            if path.is_file() and not path.is_symlink()
+        }
         for name in own & set(files):  # what a link leads to may be another's
             status = (folder / name).stat()
             os.truncate(folder / name, 0)
