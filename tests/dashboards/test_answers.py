@@ -278,6 +278,18 @@ def test_a_danger_stands_in_a_red_box_at_accept_with_the_drivers_sheet_and_only_
         assert len(sheets) == 1
 
 
+def test_a_waiting_order_that_can_endanger_says_so_though_the_list_names_its_van_no_more(
+    view: View, made: tuple[Path, str], tmp_path: Path
+) -> None:
+    home = changed(
+        made,
+        tmp_path,
+        "UPDATE work_orders SET safety = (order_id LIKE '%-N-02'), state = 'accepted'",
+        "DELETE FROM watchlist WHERE van_id = 'N-02' AND week = $week",
+    )
+    assert [str(error.value) for error in view("workshop", home).error] == [message("order.safety_help")]
+
+
 def test_a_row_says_when_its_van_was_not_seen_this_week(view: View, made: tuple[Path, str], tmp_path: Path) -> None:
     before = " ".join(str(each.value) for each in view("this_week", made[0]).markdown)
     home = changed(made, tmp_path, "DELETE FROM captures WHERE van_id = 'N-02' AND week = $week")
