@@ -114,11 +114,11 @@ def danger(row: Mapping[str, Any], left_alone: str) -> None:
     row : mapping
         With safety, state and order_id.
     left_alone : str
-        Markdown of what comes of leaving it.
+        Markdown of what comes of leaving it; empty where the list does not name the van any more.
     """
-    if left_alone and endangers(row):
+    if endangers(row):
         with st.container(key=f"danger-{row['order_id']}"):
-            st.error(left_alone, icon=":material/warning:")
+            st.error(left_alone or message("order.safety_help"), icon=":material/warning:")
 
 
 def driver_sheet(van_id: str) -> None:

@@ -16,6 +16,7 @@ from pipelines.notify.recipients import nobody_to_tell
 from pipelines.retention.emptied import emptied
 from pipelines.storage.backups import Backup, BackupPlace, digest_of
 from pipelines.storage.packed_folder import ENDING, is_packed, unpack
+from pipelines.storage.room import is_full
 from pipelines.workspace.version import VERSION
 from pipelines.workspace.waiting import when_free
 from pipelines.workspace.workspace import Workspace, open_workspace, parts_of
@@ -128,6 +129,8 @@ def restore(home: Path, place: str, name: str | None = None) -> str:
     if former is not None and since is not None:
         lines.append(f"what was there is kept as {former}; remove it once you have looked at the restored one")
         lines.append(f"since that backup, and waiting for the next run: deliveries {since[0]}, decisions {since[1]}")
+        if since[2]:
+            lines.append(f"damaged, and not in that backup, so left there: {', '.join(since[2])}; deliver again")
         if (root / PLAN).exists():
             lines.append("people forgotten since that backup are forgotten again by the next run")
         if _register_of(former) != _register_of(root):
@@ -160,17 +163,25 @@ def _chosen(listed: list[Backup], place: str, name: str | None) -> Backup:
     return found[-1]
 
 
-def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int, int]:
-    """Hand deliveries and decisions that the backup does not hold to the restored workspace; how many of each."""
+def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int, int, list[str]]:
+    """Hand deliveries and decisions that the backup does not hold to the restored workspace; how many of each, and what is damaged."""
     held = {digest for digest, _, _ in backup.files.values()}
-    deliveries = 0
+    deliveries, damaged = 0, []
     for folder in (former.inbox, former.quarantine, former.delivered):
         for path in sorted(folder.iterdir()) if folder.is_dir() else ():
             if in_progress(path.name) or _is_held(path, held, restored):
                 continue
             if is_packed(path):
                 restored.inbox.mkdir(exist_ok=True)
-                unpack(path, _free(restored.inbox / path.name.removesuffix(ENDING)))
+                target = _free(restored.inbox / path.name.removesuffix(ENDING))
+                try:
+                    unpack(path, target)
+                except OSError as error:
+                    if is_full(error):
+                        raise
+                    shutil.rmtree(target, ignore_errors=True)
+                    damaged.append(path.name)
+                    continue
             else:
                 _copy(path, _free(restored.inbox / path.name))
             deliveries += 1
@@ -181,20 +192,30 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
         if digest_of(path) not in held and inside.parts[0] != FORGOTTEN and inside.as_posix() not in followed:
             _copy(path, _free(restored.decisions / (waiting_place(path) if inside.parts[0] == TAKEN else inside)))
             decisions += 1
-    return deliveries, decisions
+    return deliveries, decisions, damaged
 
 
 def _is_held(path: Path, held: Collection[str], restored: Workspace) -> bool:
-    """Whether a backup holds a delivery, packed or not, whichever it is now."""
+    """Whether a backup holds a delivery, packed or not, whichever it is now; of a damaged one, whether it holds one of that name."""
     if path.is_file() and digest_of(path) in held:
         return True
     hollow = emptied(path)  # since the backup, by the retention setting
-    files = {digest for file, digest in digests(path).items() if file not in hollow}
     name = path.name.removesuffix(ENDING)
     same = [one for one in (restored.delivered / name, restored.delivered / f"{name}{ENDING}") if one.exists()]
-    if hollow and path.suffix == ".zip":
+    if hollow and path.suffix.lower() == ".zip":
         return bool(same)
-    return files <= set(held) or any(files <= set(digests(one).values()) for one in same)
+    try:
+        files = {digest for file, digest in digests(path).items() if file not in hollow}
+    except OSError:
+        return bool(same)
+    return files <= set(held) or any(files <= _digests_there(one) for one in same)
+
+
+def _digests_there(path: Path) -> set[str]:
+    try:
+        return set(digests(path).values())
+    except OSError:
+        return set()  # it was damaged when it was backed up
 
 
 def _free(path: Path) -> Path:

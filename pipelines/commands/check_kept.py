@@ -61,7 +61,10 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
     broken = unreadable_entries(workspace)
     yield from (f"{name} can't be read: {_A_BACKUP}; `vansnap rebuild` needs it" for name in broken)
     known = {} if broken else kept_deliveries(read_journal(workspace))
-    hollow = {delivery for entry in entries(workspace) for delivery in rows_of(entry)["delivery"]}
+    removed: dict[str, set[str]] = {}
+    for entry in entries(workspace):
+        for delivery, file in rows_of(entry).select("delivery", "file").iter_rows():
+            removed.setdefault(delivery, set()).add(file)
     rows = warehouse.query("SELECT delivery, source, place FROM deliveries ORDER BY delivery")
     for row in rows.iter_rows(named=True):
         if row["place"] == "inbox":
@@ -72,10 +75,10 @@ def _journal(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
             if row["place"] == "delivered":  # what waits is told elsewhere
                 yield f"delivery {row['delivery']}: its files are gone from waveforms/delivered/: put them back {_AGAIN}"
         else:
-            yield from _delivery(row["place"], path, kept, removed=row["delivery"] in hollow)
+            yield from _delivery(row["place"], path, kept, removed=removed.get(row["delivery"], set()))
 
 
-def _delivery(place: str, path: Path, kept: Kept | None, *, removed: bool) -> Iterator[str]:
+def _delivery(place: str, path: Path, kept: Kept | None, *, removed: set[str]) -> Iterator[str]:
     """Files of one delivery against their hashes; what waits may be mended in place, and what is kept no longer is empty."""
     where = "quarantine" if place == "quarantine" else "waveforms/delivered"
     if kept is None and not is_packed(path):
@@ -89,7 +92,7 @@ def _delivery(place: str, path: Path, kept: Kept | None, *, removed: bool) -> It
         return
     hollow = emptied(path) if removed and place == "delivered" else set()
     for name, digest in kept.files.items():
-        if name in hollow or (not name and hollow and is_whole_zip(path)):
+        if name in hollow & removed or (not name and hollow & removed and is_whole_zip(path)):
             continue
         shown = f"{where}/{path.name}" + (f"/{name}" if name else "")
         if name not in now:

@@ -133,6 +133,7 @@ def _replay(
     """Go through all runs again; names of deliveries whose files are gone."""
     absent: list[str] = []
     linked: set[str] = set()
+    hollow: dict[str, set[str]] = {}
     judged: set[tuple[str, datetime]] = set()
     with Warehouse(draft.warehouse_path) as warehouse:
         for number, entry in enumerate(entries, 1):
@@ -145,7 +146,8 @@ def _replay(
             _lay(workspace, draft, entry.decisions)
             fresh = {name: kept for name, kept in entry.deliveries.items() if name not in linked}
             linked |= fresh.keys()
-            lacking, hollow = _link(workspace, draft, fresh)
+            lacking, emptied_by_name = _link(workspace, draft, fresh)
+            hollow |= emptied_by_name  # all so far: what waited is taken in by a later run
             absent += lacking
             if entry.week:
                 if (entry.week, entry.at) in judged:  # written down anew while its entry could not be read

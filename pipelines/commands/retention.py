@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 import polars as pl
 
 from data_contracts.plurals import counted
-from pipelines.retention.due import kept_since, old_waveforms
+from pipelines.retention.due import ahead_line, counted_from, kept_since, old_waveforms
+from pipelines.retention.ledger import unfinished, waiting
 from pipelines.retention.step import remove
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.workspace.settings import load_settings
@@ -40,21 +41,29 @@ def retention(workspace: Workspace, *, removing: bool, now: datetime | None = No
         if removing:
             count = remove(workspace, warehouse, months, at)
             lines.append(f"removed: the samples of {counted(count, 'recording', 'recordings')}")
-        elif months:
+        elif months and counted_from(warehouse, at):
             lines.append(
                 "nothing was changed; the next `vansnap weekly` removes them, or `vansnap retention --remove` does now"
             )
         lines += _gone(warehouse)
+        left = sorted({name for entry in unfinished(workspace) for name in waiting(entry) or ()})
+        if left:
+            lines.append(
+                f"delivered files not emptied yet, since they wait, are not packed yet or damaged: {', '.join(left)}; the next run tries again"
+            )
     return "\n".join(lines)
 
 
 def _told(warehouse: Warehouse, months: int, at: datetime) -> list[str]:
     if not months:
         return ["raw waveforms are kept for ever ([retention] raw_months = 0 in settings.toml)"]
-    old = old_waveforms(warehouse, months, at)
+    newest = counted_from(warehouse, at)
+    if newest is None:
+        return [ahead_line(at)]
+    since = kept_since(months, newest)
+    old = old_waveforms(warehouse, since)
     due = old.filter(pl.col("kept_for").is_null()).height
-    before = f"{kept_since(months, at):%Y-%m-%d}"
-    held = f"{counted(old.height, 'recording', 'recordings')} of before {before} ([retention] raw_months = {months})"
+    held = f"{counted(old.height, 'recording', 'recordings')} of before {since:%Y-%m-%d} ([retention] raw_months = {months})"
     lines = [
         f"{held}: samples of {due} go, with the delivered files all of whose rows are among them; their readings stay"
     ]

@@ -55,12 +55,16 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
         """,
         {"cant_tell": CANT_TELL},
     )
-    verdicts = []
+    verdicts, newest = [], trends["week"].max()
     for row in done.iter_rows(named=True):
         again = repairs.filter(pl.col("van_id") == row["van_id"], pl.col("done_at") > row["at"])
         if row["found"] in JOBS and (row["left_open_at"] is None or again.is_empty()):
             mine = trends.filter(pl.col("van_id") == row["van_id"])
-            event = _verdict(warehouse, mine, row, works.get(row["repair_id"], {}))
+            captures = warehouse.query(
+                f"SELECT {', '.join(PROOF_COLUMNS)} FROM captures WHERE van_id = ? AND week <= ?",
+                [row["van_id"], newest],
+            )
+            event = _verdict(captures, mine, row, works.get(row["repair_id"], {}))
             if event is not None:
                 verdicts.append(event)
     return verdicts
@@ -148,11 +152,13 @@ def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
 
 
 def _verdict(
-    warehouse: Warehouse, mine: pl.DataFrame, row: Mapping[str, Any], work: Mapping[str, Any]
+    captures: pl.DataFrame, mine: pl.DataFrame, row: Mapping[str, Any], work: Mapping[str, Any]
 ) -> OrderEvent | None:
-    """The event of one order, by what its work touched; None while it is waited for, and where nothing new can be told."""
+    """The event of one order, by what its work touched; None while it is waited for, and where nothing new can be told.
+
+    `captures` and `mine`, the trends, are of its van, as of the week that is judged.
+    """
     at, left_open_at = row["at"], row["left_open_at"]
-    captures = warehouse.query(f"SELECT {', '.join(PROOF_COLUMNS)} FROM captures WHERE van_id = ?", [row["van_id"]])
     stands = proof_in_time(mine, captures, at, work.get("brings_back") or (), work.get("touches") or ())
     proof = stands.proof
     seen: Any = captures["captured_at"].max()

@@ -18,6 +18,8 @@ from pipelines.workspace.workspace import Workspace
 _PACKED_A_RUN = 8 * 1024**3
 """Bytes that one run packs, once it holds more: what an older version kept is packed over several. Of our choosing."""
 _AT_ONCE = 4
+UNPACKED, _GOING = ".unpacked", ".going"
+"""Endings of hidden folders: one in the making, and one that is packed and about to be removed."""
 
 
 def place_of(workspace: Workspace, delivery: str, source: str, place: str) -> Path:
@@ -83,6 +85,9 @@ def file_away(workspace: Workspace, warehouse: Warehouse) -> None:
         there = place_of(workspace, row["delivery"], row["source"], row["belongs"])
         if _is_there(there) or not _is_there(here):
             if row["belongs"] == "quarantine" and is_packed(here) and _is_there(there):
+                if not _is_same(here, there):
+                    stuck.append(row["delivery"])  # somebody put something there, or mended it: both stay
+                    continue
                 here.unlink()  # unpacked before a run was cut off
             continue  # moved before a run was cut off; what is in the inbox now is another delivery
         if row["place"] == "inbox" and content_of(here, row["source"]) != row["content_id"]:
@@ -116,7 +121,7 @@ def move_kept(here: Path, there: Path) -> None:
     if not is_packed(here):
         here.rename(there)
         return
-    draft = there.with_name(f".{there.name}.unpacked")
+    draft = there.with_name(f".{there.name}{UNPACKED}")
     shutil.rmtree(draft, ignore_errors=True)
     unpack(here, draft)
     draft.rename(there)
@@ -139,6 +144,10 @@ def pack_delivered(workspace: Workspace, warehouse: Warehouse) -> None:
     """
     if not workspace.delivered.is_dir():
         return
+    for going in workspace.delivered.glob(f".*{_GOING}"):  # of a run that was cut off
+        folder = going.with_name(going.name.removeprefix(".").removesuffix(_GOING))
+        if not _is_there(folder):
+            going.rename(folder)
     known = set(warehouse.query("SELECT delivery FROM deliveries WHERE place = 'delivered'")["delivery"])
     plain = [
         Path(one) for one in os.scandir(workspace.delivered) if one.name in known and one.is_dir(follow_symlinks=False)
@@ -147,29 +156,66 @@ def pack_delivered(workspace: Workspace, warehouse: Warehouse) -> None:
         size = 0
         waiting = []
         for folder in sorted(plain):
-            size += sum(path.lstat().st_size for path in folder.rglob("*"))
+            size += _size(folder)
             waiting.append(pool.submit(_pack, folder))
             if size > _PACKED_A_RUN:
                 break
         for one in waiting:
             one.result()
+    remove_drafts(workspace)
+
+
+def remove_drafts(workspace: Workspace) -> None:
+    """Remove what runs that were cut off left of packing and unpacking kept deliveries.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    """
     for draft in workspace.delivered.glob(".*.part"):
         draft.unlink()
+    for folder in (workspace.delivered, workspace.quarantine):
+        for unpacked in folder.glob(f".*{UNPACKED}"):
+            shutil.rmtree(unpacked, ignore_errors=True)
+
+
+def _size(folder: Path) -> int:
+    """Bytes in a folder; 0 where something of it can't be asked, for then it is not packed either."""
+    try:
+        return sum(path.lstat().st_size for path in folder.rglob("*"))
+    except OSError:
+        return 0
 
 
 def _pack(folder: Path) -> None:
-    """Pack a folder and remove it; of one that is packed already, what a run that was cut off left of it."""
-    packed = _packed(folder)
+    """Pack a folder and remove it; of one that is packed already, what a run that was cut off left of it.
+
+    It is removed under a name that nobody writes to, once all it holds by then was found in the packed file.
+    """
+    packed, going = _packed(folder), folder.with_name(f".{folder.name}{_GOING}")
+    was_packed = is_packed(packed)
     try:
-        if not is_packed(packed):
+        if not was_packed:
             pack(folder, packed)
-        else:
-            there, left = entries_of(packed), entries_of(folder)
-            if any(there.get(name) != entry for name, entry in left.items() if entry.kind != "folder"):
-                return  # somebody put something there: `vansnap check` says so
-        shutil.rmtree(folder)
+        folder.rename(going)
+        there = entries_of(packed)
+        if all(there.get(name) == entry for name, entry in entries_of(going).items() if entry.kind != "folder"):
+            shutil.rmtree(going)
+            return
     except (OSError, ValueError):
-        return
+        was_packed = True  # what is packed is whole, as far as it could be told
+    if going.is_dir() and not _is_there(folder):
+        going.rename(folder)  # somebody put something there, or changed it: `vansnap check` says so
+        if not was_packed:
+            packed.unlink()
+
+
+def _is_same(packed: Path, folder: Path) -> bool:
+    try:
+        return entries_of(packed) == entries_of(folder)
+    except (OSError, ValueError):
+        return False
 
 
 def digests(path: Path) -> dict[str, str]:

@@ -168,6 +168,10 @@ def _waveforms(published: Published, ids: list[str]) -> list[tuple[str, pl.DataF
     )
     found: dict[str, pl.DataFrame] = {}
     for (chunk,), rows in where.group_by(["chunk"], maintain_order=True):
+        if not (published.home / "waveforms" / str(chunk)).is_file():
+            raise InputError(
+                "samples were removed or moved meanwhile: run this again; if it stays so, run `vansnap check`"
+            )
         held = read_chunk(
             published.home / "waveforms" / str(chunk), sorted(set(rows["row_group"])), set(rows["waveform_id"])
         )

@@ -10,33 +10,60 @@ from pipelines.storage.warehouse import Warehouse
 EVIDENCE_WEEKS = 26
 """Before an order was proposed or a repair done, and after its last decision, samples of the van are evidence: half a year, as
 long as a job would wait for the next service. Of our choosing."""
+AHEAD_WEEKS = 8
+"""A clock further past the newest capture may be wrong: then nothing goes, for it could not be taken back. Of our choosing."""
+
+
+def counted_from(warehouse: Warehouse, at: datetime) -> datetime | None:
+    """From when months are counted back: the run; None where its clock may be ahead.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+    at : datetime
+        Time of the run, by this machine's clock.
+    """
+    newest = warehouse.query("SELECT max(captured_at) FROM captures").item() or at
+    return None if at - newest > timedelta(weeks=AHEAD_WEEKS) else at
+
+
+def ahead_line(at: datetime) -> str:
+    """Why nothing goes where the clock may be ahead.
+
+    Parameters
+    ----------
+    at : datetime
+        Time of the run, by this machine's clock.
+    """
+    return (
+        f"no samples are removed: this machine's clock says {at.astimezone(UTC):%Y-%m-%d}, more than {AHEAD_WEEKS} weeks past the newest "
+        "capture; see that it is right, or take in what came since"
+    )
 
 
 def kept_since(months: int, at: datetime) -> datetime:
-    """Before when a recording is due: whole months back from the month of a run.
+    """Before when a recording is due: whole months back from the month of a time.
 
     Parameters
     ----------
     months : int
         At least 1.
     at : datetime
-        Time of the run.
+        As `counted_from` gives it.
     """
     utc = at.astimezone(UTC)
     year, month = divmod(utc.year * 12 + utc.month - 1 - months, 12)
     return datetime(year, month + 1, 1, tzinfo=UTC)
 
 
-def old_waveforms(warehouse: Warehouse, months: int, at: datetime) -> pl.DataFrame:
+def old_waveforms(warehouse: Warehouse, since: datetime) -> pl.DataFrame:
     """Stored waveforms all of whose recordings are older than is asked for.
 
     Parameters
     ----------
     warehouse : Warehouse
-    months : int
-        At least 1.
-    at : datetime
-        Time of the run.
+    since : datetime
+        As `kept_since` gives it.
 
     Returns
     -------
@@ -71,5 +98,5 @@ def old_waveforms(warehouse: Warehouse, months: int, at: datetime) -> pl.DataFra
         WHERE w.removed_on IS NULL AND (SELECT max(captured_at) FROM taken t WHERE t.waveform_id = w.waveform_id) < $since
         ORDER BY w.chunk, w.row_group, w.waveform_id
         """,
-        {"span": timedelta(weeks=EVIDENCE_WEEKS), "since": kept_since(months, at)},
+        {"span": timedelta(weeks=EVIDENCE_WEEKS), "since": since},
     )

@@ -8,6 +8,7 @@ from collections.abc import Collection
 from pathlib import Path
 
 from pipelines.intake.delivery import MANIFEST, RefusedError, open_delivery
+from pipelines.intake.filing import UNPACKED
 from pipelines.storage.atomic_files import put_in_place
 from pipelines.storage.packed_folder import is_packed, pack, read_from, unpack, zeros_in
 from pipelines.workspace.drafts import draft_of
@@ -86,11 +87,16 @@ def empty(path: Path, files: Collection[str]) -> None:
     if not is_packed(path):
         _empty_in_zip(path, files)
         return
-    folder = path.with_name(f".{path.name}.unpacked")
+    folder = path.with_name(f".{path.name}{UNPACKED}")
     shutil.rmtree(folder, ignore_errors=True)
     try:
         unpack(path, folder)
-        for name in files:
+        own = {
+            path.relative_to(folder).as_posix()
+            for path in folder.rglob("*")
+            if path.is_file() and not path.is_symlink()
+        }
+        for name in own & set(files):  # what a link leads to may be another's
             status = (folder / name).stat()
             os.truncate(folder / name, 0)
             os.truncate(folder / name, status.st_size)

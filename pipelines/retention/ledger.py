@@ -23,6 +23,7 @@ FOLDER = "removed"
 """Within waveforms/."""
 READ = ("captures", "readings", "shapes")
 _FINISHED = "finished"
+_WAITING = "waiting"
 _DRAFT = ".draft"
 
 
@@ -54,6 +55,28 @@ def finish(entry: Path) -> None:
     entry : Path
     """
     write_atomically(entry / _FINISHED, b"")
+
+
+def wait(entry: Path, deliveries: list[str]) -> None:
+    """Note which deliveries of an entry are not emptied yet; all else of it is gone.
+
+    Parameters
+    ----------
+    entry : Path
+    deliveries : list of str
+    """
+    write_atomically(entry / _WAITING, json.dumps(deliveries).encode())
+
+
+def waiting(entry: Path) -> list[str] | None:
+    """Deliveries of an unfinished entry that are not emptied yet; None where that was not come to.
+
+    Parameters
+    ----------
+    entry : Path
+    """
+    path = entry / _WAITING
+    return [str(name) for name in json.loads(path.read_bytes())] if path.exists() else None
 
 
 def discard(entry: Path) -> None:

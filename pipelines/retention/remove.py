@@ -16,15 +16,16 @@ import polars as pl
 from data_contracts.errors import WorkspaceError
 from data_contracts.tables import WAVEFORMS, polars_schema
 from pipelines.intake.delivery import RefusedError, inner_path
-from pipelines.intake.filing import place_of
+from pipelines.intake.filing import place_of, remove_drafts
 from pipelines.intake.manifest import read_manifest
 from pipelines.retention import ledger
-from pipelines.retention.due import old_waveforms
+from pipelines.retention.due import ahead_line, counted_from, kept_since, old_waveforms
 from pipelines.retention.emptied import DAMAGED, emptied, empty, manifest_of
 from pipelines.storage.room import is_full
 from pipelines.storage.unreferenced import UNREFERENCED
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import Encoded, encode, read_chunk, write_waveforms
+from pipelines.workspace.log import note
 from pipelines.workspace.workspace import Workspace
 
 
@@ -42,14 +43,18 @@ def mark_removed(workspace: Workspace, warehouse: Warehouse, months: int, at: da
     months : int
         For which samples are kept, at least 1.
     at : datetime
-        Time of the run.
+        Time of the run. Where that may be wrong nothing goes, and the log says so.
 
     Returns
     -------
     int
         Waveforms that go.
     """
-    due = old_waveforms(warehouse, months, at).filter(pl.col("kept_for").is_null())
+    counted = counted_from(warehouse, at)
+    if counted is None:
+        note(workspace, "raw_kept", reason=ahead_line(at))
+        return 0
+    due = old_waveforms(warehouse, kept_since(months, counted)).filter(pl.col("kept_for").is_null())
     if due.is_empty():
         return 0
     day = at.astimezone(UTC).date()
@@ -120,11 +125,13 @@ def delete_removed(workspace: Workspace, warehouse: Warehouse) -> None:
         for chunk in set(ledger.chunks_of(entry)) - named:
             for folder in (workspace.waveforms, workspace.waveforms / UNREFERENCED):
                 (folder / chunk).unlink(missing_ok=True)
-        for delivery in sorted(set(ledger.rows_of(entry)["delivery"])):
-            _empty_delivery(workspace, warehouse, delivery, written)
-        for draft in workspace.delivered.glob(".*.part"):  # of a run that was cut off
-            draft.unlink()
-        ledger.finish(entry)
+        deliveries = sorted(set(ledger.rows_of(entry)["delivery"]))
+        left = [one for one in deliveries if not _empty_delivery(workspace, warehouse, one, written)]
+        remove_drafts(workspace)
+        if left:
+            ledger.wait(entry, left)
+        else:
+            ledger.finish(entry)
 
 
 def _counts(warehouse: Warehouse, entry: Path) -> bool:
@@ -187,12 +194,17 @@ def _inside(file: str) -> str:
         return file
 
 
-def _empty_delivery(workspace: Workspace, warehouse: Warehouse, delivery: str, written: Set[tuple[str, int]]) -> None:
-    """Empty the files of a delivery that only rows name whose samples are gone, and of which it is written down what stays."""
+def _empty_delivery(workspace: Workspace, warehouse: Warehouse, delivery: str, written: Set[tuple[str, int]]) -> bool:
+    """Empty the files of a delivery that only rows name whose samples are gone, and of which it is written down what stays.
+
+    Whether that is done; not where it waits in quarantine, lies as a folder that is not packed yet, or is damaged.
+    """
     row = warehouse.query("SELECT source, place FROM deliveries WHERE delivery = ?", [delivery]).row(0, named=True)
     path = place_of(workspace, delivery, row["source"], row["place"])
+    if not path.exists():
+        return True
     if row["place"] != "delivered" or not path.is_file():
-        return  # it waits, is gone, or lies as a folder that can't be packed
+        return False
     gone = warehouse.query(
         """
         SELECT m.row, w.removed_on IS NOT NULL AS gone FROM manifest_rows m LEFT JOIN waveforms w USING (waveform_id)
@@ -202,7 +214,8 @@ def _empty_delivery(workspace: Workspace, warehouse: Warehouse, delivery: str, w
     )
     known = {number: bool(is_gone) and (delivery, number) in written for number, is_gone in gone.iter_rows()}
     files: dict[str, bool] = {}
-    for number, cells in _manifest(path).items():
+    manifest = _manifest(path)
+    for number, cells in manifest.items():
         file = _inside(cells.get("file") or "")
         files[file] = files.get(file, True) and known.get(number, False)
     due = {file for file, is_gone in files.items() if is_gone}
@@ -213,4 +226,5 @@ def _empty_delivery(workspace: Workspace, warehouse: Warehouse, delivery: str, w
     except (RefusedError, *DAMAGED) as error:
         if is_full(error):
             raise
-        return  # damaged: it stays, and `vansnap check` says so
+        return False  # damaged: it stays, and `vansnap check` says so
+    return bool(manifest)

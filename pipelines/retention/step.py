@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pipelines.retention.ledger import rows_of, unfinished
+from pipelines.retention.ledger import rows_of, unfinished, waiting
 from pipelines.retention.remove import delete_removed, discard_cut_off, mark_removed
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.warehouse import Warehouse, open_warehouse
@@ -53,10 +53,12 @@ def remove(workspace: Workspace, warehouse: Warehouse, months: int, at: datetime
     count = mark_removed(workspace, warehouse, months, at) if months else 0
     if not unfinished(workspace):
         return 0
+    fresh = [entry for entry in unfinished(workspace) if waiting(entry) is None]
     run = published_run(workspace.published_path, whole=False)
-    if run is not None:
+    if fresh and run is not None:
         publish(warehouse, workspace.published_path, week=run[0])
-    going = sum(rows_of(entry)["waveform_id"].n_unique() for entry in unfinished(workspace))
-    note(workspace, "raw_removed", count=going)  # before, so that a run that is cut off has said so
+    if fresh:
+        going = sum(rows_of(entry)["waveform_id"].n_unique() for entry in fresh)
+        note(workspace, "raw_removed", count=going)  # before, so that a run that is cut off has said so
     delete_removed(workspace, warehouse)
     return count

@@ -222,15 +222,15 @@ def _write(folder: Path, there: dict[str, Entry], draft: Path) -> None:
     ):
         for name, entry in there.items():
             member = tarfile.TarInfo(name)
-            seconds, rest = divmod(entry.written_ns, 10**9)
-            member.pax_headers = {"mtime": f"{seconds}.{rest:09d}"}
+            seconds, rest = divmod(abs(entry.written_ns), 10**9)
+            member.pax_headers = {"mtime": f"{'-' if entry.written_ns < 0 else ''}{seconds}.{rest:09d}"}
             if entry.kind == "file":
                 path = folder / name
                 member.size = path.stat().st_size
                 with path.open("rb") as content:
                     archive.addfile(member, content)
                 continue
-            member.type = tarfile.DIRTYPE if entry.kind == "folder" else tarfile.SYMTYPE
+            member.type, member.mode = (tarfile.DIRTYPE, 0o755) if entry.kind == "folder" else (tarfile.SYMTYPE, 0o777)
             member.linkname = entry.told if entry.kind == "link" else ""
             archive.addfile(member)
 
@@ -289,4 +289,5 @@ def _content(archive: tarfile.TarFile, member: tarfile.TarInfo) -> IO[bytes]:
 
 def _written_ns(member: tarfile.TarInfo) -> int:
     seconds, _, rest = member.pax_headers["mtime"].partition(".")
-    return int(seconds) * 10**9 + int(rest)
+    since = int(seconds.removeprefix("-")) * 10**9 + int(rest)
+    return -since if seconds.startswith("-") else since

@@ -20,7 +20,7 @@ from pipelines.cli import run
 from pipelines.read_side import queries
 from pipelines.read_side.past_snaps import changed_week
 from pipelines.read_side.published import families, open_published
-from pipelines.read_side.van_card import in_short_of
+from pipelines.read_side.van_card import hurts_most, in_short_of
 from pipelines.reports.driver_sheet import driver_pdf
 from pipelines.reports.list_pdf import list_pdf
 from pipelines.reports.order_pdf import draw_latest, orders_pdf
@@ -65,7 +65,10 @@ def test_list_orders_terminal_and_drivers_sheet_say_the_record(home: Workspace) 
     for row, record in listed(published):
         told = reasons(row, language)
         of_list += traced(" ".join(told), record, language)
-        assert all(squeezed(one) in paper for one in told[:2])
+        first = in_short_of(published, [row], row["week"]).get(row["van_id"])
+        said = [told[0]] if first is None else [render(first, language)]
+        said += [render(hurts, language)] if (hurts := hurts_most(row)) else []
+        assert all(squeezed(one) in paper for one in said), said
         for order in orders.filter(pl.col("van_id") == row["van_id"])["order_id"]:
             if order in pages:
                 of_order += traced(pages[order], record, language)

@@ -209,3 +209,74 @@ def test_a_delivery_named_like_a_packed_one_is_told_apart(home: Workspace) -> No
     names = ask(home, "SELECT delivery FROM deliveries ORDER BY 1")["delivery"].to_list()
     assert names == ["one", "one.tar.zst~2", "two"]
     assert check_workspace(home) == []
+
+
+def test_what_is_put_into_a_folder_while_it_is_packed_stays(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    def meanwhile(folder: Path, packed: Path) -> None:
+        pack(folder, packed)
+        (folder / "late.csv").write_text("late")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(filing, "pack", meanwhile)
+        intake(home)
+    assert (home.delivered / "one" / "late.csv").read_text() == "late"
+    assert sorted(path.name for path in home.delivered.iterdir()) == ["one", "two.zip"]
+    intake(home)
+    assert "late.csv" in entries_of(home.delivered / "one.tar.zst")
+
+
+def test_a_packed_folder_can_be_entered_and_keeps_times_before_1970(tmp_path: Path) -> None:
+    folder, packed = odd_folder(tmp_path / "d"), tmp_path / "d.tar.zst"
+    os.utime(folder / "sub", ns=(1, -5_300_000_000))
+    pack(folder, packed)
+    with tarfile.open(fileobj=io.BytesIO(pa.input_stream(packed, compression="zstd").read())) as archive:
+        assert archive.getmember("sub").mode == 0o755
+        assert archive.getmember("sub").mtime == -5.3
+    assert entries_of(packed) == entries_of(folder)
+
+
+def test_a_file_that_vanishes_ends_no_intake(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    def gone(folder: Path, pattern: str) -> list[Path]:
+        return [folder / "vanished"]
+
+    monkeypatch.setattr(filing.Path, "rglob", gone)
+    assert filing._size(home.inbox / "one") == 0
+
+
+def test_a_packed_delivery_goes_for_no_other_folder_of_its_name(home: Workspace) -> None:
+    intake(home)
+    (home.quarantine / "one").mkdir()
+    with Warehouse(home.warehouse_path) as warehouse:
+        told = "INSERT INTO quarantine VALUES ('i', 'one', 'a/w.csv', 1, 'bad_time', 'why', ?, 'waiting', 1)"
+        warehouse.execute(told, [NOW])
+        file_away(home, warehouse)
+        assert ask_place(warehouse) == "delivered"
+    assert (home.delivered / "one.tar.zst").is_file()
+
+
+def test_hidden_folders_of_cut_off_runs_go(home: Workspace) -> None:
+    intake(home)
+    for folder in (home.delivered, home.quarantine):
+        (folder / ".one.tar.zst.unpacked").mkdir()
+    intake(home)
+    assert not [path for folder in (home.delivered, home.quarantine) for path in folder.glob(".*")]
+
+
+@pytest.mark.parametrize("backed_up", [True, False])
+def test_a_workspace_with_a_damaged_delivery_is_restored(home: Workspace, tmp_path: Path, *, backed_up: bool) -> None:
+    aside = tmp_path / "one"
+    if not backed_up:
+        shutil.move(home.inbox / "one", aside)
+    intake(home)
+    back_up(home, str(tmp_path / "backups"))
+    if not backed_up:
+        shutil.move(aside, home.inbox / "one")
+        intake(home)
+    packed = home.delivered / "one.tar.zst"
+    packed.write_bytes(packed.read_bytes()[:-5])
+    said = restore(home.root, str(tmp_path / "backups"))
+    assert "deliveries 0, decisions 0" in said
+    assert ("left there: one.tar.zst" in said) != backed_up
+    assert packed.is_file() == backed_up
+    assert not list(home.inbox.iterdir())
+    assert check_workspace(home) == []

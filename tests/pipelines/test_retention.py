@@ -15,6 +15,7 @@ from pipelines.commands.backup import back_up, restore
 from pipelines.commands.check import check_workspace
 from pipelines.commands.rebuild import rebuild
 from pipelines.commands.retention import retention
+from pipelines.intake.corrections import Mend, record_mend
 from pipelines.intake.journal import kept_deliveries, read_journal
 from pipelines.read_side.published import open_published
 from pipelines.read_side.traces import removed_on
@@ -22,8 +23,9 @@ from pipelines.reports.evidence import write_evidence
 from pipelines.retention.due import kept_since
 from pipelines.retention.emptied import emptied, empty
 from pipelines.retention.step import retain
-from pipelines.storage.packed_folder import read_from
+from pipelines.storage.packed_folder import pack, read_from, unpack
 from pipelines.weekly import steps
+from pipelines.workspace.log import log_path
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import NOW, ask, deliver, make_home, recording, row
 from tests.killed_keeping import REMOVING
@@ -31,7 +33,7 @@ from tests.pipelines.small_home import copied_home
 
 ROOT = Path(__file__).parents[2]
 
-AT = datetime(2026, 6, 10, 6, tzinfo=UTC)
+AT = datetime(2026, 6, 4, 6, tzinfo=UTC)
 MONTHS = 2
 CUT = datetime(2026, 4, 1, tzinfo=UTC)
 READ = ("captures", "readings", "shapes", "recordings", "manifest_rows", "trends", "watchlist", "work_orders")
@@ -297,6 +299,73 @@ def test_a_damaged_delivery_stays_and_ends_no_run(tmp_path: Path) -> None:
     assert {path.name: path.read_bytes() for path in home.delivered.iterdir()} == before
     assert retain(home.root, now=NOW) == 0
     assert any("a.tar.zst is no longer what was written" in line for line in check_workspace(home))
+
+
+def test_a_clock_that_may_be_ahead_removes_nothing(tmp_path: Path) -> None:
+    home = small(tmp_path)
+    before = kept(home)
+    ahead = datetime(2029, 4, 1, tzinfo=UTC)
+    assert retain(home.root, now=ahead) == 0
+    assert "this machine's clock says 2029-04-01" in retention(home, removing=True, now=ahead)
+    assert kept(home) == before
+    assert "no samples are removed" in log_path(home).read_text(encoding="utf-8")
+    assert retain(home.root, now=NOW) == 3
+
+
+def test_a_delivery_that_is_not_packed_yet_is_emptied_later(tmp_path: Path) -> None:
+    home = small(tmp_path)
+    packed, folder = home.delivered / "a.tar.zst", home.delivered / "a"
+    unpack(packed, folder)
+    packed.unlink()
+    assert retain(home.root, now=NOW) == 3
+    assert "not packed yet or damaged: a;" in retention(home, removing=False, now=NOW)
+    pack(folder, packed)
+    shutil.rmtree(folder)
+    assert retain(home.root, now=NOW) == 0
+    assert emptied(packed) == {"w.csv", "x.parquet"}
+    assert "not packed yet" not in retention(home, removing=False, now=NOW)
+
+
+def test_what_a_link_leads_to_is_not_emptied(tmp_path: Path) -> None:
+    folder, outside = tmp_path / "d", tmp_path / "outside.csv"
+    folder.mkdir()
+    outside.write_text("kept")
+    (folder / "a.csv").symlink_to(outside)
+    pack(folder, tmp_path / "d.tar.zst")
+    empty(tmp_path / "d.tar.zst", {"a.csv"})
+    assert outside.read_text() == "kept"
+
+
+def test_a_zip_whose_ending_is_large_is_no_new_delivery_after_a_restore(tmp_path: Path) -> None:
+    home = make_home(tmp_path / "large")
+    keep(home, 1)
+    came = deliver(home.inbox / "b", [row("y.csv", at="2026-01-10T09:00:00Z")], {"y.csv": recording(4)}, zipped=True)
+    came.rename(came.with_suffix(".ZIP"))
+    deliver(home.inbox / "d", [row("z.csv", at="2026-03-20T09:00:00Z")], {"z.csv": recording(5)})
+    steps.intake(home.root, now=NOW)
+    steps.read_captures(home.root)
+    back_up(home, str(tmp_path / "backups"))
+    assert retain(home.root, now=NOW) == 1
+    assert "deliveries 0, decisions 0" in restore(home.root, str(tmp_path / "backups"))
+
+
+def test_a_mended_row_that_was_emptied_is_rebuilt(tmp_path: Path) -> None:
+    home = make_home(tmp_path / "mended")
+    keep(home, 1)
+    rows = [row("w.csv", at="2026-01-10T09:00:00Z"), row("x.csv", "V9", "2026-01-10T09:10:00Z")]
+    rows.append(row("z.csv", "V002", "2026-03-20T09:00:00Z"))
+    rows.append(row("n.csv", at="2026-03-20T09:00:00Z"))
+    deliver(home.inbox / "m", rows, {name: recording(n) for n, name in enumerate(("w.csv", "x.csv", "z.csv", "n.csv"))})
+    steps.intake(home.root, now=NOW)
+    record_mend(home, Mend("m", 2, {"van_id": "V002"}, NOW, "Ann"))
+    steps.intake(home.root, now=NOW + timedelta(hours=1))
+    steps.read_captures(home.root)
+    assert retain(home.root, now=NOW + timedelta(hours=2)) == 2
+    before = {name: table(home, name) for name in ("manifest_rows", "recordings", "captures", "readings")}
+    home.warehouse_path.unlink()
+    rebuild(home)
+    for name, was in before.items():
+        assert table(home, name).equals(was), name
 
 
 def test_nothing_of_a_damaged_chunk_goes(tmp_path: Path) -> None:
