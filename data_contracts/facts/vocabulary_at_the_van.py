@@ -58,7 +58,7 @@ AT_THE_VAN = (
     template(
         "van_few_again",
         "Too few quantities to clear the van: {count} of {out_of} could be compared. Enough to see its fault again.",
-        "Zu wenige Größen, um das Fahrzeug zu entlasten: {count} von {out_of} waren zu vergleichen. Genug, um seinen Fehler wieder zu sehen.",
+        "Zu wenige Größen, um das Fahrzeug zu entlasten: verglichen werden konnten {count} von {out_of}. Genug, um seinen Fehler wieder zu sehen.",
         "count out_of",
     ),
     template(
@@ -77,15 +77,15 @@ AT_THE_VAN = (
     ),
     of_quantity(
         "listed_apart",
-        "{Quantity} now: the {count} snaps of this visit lie ± {visit_spread} apart[, usual ± {usual_spread}].",
-        "{Quantity} jetzt: die {count} Gasstöße dieses Besuchs liegen ± {visit_spread} auseinander[, üblich ± {usual_spread}].",
+        "{Quantity} now: the snaps of this visit ({count}) lie ± {visit_spread} apart[, usual ± {usual_spread}].",
+        "{Quantity} jetzt: die Gasstöße dieses Besuchs ({count}) liegen ± {visit_spread} auseinander[, üblich ± {usual_spread}].",
         "visit_spread count",
         "usual_spread",
     ),
     of_quantity(
         "listed_apart_again",
-        "{Quantity} jumps again: the {count} snaps of this visit lie ± {visit_spread} apart[, usual ± {usual_spread}].",
-        "{Quantity} springt wieder: die {count} Gasstöße dieses Besuchs liegen ± {visit_spread} auseinander[, üblich ± {usual_spread}].",
+        "{Quantity} jumps again: the snaps of this visit ({count}) lie ± {visit_spread} apart[, usual ± {usual_spread}].",
+        "{Quantity} springt wieder: die Gasstöße dieses Besuchs ({count}) liegen ± {visit_spread} auseinander[, üblich ± {usual_spread}].",
         "visit_spread count",
         "usual_spread",
     ),
