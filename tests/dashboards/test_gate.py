@@ -209,7 +209,9 @@ def test_a_login_older_than_the_settings_allow_is_none(home: Path, told: str, ho
     assert not counts(home, iat=oldest - 60)
 
 
-@pytest.mark.parametrize("iat", [None, "yesterday", NOW + 3600, float("nan"), True])
+@pytest.mark.parametrize(
+    "iat", [None, "yesterday", NOW + 3600, float("nan"), True], ids=["none", "a word", "to come", "no number", "true"]
+)
 def test_a_login_of_no_moment_or_one_to_come_is_none(home: Path, iat: object) -> None:
     assert not counts(home, iat=iat)
 
