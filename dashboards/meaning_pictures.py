@@ -5,6 +5,7 @@ The traces are made by `python -m sample_fleet.make_traces` and lie beside the p
 
 import functools
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -149,12 +150,8 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
     low, high = reach(mixture)
     room = low - 0.25 * (high - low)  # for the word at the axis' lower end
     lower = Frame(ends(of.time_s), (room, high), left=left, top=240, width=width - 2 * left, height=130)
-    parts = []
-    for at, key in ((0.0, "opening"), (of.release_s, "release")):
-        across, _ = upper.at(at, upper.y[0])
-        parts.append(moment(across, 24, 370, palette))
-        parts.append(drawing.words(across + 4, 384, message(f"snap.{key}"), palette.quiet))
-    parts += [
+    parts = [
+        *moments(upper, 370, of, palette),
         drawing.words(4, 14, axis("airflow"), palette.quiet, paper=palette.paper),
         drawing.words(4, 226, message("snap.lambda_ratio"), palette.quiet, paper=palette.paper),
         lambda_panel.ends(lower, palette, rich_is_up=False),
@@ -188,6 +185,14 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
 def moment(across: float, top: float, foot: float, palette: Palette) -> str:
     """An upright dotted line at a moment."""
     return f'<line x1="{across:.1f}" y1="{top}" x2="{across:.1f}" y2="{foot}" stroke="{palette.quiet}" stroke-dasharray="2 3"/>'
+
+
+def moments(frame: Frame, foot: float, of: Traces, palette: Palette) -> Iterator[str]:
+    """Lines at opening and release, from the top of a frame down to `foot`, and their names below."""
+    for at, key in ((0.0, "opening"), (of.release_s, "release")):
+        across, _ = frame.at(at, frame.y[0])
+        yield moment(across, frame.top, foot, palette)
+        yield drawing.words(across + 4, foot + 14, message(f"snap.{key}"), palette.quiet)
 
 
 def _air_marks(time: Floats, air: Floats, release: float) -> list[tuple[str, float, float]]:

@@ -39,12 +39,7 @@ def place(name: str, of: Traces, palette: Palette, *, narrow: bool = False) -> D
     frame = Frame(pictures.ends(of.time_s), pictures.reach(values), left=4, top=22, width=width - 8, height=height)
     foot = frame.top + frame.height
     parts = [drawing.words(4, 14, pictures.axis(trace), palette.quiet)]
-    for at, key in ((0.0, "opening"), (of.release_s, "release")):
-        across, _ = frame.at(at, frame.y[0])
-        parts += [
-            pictures.moment(across, frame.top, foot, palette),
-            drawing.words(across + 4, foot + 14, message(f"snap.{key}"), palette.quiet),
-        ]
+    parts += pictures.moments(frame, foot, of, palette)
     if trace == "lambda":
         parts.append(lambda_panel.ends(frame, palette, rich_is_up=False))
     if not where.landmark:

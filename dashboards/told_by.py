@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from dashboards import text
 from dashboards.display import language
 from dashboards.text import message
-from data_contracts.causes import EVERY_CAUSE, NONE
+from data_contracts.causes import EVERY_CAUSE, NONE, hard_to_tell
 from data_contracts.features import FEATURES, Feature
 from data_contracts.jobs import TESTS
-from data_contracts.moved_by import clearness
+from data_contracts.moved_by import clearness, rises
 from data_contracts.pages_de import PAGES_DE
 from data_contracts.signals import QUANTITIES
 
@@ -85,7 +85,7 @@ def _named(way: str) -> str:
 
 def _of_way(effects: Mapping[str, tuple[float, float]]) -> tuple[Told, Told]:
     """Signs of one way, the clearest first, and what each would be the other way round."""
-    clear = {name: abs(clearness(name, effects)) for name in effects}
+    clear = {name: abs(clearness(FEATURES[name], effect)) for name, effect in effects.items()}
     told: Told = {}
     opposite: Told = {}
     for name in sorted(clear, key=lambda name: -clear[name]):
@@ -108,21 +108,7 @@ def _sign(feature: Feature, moved: float) -> str:
     narrowband = ("narrowband",) in (feature.kinds, QUANTITIES[feature.quantity].need.kinds)
     if plainly is None or feature.against or feature.plus or narrowband:
         return ""
-    up = moved > 0 if feature.scale != "inverse" else moved < 0  # more of 1/lambda is less lambda
-    return (plainly.high if up else plainly.low).in_language(language())
-
-
-def taken_for(code: str) -> tuple[str, ...]:
-    """Causes that a snap does not tell from one, whichever of the two declares it.
-
-    Parameters
-    ----------
-    code : str
-        Cause.
-    """
-    own = [hard.other for hard in EVERY_CAUSE[code].ambiguities]
-    others = [c.code for c in EVERY_CAUSE.values() if code in (hard.other for hard in c.ambiguities)]
-    return tuple(other for other in dict.fromkeys((*own, *others)) if other in EVERY_CAUSE)
+    return (plainly.high if rises(feature, moved) else plainly.low).in_language(language())
 
 
 def in_short(code: str) -> list[str]:
@@ -132,7 +118,7 @@ def in_short(code: str) -> list[str]:
         told = [f"{text.sentence(said)}."]
     else:
         told = [message("meaning.can_show" if said else "meaning.shows_nothing", signs=said), *_found_by(code)]
-    alike = [text.cause(other) for other in taken_for(code)]
+    alike = [text.cause(other) for other in hard_to_tell(code)]
     if NONE in (hard.other for hard in cause.ambiguities):
         alike.append(text.cause(NONE))
     if alike:

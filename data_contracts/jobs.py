@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from data_contracts.bilingual import Words
-from data_contracts.causes import CAUSES, EVERY_CAUSE, LOOK_ALIKES
+from data_contracts.causes import CAUSES, EVERY_CAUSE, LOOK_ALIKES, hard_to_tell
 from data_contracts.causes.record import Cause, Job
 
 __all__ = ["JOBS", "TESTS", "Job", "WorkshopTest", "asked_tests", "steps_of"]
@@ -364,10 +364,8 @@ def steps_of(cause: str) -> tuple[Words, ...]:
 
 def _alike_by_judging(cause: str) -> tuple[Cause, ...]:
     """The causes judged from snaps that a snap hardly tells apart from one, and that another test than its own finds."""
-    own = EVERY_CAUSE[cause]
-    named = {hard.other for hard in own.ambiguities}
-    named |= {code for code, other in CAUSES.items() if cause in {hard.other for hard in other.ambiguities}}
-    return tuple(one for code, one in CAUSES.items() if code in named and one.first_test != own.first_test)
+    named, test = hard_to_tell(cause), EVERY_CAUSE[cause].first_test
+    return tuple(one for code, one in CAUSES.items() if code in named and one.first_test != test)
 
 
 def _looked_for(cause: Cause) -> Words:

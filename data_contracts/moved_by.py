@@ -16,10 +16,15 @@ CLEAR = 0.4
 """From how clear a movement a cause is named. Of our choosing. [its spread between engines and the healthy scatter together]"""
 
 
-def clearness(name: str, effects: Effects) -> float:
-    """How clear a declared movement of a feature is, with its sign: in standard deviations of its spread and the healthy scatter."""
-    moved, spread = effects[name]
-    return moved / math.hypot(spread, FEATURES[name].floor)
+def clearness(feature: Feature, effect: tuple[float, float]) -> float:
+    """How clear a movement of a feature and its spread are, with its sign: in standard deviations of that spread and the healthy scatter."""
+    moved, spread = effect
+    return moved / math.hypot(spread, feature.floor)
+
+
+def rises(feature: Feature, moved: float) -> bool:
+    """Whether the quantity of a feature rises where the feature moves so: more of 1/lambda is less lambda."""
+    return moved > 0 if feature.scale != "inverse" else moved < 0
 
 
 @functools.cache
@@ -76,11 +81,10 @@ def _sides(quantity: str, effects: Effects) -> Iterator[tuple[Side, float]]:
             continue
         if feature.scale == "scatter":
             if feature.name in effects:
-                yield "unsteady", clearness(feature.name, effects)
+                yield "unsteady", clearness(feature, effects[feature.name])
         elif (told := _alone(feature, effects)) is not None:
-            clear = told[0] / math.hypot(told[1], feature.floor)
-            up = clear > 0 if feature.scale != "inverse" else clear < 0  # more of 1/lambda is less lambda
-            yield ("high" if up else "low"), abs(clear)
+            clear = clearness(feature, told)
+            yield ("high" if rises(feature, clear) else "low"), abs(clear)
 
 
 def _alone(feature: Feature, effects: Effects) -> tuple[float, float] | None:

@@ -35,6 +35,20 @@ LOOK_ALIKES: Mapping[str, tuple[Cause, ...]] = {
 }
 """For each cause a van is judged by, those not judged from snaps that read alike."""
 
+
+def hard_to_tell(code: str) -> tuple[str, ...]:
+    """Causes that a snap does not tell from one, whichever of the two declares it; its own first.
+
+    Parameters
+    ----------
+    code : str
+        Cause.
+    """
+    own = [hard.other for hard in EVERY_CAUSE[code].ambiguities]
+    others = [c.code for c in EVERY_CAUSE.values() if code in (hard.other for hard in c.ambiguities)]
+    return tuple(other for other in dict.fromkeys((*own, *others)) if other in EVERY_CAUSE)
+
+
 NONE = "none"
 NOT_SEPARABLE = "not_separable"
 CAUSE_CODES: tuple[str, ...] = (*CAUSES, NONE)

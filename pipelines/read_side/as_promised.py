@@ -31,8 +31,10 @@ def as_promised(published: Published, frame: pl.DataFrame) -> pl.DataFrame:
         The same columns. A file of an older version has no facts, and is told as it is.
     """
     facts = frame["reason_facts"].to_list() if "reason_facts" in frame.columns else []
-    if not weeks_left_out(published) or not any(_is_ahead(row) for row in facts):
-        return _without_weeks(frame) if facts and weeks_left_out(published) else frame
+    if not facts or not weeks_left_out(published):
+        return frame
+    if not any(_is_ahead(row) for row in facts):
+        return _without_weeks(frame)
     told = [_told(row) if _is_ahead(row) else row for row in facts]
     changed = {"reason_facts": pl.Series(told, dtype=frame.schema["reason_facts"])}
     for name, joined in (("reasons", False), ("reason", True)):

@@ -10,7 +10,7 @@ from pathlib import Path
 from pipelines.intake.delivery import MANIFEST, RefusedError, open_delivery
 from pipelines.intake.filing import UNPACKED
 from pipelines.storage.atomic_files import put_in_place
-from pipelines.storage.packed_folder import is_packed, pack, read_from, unpack, zeros_in
+from pipelines.storage.packed_folder import is_packed, is_zeros, pack, read_from, unpack, zeros_in
 from pipelines.workspace.drafts import draft_of
 
 _BLOCK = 1 << 20
@@ -57,7 +57,7 @@ def emptied(path: Path) -> set[str]:
 
 def _is_zeros(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bool:
     with archive.open(info) as content:
-        return not any(any(block) for block in iter(lambda: content.read(_BLOCK), b""))
+        return is_zeros(content)
 
 
 def is_whole_zip(path: Path) -> bool:

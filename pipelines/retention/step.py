@@ -51,13 +51,14 @@ def remove(workspace: Workspace, warehouse: Warehouse, months: int, at: datetime
     """
     discard_cut_off(workspace, warehouse)
     count = mark_removed(workspace, warehouse, months, at) if months else 0
-    if not unfinished(workspace):
+    left = unfinished(workspace)
+    if not left:
         return 0
-    fresh = [entry for entry in unfinished(workspace) if waiting(entry) is None]
-    run = published_run(workspace.published_path, whole=False)
-    if fresh and run is not None:
-        publish(warehouse, workspace.published_path, week=run[0])
+    fresh = [entry for entry in left if waiting(entry) is None]
     if fresh:
+        run = published_run(workspace.published_path, whole=False)
+        if run is not None:
+            publish(warehouse, workspace.published_path, week=run[0])
         going = sum(rows_of(entry)["waveform_id"].n_unique() for entry in fresh)
         note(workspace, "raw_removed", count=going)  # before, so that a run that is cut off has said so
     delete_removed(workspace, warehouse)

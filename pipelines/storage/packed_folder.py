@@ -169,9 +169,19 @@ def zeros_in(packed: Path) -> set[str]:
         for member in archive:
             if member.isreg() and member.size:
                 with _content(archive, member) as content:
-                    if not any(any(block) for block in iter(lambda: content.read(_BLOCK), b"")):
+                    if is_zeros(content):
                         found.add(member.name)
     return found
+
+
+def is_zeros(content: IO[bytes]) -> bool:
+    """Whether what is left of an open file is nothing but zeros.
+
+    Parameters
+    ----------
+    content : binary file
+    """
+    return not any(any(block) for block in iter(lambda: content.read(_BLOCK), b""))
 
 
 def _plain_entries(folder: Path) -> dict[str, Entry]:

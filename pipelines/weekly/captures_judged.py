@@ -35,8 +35,6 @@ def captures_judged(warehouse: Warehouse, register: Register, week: str) -> pl.D
     ).filter(pl.col("van_id").is_in(list(register.vans)))
 
 
-_RECENT_WEEKS = 8
-"""A van without a visit for longer has no state."""
 _SETTLED = """
     SELECT c.van_id, c.family, c.captured_at, c.visit, r.settle_time_s,
            CASE WHEN len(list_filter(r.unread, lambda one: one.name = 'settle_time_s' AND one.reason = 'record_ends_early')) > 0
@@ -46,7 +44,7 @@ _SETTLED = """
 
 
 def recently_settled(warehouse: Warehouse, register: Register, week: str) -> pl.DataFrame:
-    """How the captures of the last weeks came back to idle, as `models.work.settling.late_to_settle` takes them.
+    """How the captures of the weeks in which a van has a state came back to idle, as `models.work.settling.late_to_settle` takes them.
 
     Parameters
     ----------
@@ -59,6 +57,8 @@ def recently_settled(warehouse: Warehouse, register: Register, week: str) -> pl.
     -------
     polars.DataFrame
     """
-    since = week_of(week_start(week) - timedelta(weeks=_RECENT_WEEKS))
+    from models.tracking.assess import TrackingSettings  # it takes seconds to import
+
+    since = week_of(week_start(week) - timedelta(weeks=TrackingSettings().forget_after_weeks))
     rows = warehouse.query(_SETTLED, {"week": week, "since": since})
     return rows.filter(pl.col("van_id").is_in(list(register.vans)))

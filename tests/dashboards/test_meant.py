@@ -7,7 +7,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboards import meant, text, told_by
-from data_contracts.causes import EVERY_CAUSE
+from data_contracts.causes import EVERY_CAUSE, hard_to_tell
 from data_contracts.features import FEATURES
 from data_contracts.make_pages import pages
 from data_contracts.moved_by import clearness, movers
@@ -125,7 +125,7 @@ def test_a_cause_that_shows_either_way_says_when_and_look_alikes_name_each_other
     assert told_by.signs("injector_leaking", 1) == "fuel taken off at idle"
     assert told_by.signs("lambda_slow_one_way", 2) == "slow to turn rich (to rich); slow to turn lean (to lean)"
     for code in EVERY_CAUSE:
-        assert all(code in told_by.taken_for(other) for other in told_by.taken_for(code)), code
+        assert all(code in hard_to_tell(other) for other in hard_to_tell(code)), code
 
 
 def test_every_cause_says_what_it_is_taken_for_and_whether_it_is_judged() -> None:
@@ -147,7 +147,7 @@ def test_what_a_list_can_say_of_a_cause_is_among_its_signs(code: str) -> None:
     """Every large movement that evidence has plain words for, whichever way the cause shows."""
     for way in EVERY_CAUSE[code].shows:
         for name in way.effects:
-            feature, clear = FEATURES[name], clearness(name, way.effects)
+            feature, clear = FEATURES[name], clearness(FEATURES[name], way.effects[name])
             plainly = QUANTITIES[feature.quantity].plainly
             if abs(clear) < 1.0 or plainly is None or feature.against or feature.plus:
                 continue

@@ -179,7 +179,7 @@ def _leaner_than_idle(reader: Reader, lean: Edges, idle: Floats) -> Flags:
         return np.asarray(idle - furthest > (0.0 if reader.narrow else CUT_LAMBDA * reader.unit))
 
 
-def _until_cut(reader: Reader, lean: Edges, idle: Floats) -> Edges:
+def _until_cut(reader: Reader, lean: Edges, uncut: Flags) -> Edges:
     """Drop responses to lean without a fuel cut, where the record ends while a cut could still come.
 
     Such a fall is the return from the rich spike of the lifted pedal, or ripple on it. A fall from the level of the
@@ -189,12 +189,12 @@ def _until_cut(reader: Reader, lean: Edges, idle: Floats) -> Edges:
     still_to_come = reader.release + int(LONGEST_CUT_S / h) > blocks.count
     falling = lean.fit.start + SETTLED_CONSTANTS * lean.fit.constant > lean.stop * h
     other = (still_to_come & ~lean.clean) | (falling & (lean.stop >= blocks.count - 2))
-    early = (lean.code == FOUND) & other & np.isfinite(idle) & ~_leaner_than_idle(reader, lean, idle)
+    early = (lean.code == FOUND) & other & uncut
     return replace(lean, code=np.where(early, ENDS_EARLY, lean.code))
 
 
-def _fuel_cut(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estimate]:
-    """Plateau after the release."""
+def _fuel_cut(reader: Reader, lean: Edges, fell: Flags) -> dict[str, Estimate]:
+    """Plateau after the release; `fell` where the fall goes so far that fuel must have been cut."""
     blocks, h = reader.blocks, reader.h
     seen = np.isin(lean.code, (FOUND, ENDS_EARLY)) & (lean.end >= 0)
     settled = np.where(lean.code == FOUND, lean.fit.start + SETTLED_CONSTANTS * lean.fit.constant, np.nan)
@@ -208,7 +208,7 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estimate]:
     moving = levels(blocks.x, first, stop, interval_s=h, drifts=True)
     slope = np.sqrt(np.maximum(np.nan_to_num(moving.slope**2 - moving.slope_u**2), 0.0))
     x, u = plateau.level, np.hypot(plateau.level_u, slope * (stop - first) * h / np.sqrt(12.0))
-    cut = seen & _leaner_than_idle(reader, lean, idle)
+    cut = seen & fell
     ended = lean.stop >= blocks.count - 2
     out = {}
     for name, found in (("lambda_fuel_cut", reader.as_lambda(x, u)), ("lambda_fuel_cut_v", reader.as_volts(x, u))):
@@ -337,14 +337,14 @@ def read_lambda(
         noise=blocks.noise,
         stops=stops,
     )
-    rich = edge_after(reader, to_rich=True)
-    lean = edge_after(reader, to_rich=False)
+    rich, lean = (edge_after(reader, to_rich=to_rich) for to_rich in (True, False))
     out, idle = _idle(reader)
     cut_before = _cut_before(reader, idle)
     closed_loop = np.where(cut_before, scale.richness_of(np.ones(rows)), idle.level)
-    lean = _until_cut(reader, lean, closed_loop)
+    cut = _leaner_than_idle(reader, lean, closed_loop)
+    lean = _until_cut(reader, lean, np.isfinite(closed_loop) & ~cut)
     out |= _full_throttle(reader, rich)
-    out |= _fuel_cut(reader, lean, closed_loop)
+    out |= _fuel_cut(reader, lean, cut)
     opening, release = zip((opening_s, release_s), events_u or np.zeros((2, rows)), strict=True)
     out |= response(reader, rich, opening, "to_rich")
     out |= response(reader, lean, release, "to_lean")
@@ -354,7 +354,7 @@ def read_lambda(
     if reader.narrow:
         out |= switch_time(reader, rich, "to_rich") | switch_time(reader, lean, "to_lean")
     else:
-        out |= steepest_fall(reader, lean, closed_loop)
+        out |= steepest_fall(reader, lean, cut)
     for name in NAMES:
         out.setdefault(name, unread(rows, "not_for_this_family"))
     return _with_needs(out, reader, flags, cut_before), flags

@@ -8,7 +8,7 @@ constant, and what bends the response can only make it less steep.
 import numpy as np
 
 from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, Edges
-from models.reading.lambda_trace.trace import CUT_LAMBDA, Reader, renamed
+from models.reading.lambda_trace.trace import Reader, renamed
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
 from models.statistics.estimate import Estimate, estimate
@@ -65,7 +65,7 @@ def _steepest_rows(
         )
 
 
-def steepest_fall(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estimate]:
+def steepest_fall(reader: Reader, lean: Edges, cut: Flags) -> dict[str, Estimate]:
     """Fall time to lean at its steepest.
 
     Parameters
@@ -74,8 +74,8 @@ def steepest_fall(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estima
         The stack being read.
     lean : Edges
         Responses to the release.
-    idle : ndarray of shape (captures,)
-        Richness in closed loop. [unit of richness]
+    cut : ndarray of shape (captures,), bool
+        The fall goes so far that fuel must have been cut.
 
     Returns
     -------
@@ -108,13 +108,6 @@ def steepest_fall(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estima
     for number, reason in enumerate(REASONS):
         if number != FOUND:
             found = renamed(found, (lean.code == number) & ~seen, reason)
-    found = renamed(found, seen & ~_cut(reader, lean, idle), "no_fuel_cut")
+    found = renamed(found, seen & ~cut, "no_fuel_cut")
     still_to_come = seen & (at >= 0) & (at + 2 * half >= blocks.count - 1)
     return {"lambda_to_lean_steepest_s": renamed(found, still_to_come, "record_ends_early")}
-
-
-def _cut(reader: Reader, lean: Edges, idle: Floats) -> Flags:
-    """Whether the fall goes so far that fuel must have been cut."""
-    level = reader.blocks.x[np.arange(lean.code.size), np.maximum(lean.end, 0)]
-    with np.errstate(invalid="ignore"):
-        return np.asarray(idle - level > CUT_LAMBDA * reader.unit)
