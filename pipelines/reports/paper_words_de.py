@@ -367,7 +367,7 @@ WORDS: dict[str, str] = {
     "evidence.verdict.not_proven": "nicht bewiesen",
     "evidence.verdict.made_worse": "verschlechtert",
     "evidence.verdict.cant_tell": "noch nicht zu sagen",
-    "evidence.being_proven": "Im Nachweis: gute Aufnahmen seitdem {captures} von {needed}.",
+    "evidence.being_proven": "Im Nachweis: gute Gasstöße seitdem {captures} von {needed}.",
     "evidence.touches_nothing": "Sie berührt nichts, was verfolgt wird.",
     "evidence.towards": "Zum Erwarteten",
     "evidence.interval": "95 % gemeinsam",

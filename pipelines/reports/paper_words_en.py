@@ -367,7 +367,7 @@ WORDS: dict[str, str] = {
     "evidence.verdict.not_proven": "not proven",
     "evidence.verdict.made_worse": "made worse",
     "evidence.verdict.cant_tell": "can't be told yet",
-    "evidence.being_proven": "Being proven: good captures taken since, {captures} of {needed}.",
+    "evidence.being_proven": "Being proven: good snaps taken since, {captures} of {needed}.",
     "evidence.touches_nothing": "It touches nothing that is tracked.",
     "evidence.towards": "Towards expected",
     "evidence.interval": "95 % together",

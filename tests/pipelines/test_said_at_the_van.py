@@ -12,7 +12,8 @@ from data_contracts.facts.fact import Fact
 from data_contracts.reasons import UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.commands import read, read_lines
-from pipelines.commands.at_the_van import Target, bands_of, cautions_told, report_lines
+from pipelines.commands.at_the_van import Target, cautions_told, report_lines
+from pipelines.commands.drawn import bands_of
 from pipelines.commands.visit_words import fuel_may_escape
 from pipelines.read_side.van_past import cause_to_mind
 from pipelines.workspace.settings import DisplaySettings
