@@ -218,10 +218,10 @@ def count(value: float) -> str:
 
 
 def observed(share: float, low: float, high: float) -> str:
-    """A share that was observed in whole percent, with its interval, finer where it is narrower."""
+    """A share that was observed in whole percent, with its interval; in tenths where that is narrower."""
     told, *ends = (f"{100 * part:.0f}" for part in (share, low, high))
     if ends == [told, told]:
-        ends = [in_language(f"{100 * part:.1f}", language()) for part in (low, high)]
+        told, *ends = (in_language(f"{100 * part:.1f}", language()) for part in (share, low, high))
     return f"{told}{NARROW_SPACE}%{NO_BREAK_SPACE}({f'{WORD_JOINER}–{WORD_JOINER}'.join(ends)})"
 
 

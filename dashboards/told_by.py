@@ -73,7 +73,8 @@ def _groups(code: str) -> list[tuple[str, Told, dict[str, str]]]:
         sign: name
         for name, told, _ in ways
         for sign in told
-        if sum(sign in other for _, other, _ in ways) == 1 and any(sign in against for _, _, against in ways)
+        if sum(sign in other for _, other, _ in ways) == 1
+        and any(sign in against and sign not in other for _, other, against in ways)
     }
     return [(name, told, only) for name, told, _ in groups]
 

@@ -400,7 +400,7 @@ WORDS: dict[str, str] = {
     "read.family": "Motorfamilie",
     "read.no_families": "Das Register hat keine vollständige Motorfamilie. Korrigieren Sie register/families.toml und sehen Sie wieder nach.",
     "read.recorder": "Messgeräteprofil",
-    "read.standard_form": "das eigene Dateiformat der Flotte ({name})",
+    "read.standard_form": "jedes mit den eigenen Spalten der Flotte ({name})",
     "read.more": "Im Vergleich zu Familie und letztem Besuch",
     "read.each": "Gasstoß für Gasstoß",
     "read.card": "Einstellkarte drucken",

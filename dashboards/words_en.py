@@ -400,7 +400,7 @@ WORDS: dict[str, str] = {
     "read.family": "Engine family",
     "read.no_families": "The register has no complete engine family. Correct register/families.toml, then look again.",
     "read.recorder": "Recorder profile",
-    "read.standard_form": "the fleet's own file layout ({name})",
+    "read.standard_form": "any with the fleet's own columns ({name})",
     "read.more": "Beside its family and the last visit",
     "read.each": "Snap by snap",
     "read.card": "Print the set-up card",

@@ -262,7 +262,7 @@ VISIT_WORDS: Mapping[str, Words] = {
     "few": Words("too few quantities to say", "zu wenige Größen für ein Urteil"),
     "unknown": Words("not known", "unbekannt"),
     "limit": Words("beyond a limit", "jenseits einer Grenze"),
-    "repeat": Words("record again", "neu aufnehmen"),
+    "repeat": Words("repeat", "wiederholen"),
     "check": Words("check the family", "Familie prüfen"),
     "check_van": Words("check van and recorder", "Fahrzeug und Messgerät prüfen"),
     "none": Words("–", "–"),
