@@ -139,11 +139,9 @@ def _chosen(weeks: Sequence[str], depots: Sequence[str]) -> CaptureFilter:
 
 def _grades(published: Published, only: CaptureFilter) -> None:
     counts = capture_queries.grade_counts(published, only)
-    with st.container(horizontal=True):
+    with st.container(horizontal=True, gap="large", key="numbers"):
         for word in text.GRADE_SYMBOLS:
-            st.metric(
-                text.grade(word), counts.get(word, 0), border=True, help=message(f"grade.{word}.help"), width="content"
-            )
+            st.metric(text.grade(word), counts.get(word, 0), help=message(f"grade.{word}.help"), width="content")
     st.subheader(message("captures.why"))
     reasons = capture_queries.grade_reason_counts(published, only)
     if not reasons.height:

@@ -16,7 +16,7 @@ from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import shown_grade
 from data_contracts.units import shown
 from pipelines.commands.visit_words import (
-    AGAIN,
+    few_again,
     file_facts,
     fuel_may_escape,
     list_facts,
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from models.at_the_van.judge import Judged, VisitVerdict
     from models.at_the_van.repeats import Repeated
     from models.reading.read import Readings
+    from models.statistics.arrays import Floats
     from pipelines.read_side.van_past import KnownVan
 
 
@@ -126,11 +127,10 @@ def hold_against(
     InputError
         If `target.repaired` is no cause.
     """
-    from models.at_the_van.codes import codes_told
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
     from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
-    from models.at_the_van.unread import listed_now, visit_facts
+    from models.at_the_van.unread import visit_facts
 
     known = _known(target, family, recordings)
     shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
@@ -147,14 +147,8 @@ def hold_against(
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
     if len(names) > 1 or not kept.size:
         facts.append(why)
-    helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
-    now = []
-    if known and kept.size:
-        new = known.on_file is None
-        now = listed_now(known.listed, visit.quantities, values, unread, known.past, helps, new=new)
-    agree, others = codes_told(codes, known.on_list["cause"] if known and known.on_list else "")
+    now, others, on_list = _of_the_list(known, visit, values, unread, facts, codes)
     facts += others
-    on_list = _on_list(known, [*now, *agree])
     doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
     far = doubted is not None and kept.size > 0 and not _usual_of_van(visit)
     asks = not kept.size or far or visit.verdict in ("worse", "few") or "repeat" in shown
@@ -169,7 +163,7 @@ def hold_against(
         "check_family": far and not target.van_id,
         "check_van": far and bool(target.van_id),
         "limit_crossed": any(one.means for one in visit.quantities),
-        "facts": [fact.row() for fact in _few_again(facts, now)],
+        "facts": [fact.row() for fact in few_again(facts, now)],
         "quantities": [_row(one) for one in visit.quantities],
         "repeats": _repeats(over_repeats(values, u, {} if past is None else past.expected, held.of(kept))),
         "representative": None if chosen < 0 else dict(zip(("file", "snap"), names[chosen], strict=True)),
@@ -178,17 +172,25 @@ def hold_against(
     }
 
 
-def _few_again(facts: Sequence[Fact], now: Sequence[Fact]) -> list[Fact]:
-    """Too few quantities to say how a van is are enough where the fault that it is listed for shows again."""
-    if not any(fact.code in AGAIN for fact in now):
-        return list(facts)
-    few = ("van_few_own", "van_few_family")
-    return [
-        Fact.of("van_few_again", count=fact.numbers["count"], out_of=fact.numbers["out_of"])
-        if fact.code in few
-        else fact
-        for fact in facts
-    ]
+def _of_the_list(
+    known: "KnownVan | None",
+    visit: "VisitVerdict",
+    values: "Mapping[str, Floats]",
+    unread: Sequence[Mapping[str, str]],
+    facts: Sequence[Fact],
+    codes: Sequence[str],
+) -> tuple[list[Fact], list[Fact], dict[str, Any] | None]:
+    """What the snaps read of what the van is listed for, what other fault codes say, and what the list says with the former."""
+    from models.at_the_van.codes import codes_told
+    from models.at_the_van.unread import listed_now
+
+    helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
+    now = []
+    if known is not None and unread:
+        new = known.on_file is None
+        now = listed_now(known.listed, visit.quantities, values, unread, known.past, helps, new=new)
+    agree, others = codes_told(codes, known.on_list["cause"] if known and known.on_list else "")
+    return now, others, _on_list(known, [*now, *agree])
 
 
 def _repeats(read: "Mapping[str, Repeated]") -> dict[str, dict[str, Any]]:

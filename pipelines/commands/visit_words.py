@@ -1,6 +1,6 @@
 """What heads one visit at the van, from what `pipelines.commands.at_the_van.hold_against` gives."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from data_contracts.causes import EVERY_CAUSE
@@ -77,3 +77,16 @@ def fuel_may_escape(on_list: Mapping[str, Any] | None) -> bool:
     """Whether petrol may escape at a van by what it is on the list for."""
     cause = EVERY_CAUSE.get(cause_minded(on_list))
     return cause is not None and cause.fuel_may_escape
+
+
+def few_again(facts: Sequence[Fact], now: Sequence[Fact]) -> list[Fact]:
+    """Too few quantities to say how a van is are enough where the fault that it is listed for shows again."""
+    if not any(fact.code in AGAIN for fact in now):
+        return list(facts)
+    few = ("van_few_own", "van_few_family")
+    return [
+        Fact.of("van_few_again", count=fact.numbers["count"], out_of=fact.numbers["out_of"])
+        if fact.code in few
+        else fact
+        for fact in facts
+    ]
