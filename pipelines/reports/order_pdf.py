@@ -11,6 +11,7 @@ from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
+from data_contracts.facts.numerals import parted
 from data_contracts.family import Family
 from data_contracts.jobs import JOBS, TESTS, asked_tests, steps_of
 from data_contracts.states import shown_state
@@ -174,7 +175,7 @@ def _page(
         (message("order.due"), day(order["due_by"])),
         (
             message("order.odometer"),
-            "–" if odometer is None else f"{km.value(odometer):,.0f} {km.unit}".replace(",", " "),
+            "–" if odometer is None else f"{numeral(parted(km.value(odometer)))} {km.unit}",
         ),
         (message("order.fault_codes"), ", ".join(codes) if codes else "–"),
         (message("order.state"), message(f"state.{shown_state(order)}")),
