@@ -1,7 +1,6 @@
 """One order as a card: state, what to do and why, worth and plan, deciding in place, its page on paper."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date
 from typing import Any
 
 import polars as pl
@@ -129,7 +128,7 @@ def driver_sheet(van_id: str) -> None:
         from pipelines.read_side.published import open_published
         from pipelines.reports.driver_sheet import driver_pdf
 
-        return driver_pdf(open_published(home()), van_id, display, date.today())  # noqa: DTZ011
+        return driver_pdf(open_published(home()), van_id, display, standing.today())
 
     st.download_button(
         message("van.sheet"),
@@ -157,7 +156,7 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
     told = [Fact.from_row(fact) for fact in facts] if isinstance(facts, list) else []
     numbers = next((fact.numbers for fact in told if fact.code == "worth"), None)
     saved = row.get("expected_cost_avoided")
-    worth = text.plain_money(float(f"{saved:.2g}"), currency) if isinstance(saved, float) and saved > 0 else ""
+    worth = text.rounded_money(saved, currency) if isinstance(saved, float) and saved > 0 else ""
     if numbers is None:
         saving = worth and message("worth.saving", worth=worth)
         if said := " ".join(one for one in (saving and f"{saving}.", text.sentence_of(row, "worth")) if one):
@@ -229,7 +228,7 @@ def paper(row: Mapping[str, object]) -> None:
 
         columns = [column.name for column in WORK_ORDERS.columns if column.name in row]
         one = pl.DataFrame([{name: row[name] for name in columns}])
-        return orders_pdf(open_workspace(home()), open_published(home()), one)
+        return orders_pdf(open_workspace(home()), open_published(home()), one, standing.today())
 
     st.download_button(
         message("order.paper"),

@@ -12,6 +12,7 @@ from dashboards import standing, text
 from dashboards.palette import DARK, LIGHT, contrast
 from dashboards.standing import how_long, when
 from dashboards.trend_sentence import trend_sentence
+from dashboards.unbroken import plainly
 from dashboards.words_en import WORDS
 from data_contracts.signals import QUANTITIES
 from pipelines.storage.plain_text import spreadsheet_csv
@@ -161,22 +162,40 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
     assert trend_sentence(older).startswith("Main peak: 60.1 g/s in 2026-W14")
 
 
+def _visit(week: int, value: float, *, alarm: str | None = None) -> dict[str, object]:
+    ends = {"expected_low": 60.0, "expected_high": 70.0, "limit_low": None, "limit_high": None}
+    return {"week": f"2026-W{week}", "value": value, "alarm": alarm is not None, "alarm_since": alarm, **ends}
+
+
 @pytest.mark.parametrize(
-    ("shown", "told"),
+    ("trend", "told"),
     [
-        (None, "out of line since 2026-W22 (5 weeks)"),
-        ({"alarm": True, "alarm_since": "2026-W22"}, "out of line since 2026-W22 (5 weeks)"),
-        ({"alarm": False, "alarm_since": None}, "out of line since 2026-W22 (5 weeks)"),
+        ((), "alarm since 2026-W22 (5 weeks)"),
+        ([_visit(21, 65.0), _visit(22, 50.0, alarm="2026-W22")], "alarm since 2026-W22 (5 weeks)"),
+        (  # it takes several visits: those before the alarm that lay outside too are told with the first of them
+            [
+                _visit(18, 50.0),
+                _visit(19, 66.0),
+                _visit(20, 55.0),
+                _visit(21, 54.0),
+                _visit(22, 50.0, alarm="2026-W22"),
+            ],
+            "alarm since 2026-W22 (5 weeks), first outside in 2026-W20",
+        ),
+        ([_visit(22, 65.0)], "alarm since 2026-W22 (5 weeks): fuel trim at idle"),
         (
-            {"alarm": True, "alarm_since": "2026-W26"},
-            "out of line since 2026-W22 (5 weeks), this reading since 2026-W26",
+            [_visit(25, 65.0), _visit(26, 50.0, alarm="2026-W26")],
+            "alarm since 2026-W26 (1 week) · earlier alarm: fuel trim at idle, since 2026-W22",
         ),
     ],
 )
-def test_since_when_a_van_is_out_of_line_and_the_reading_that_is_drawn(shown: dict[str, object], told: str) -> None:
-    assert how_long("2026-W22", None, "2026-W27", shown) == told
-    waits = f"{told} · undecided since 2026-W26"
-    assert how_long("2026-W22", "2026-W26", "2026-W27", shown) == waits
+def test_since_when_a_van_stands_in_alarm_and_the_reading_that_is_drawn(
+    trend: list[dict[str, object]], told: str
+) -> None:
+    since = ("2026-W22", "trim_idle_pct")
+    assert plainly(how_long(since, None, "2026-W27", trend)) == told
+    assert plainly(how_long(since, "2026-W26", "2026-W27", trend)) == told  # one week is no delay
+    assert plainly(how_long(since, "2026-W25", "2026-W27", trend)) == f"{told} · proposed in 2026-W25, not decided"
 
 
 @pytest.mark.parametrize(
@@ -222,7 +241,7 @@ def test_a_day_that_is_past_by_the_clock_is_overdue_and_a_week_that_is_over_is_n
     monkeypatch.setattr(standing, "today", lambda: date(2026, 7, 7))
     assert when(row).startswith("**Overdue since Monday 2026-07-06** · first thing in the plan")
     monkeypatch.setattr(standing, "today", lambda: date(2026, 11, 30))
-    assert when(row) == "**Overdue since Monday 2026-07-06** · 1.9 h"
+    assert plainly(when(row)) == "**Overdue since Monday 2026-07-06 (21 weeks)** · 1.9 h"
 
 
 @pytest.mark.parametrize(

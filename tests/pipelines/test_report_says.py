@@ -3,7 +3,7 @@
 from datetime import UTC, date, datetime
 from typing import Any
 
-from data_contracts.likelihood import likely
+from data_contracts.likelihood import likely, ranked
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.reports.claim import Claim
@@ -64,9 +64,9 @@ def test_the_judgement_is_that_of_the_list(paper: Paper) -> None:
     assert judged["text"][1:-2] == row["reasons"]
     assert judged["text"][-2] == f"What stands in alarm may have begun to move in week {since['week']} at the earliest."
     (table,) = judged["tables"]
-    causes = sorted(row["causes"], key=lambda cause: -cause["probability"])[:5]
-    assert [each[0] for each in table["rows"]] == [title(cause["code"]) for cause in causes]
-    assert [each[1] for each in table["rows"]] == [likely(cause["probability"], "en") for cause in causes]
+    causes = ranked(row["causes"], count=5)
+    assert [each[0] for each in table["rows"]] == [title(code) for code, _ in causes]
+    assert [each[1] for each in table["rows"]] == [likely(probability, "en") for _, probability in causes]
     well = paper.rows("SELECT van_id FROM vans WHERE van_id NOT IN (SELECT van_id FROM watchlist) ORDER BY ALL")[0][
         "van_id"
     ]
