@@ -83,9 +83,9 @@ def card(
                 parts.quiet(told)
         if row["found"]:
             parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))
+        danger(row, why.left_alone)
         if waits:
             cautions_in_short(str(row["cause"]), family)
-        danger(row, why.left_alone)
         with st.container(horizontal=True, gap="small"):
             warranty.build_file(row)
             decide.buttons(row, action, finding=True)
@@ -186,17 +186,21 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
     family : Family or None
         Of the van.
     """
-    known = steps_of(str(order["cause"]))
-    if known:
-        st.markdown("\n".join(f"{k}. {inert(text.sentence(text.contract(step)))}" for k, step in enumerate(known, 1)))
-    else:
-        st.markdown(message("order.steps_open"))
-    if tests := asked_tests(str(order["cause"])):
-        st.markdown(f"**{message('order.passes')}**")
-        lines = [f"{inert(text.contract(test.title))}: {inert(text.contract(test.passes))}" for test in tests]
-        st.markdown("\n".join(f"- {text.sentence(line)}." for line in lines))
-        if any(test.by_practice for test in tests):
-            parts.quiet(message("order.practice"))
+    known, tests = steps_of(str(order["cause"])), asked_tests(str(order["cause"]))
+    left, right = st.columns([1, 1], gap="large") if tests else (st.container(), None)
+    with left:
+        if known:
+            lines = [inert(text.sentence(text.contract(step))) for step in known]
+            st.markdown("\n".join(f"{k}. {line}" for k, line in enumerate(lines, 1)))
+        else:
+            st.markdown(message("order.steps_open"))
+    if right is not None:
+        with right:
+            lines = [f"{inert(text.contract(test.title))}: {inert(text.contract(test.passes))}" for test in tests]
+            passes = "\n".join(f"- {text.sentence(line)}." for line in lines)
+            st.markdown(f"**{message('order.passes')}**\n{passes}")
+            if any(test.by_practice for test in tests):
+                parts.quiet(message("order.practice"))
     if order["state"] not in PLANNED_STATES:
         cautions(str(order["cause"]), family)
     parts.quiet(message("order.one", order=inert(order["order_id"])))

@@ -7,6 +7,7 @@ from typing import Any
 from dashboards import text
 from dashboards.display import language
 from dashboards.text import message
+from dashboards.unbroken import kept_together
 from data_contracts import due as dues
 from data_contracts.signals import words_for
 from data_contracts.weeks import week_number, week_start
@@ -76,7 +77,7 @@ def when(row: Mapping[str, Any]) -> str:
     """Markdown of by when an order is due, how that lies to its planned week, and the hours it takes."""
     hours = row["hours"]
     told = [f"**{due(row)}**", planned(row), text.work(hours if isinstance(hours, float) else None)]
-    return " · ".join(one for one in told if one)
+    return kept_together(" · ".join(one for one in told if one))
 
 
 def how_long(

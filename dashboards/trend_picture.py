@@ -52,7 +52,7 @@ _NAMES_FROM = 18.0
 """Left end of the names at the right of a plot, from its edge. [px]"""
 _LETTER = 9.2
 """Width of a bold letter of a name, at most on average, in any font a browser may take. [px]"""
-_APART = 15.0
+_APART = 17.0
 """Between two names at the right. [px]"""
 _UNSEEN = 6
 """Longer without a visit, the line is dotted: nothing was seen of the way between. Common practice, no source (2026-11-30). [week]"""

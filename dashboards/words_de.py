@@ -249,7 +249,7 @@ WORDS: dict[str, str] = {
     "card.trend": "{title}, {first} bis {week}.",
     "card.trend_expected": "Graue Balken: wo jeder Wert erwartet wurde (95 %).",
     "card.trend_spread": "Senkrechte Striche: wie weit die Gasstöße eines Besuchs auseinanderliegen.",
-    "card.trend_crosses": "Kreuze: Alarm; er braucht mehrere Besuche außerhalb, die ersten davon tragen noch keines.",
+    "card.trend_crosses": "Kreuze: Alarm; er braucht mehrere Besuche außerhalb des Erwarteten oder der Grenze, die ersten tragen noch keines.",
     "card.trend_dashed": "Gestrichelt: Grenze der Motorfamilie.",
     "card.last_seen": "Zuletzt gesehen {day}.",
     "card.silent": "Seit {day} nicht gesehen: über {week} lässt sich nichts sagen.",

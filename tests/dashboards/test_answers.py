@@ -225,7 +225,9 @@ def test_the_workshop_begins_with_its_orders(
     app = view("workshop", home)
     assert not app.exception
     expected = said.format(
-        orders=orders, hours=f"{2 * orders:.1f}" if orders < 5 else f"{2 * orders}", saving=f"{saving or 0.0:.2g}"
+        orders=orders,
+        hours=f"{2 * orders:.1f}" if orders < 5 else f"{2 * orders}",
+        saving=f"{float(f'{saving or 0.0:.2g}'):.0f}",
     )
     if said:
         assert app.markdown[0].value == expected

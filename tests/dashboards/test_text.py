@@ -228,7 +228,7 @@ def test_since_when_a_van_stands_in_alarm_and_the_reading_that_is_drawn(
 def test_when_an_order_is_due_and_planned_never_contradict(due_by: date | None, state: str, told: str) -> None:
     until = date(2026, 7, 8) if state == "booked" else None
     row = {"state": state, "due_by": due_by, "until": until, "plan_week": "2026-W28", "hours": 1.9}
-    assert when(row) == told
+    assert plainly(when(row)) == plainly(told)
     assert "W28" not in when(row | {"plan_week": None})
 
 
