@@ -327,7 +327,7 @@ WORDS: dict[str, str] = {
     "evidence.trends": "Verläufe und der letzte Gasstoß",
     "evidence.trends_key": "Punkte: Werte mit ± 2 Standardunsicherheiten; offene Quadrate: der Alarm steht. Graue Balken: der Bereich (95 %), in dem der Wert jedes Besuchs erwartet wurde, mit der eigenen Grundlinie als Strich. Gepunktet: Grenzen der Motorfamilie. Strichpunktiert: Reparaturen. Senkrechte Linie: Beginn des stehenden Alarms.",
     "evidence.no_trend": "Noch keine Größe dieses Fahrzeugs wird verfolgt.",
-    "evidence.was_outside": "War außerhalb von Woche {first} bis {last}.",
+    "evidence.was_outside": "Im Alarm von Woche {first} bis {last}.",
     "evidence.repairs": "Reparaturen, vorher und nachher",
     "evidence.no_repair": "Keine Reparatur dieses Fahrzeugs steht im Register.",
     "evidence.no_comparison": "Keine Größe wurde vorher und nachher gelesen.",

@@ -327,7 +327,7 @@ WORDS: dict[str, str] = {
     "evidence.trends": "Trends and the latest snap",
     "evidence.trends_key": "Dots: values with ± 2 standard uncertainties; open squares: the alarm stands. Grey bars: the range (95 %) in which each visit's value was expected, with the van's own baseline as a dash. Dotted: the family's limits. Dash-dotted: repairs. Solid vertical line: start of the standing alarm.",
     "evidence.no_trend": "No quantity of this van is tracked yet.",
-    "evidence.was_outside": "Was outside from week {first} to {last}.",
+    "evidence.was_outside": "In alarm from week {first} to {last}.",
     "evidence.repairs": "Repairs, before and after",
     "evidence.no_repair": "No repair of this van is in the register.",
     "evidence.no_comparison": "No quantity was read both before and after.",

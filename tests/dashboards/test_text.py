@@ -143,7 +143,7 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
     }
     assert trend_sentence(row).replace(text.NARROW_SPACE, " ") == (
         "Main peak: 61.20 ± 0.40 g/s in 2026-W14 (at reference conditions), 66.00 ± 0.30 g/s expected from its own past. Main peak "
-        "is 7.3 % below its own baseline (66 → 61.2 g/s), outside since 2026-W12, moving since about 2026-W09 (80 %: 2026-W08 to "
+        "is 7.3 % below its own baseline (66 → 61.2 g/s), in alarm since 2026-W12, moving since about 2026-W09 (80 %: 2026-W08 to "
         "2026-W10), and falling by 0.35 g/s a week (95 %: 0.2 to 0.5). Main peak is expected to cross the family's limit in about "
         "6 weeks (80 %: 4 to 11)."
     )
@@ -153,7 +153,7 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
     assert stepped.endswith("Its limit (54 g/s) is not in sight.")
     mended = trend_sentence(row | {"after_repair": "awaited"})
     assert mended.endswith("Repaired since that visit and not recorded again: what it reads now is not known.")
-    assert "outside" not in mended
+    assert "in alarm" not in mended
     fresh = {"alarm": False, "limit_state": None, "after_repair": "fresh", "segment_since": "2026-W13"}
     assert trend_sentence(row | fresh).endswith(
         " No alarm. A repair before 2026-W13 touched it: its baseline counts from there."
