@@ -148,7 +148,8 @@ def _says(
     there = {
         "spread": spread,
         "expected": expected,
-        "crosses": alarms,
+        "crosses": alarms and not spread,
+        "crosses_apart": alarms and spread,
         "dashed": bool(limits),
     }
     return " ".join([*told, *(message(f"card.trend_{key}") for key, drawn in there.items() if drawn)])

@@ -250,6 +250,7 @@ WORDS: dict[str, str] = {
     "card.trend_expected": "Graue Balken: wo jeder Wert erwartet wurde (95 %).",
     "card.trend_spread": "Senkrechte Striche: wie weit die Gasstöße eines Besuchs auseinanderliegen.",
     "card.trend_crosses": "Kreuze: Alarm; er braucht mehrere Besuche außerhalb des Erwarteten oder der Grenze, die ersten tragen noch keines.",
+    "card.trend_crosses_apart": "Kreuze: Alarm; er braucht mehrere solche Besuche, die ersten tragen noch keines.",
     "card.trend_dashed": "Gestrichelt: Grenze der Motorfamilie.",
     "card.last_seen": "Zuletzt gesehen {day}.",
     "card.silent": "Seit {day} nicht gesehen: über {week} lässt sich nichts sagen.",

@@ -250,6 +250,7 @@ WORDS: dict[str, str] = {
     "card.trend_expected": "Grey bars: where each reading was expected (95 %).",
     "card.trend_spread": "Upright lines: how far the snaps of one visit lie apart.",
     "card.trend_crosses": "Crosses: alarm, which takes several visits outside what was expected or the limit; the first carry none yet.",
+    "card.trend_crosses_apart": "Crosses: alarm, which takes several such visits; the first carry none yet.",
     "card.trend_dashed": "Dashed: the family's limit.",
     "card.last_seen": "Last seen {day}.",
     "card.silent": "Not seen since {day}: nothing can be said about {week}.",

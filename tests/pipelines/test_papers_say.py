@@ -100,6 +100,25 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
     assert paper.orders()[number]["times"][1] == ("Zeit für die Reparatur", "nach der Prüfung bekannt")
 
 
+def test_an_order_that_is_past_its_day_is_overdue_on_paper_as_on_the_board(paper: Paper) -> None:
+    def told() -> list[tuple[str, str]]:
+        page = next(page for page in paper.orders() if page["van_id"] == VAN)
+        return [
+            fact for fact in page["facts"] if fact[0] in ("Due by", "Overdue since", "Postponed until", "Booked for")
+        ]
+
+    def listed() -> str:
+        return next(str(row[6]) for row in paper.of_week()["orders"] if row[1].startswith(VAN))
+
+    of_van = f"UPDATE work_orders SET {{}} WHERE van_id = '{VAN}'"
+    paper.change(of_van.format("due_by = DATE '2026-03-27'"))  # the day of the run
+    assert (told(), listed()) == ([("Due by", "2026-03-27")], "2026-03-27")
+    paper.change(of_van.format("due_by = DATE '2026-03-26'"))
+    assert (told(), listed()) == ([("Overdue since", "2026-03-26")], "2026-03-26\noverdue")
+    paper.change(of_van.format("state = 'postponed', until = DATE '2026-05-01'"))
+    assert (told(), listed()) == ([("Postponed until", "2026-05-01")], "2026-05-01")
+
+
 def test_plate_and_identification_number_stand_on_an_order_where_the_register_has_them(paper: Paper) -> None:
     def told() -> list[tuple[str, str]]:
         page = next(page for page in paper.orders() if page["van_id"] == VAN)
