@@ -12,6 +12,7 @@ from dashboards.conditions import conditions
 from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart, trend_key
 from dashboards.trend_sentence import trend_sentence
+from dashboards.unbroken import kept_together
 from data_contracts.family import Family
 from data_contracts.likelihood import ranked
 from data_contracts.signals import TRACKED, shown_at
@@ -283,7 +284,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
             parts.sheet(
                 pl.DataFrame(
                     {
-                        message("common.week"): orders["week"],
+                        message("common.week"): [kept_together(str(week)) for week in orders["week"]],
                         message("order.action"): [
                             inert(text.sentence_of(order, "action")) for order in orders.iter_rows(named=True)
                         ],

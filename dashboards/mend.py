@@ -62,7 +62,11 @@ def _label(row: Mapping[str, object]) -> str:
     rule = str(row["rule"])
     told = text.contract(QUARANTINE_RULES[rule].sentence) if rule in QUARANTINE_RULES else str(row["reason"])
     named = quoted(str(row["reason"]))
-    return f"{f'{named[0]}: ' if named else ''}{told} · {place}, {row['delivery']}"
+    return (
+        f"{named[0]}: {told} · {place}, {row['delivery']}"
+        if named
+        else text.sentence(f"{told} · {place}, {row['delivery']}")
+    )
 
 
 def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) -> None:
