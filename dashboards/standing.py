@@ -128,10 +128,14 @@ def first_outside(trend: Sequence[Mapping[str, Any]]) -> str:
     Returns
     -------
     str
-        ISO week; that of the alarm where the visit before lay inside.
+        ISO week; that of the alarm where the visit before lay inside, came before a restart such as a repair, or where the alarm is of
+        repeats, of which no range is drawn.
     """
-    since = str(trend[-1]["alarm_since"])
-    for row in reversed([row for row in trend if str(row["week"]) < str(trend[-1]["alarm_since"])]):
+    last = trend[-1]
+    since, start = str(last["alarm_since"]), str(last.get("segment_since") or "")
+    if last.get("unsteady"):
+        return since
+    for row in reversed([row for row in trend if start <= str(row["week"]) < since]):
         value = row["value"]
         if value is None:
             continue

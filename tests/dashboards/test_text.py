@@ -182,6 +182,14 @@ def _visit(week: int, value: float, *, alarm: str | None = None) -> dict[str, ob
             ],
             "alarm since 2026-W22 (5 weeks), first outside in 2026-W20",
         ),
+        (  # what lay outside before a repair was another fault
+            [_visit(19, 50.0), _visit(21, 54.0), _visit(22, 50.0, alarm="2026-W22") | {"segment_since": "2026-W20"}],
+            "alarm since 2026-W22 (5 weeks), first outside in 2026-W21",
+        ),
+        (  # repeats that lie apart: the value says nothing of it
+            [_visit(21, 54.0), _visit(22, 50.0, alarm="2026-W22") | {"unsteady": True}],
+            "alarm since 2026-W22 (5 weeks)",
+        ),
         ([_visit(22, 65.0)], "alarm since 2026-W22 (5 weeks): fuel trim at idle"),
         (
             [_visit(25, 65.0), _visit(26, 50.0, alarm="2026-W26")],
