@@ -12,7 +12,9 @@ from dashboards.conditions import conditions
 from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart, trend_key
 from dashboards.trend_sentence import trend_sentence
+from dashboards.unbroken import kept_together
 from data_contracts.family import Family
+from data_contracts.likelihood import ranked
 from data_contracts.signals import TRACKED, shown_at
 from data_contracts.states import PLANNED_STATES, shown_grade, shown_state
 from pipelines.read_side import queries
@@ -95,8 +97,8 @@ def _why(row: Mapping[str, Any]) -> None:
 
 def _causes(row: Mapping[str, object]) -> None:
     causes = row["causes"]
-    ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
-    titled = [(text.cause(code), meant.page_of(code), probability) for code, probability in ranked]
+    told = ranked(causes if isinstance(causes, Sequence) else [], count=5)
+    titled = [(text.cause(code), meant.page_of(code), probability) for code, probability in told]
     if (rest := 1.0 - sum(p for *_, p in titled)) > 0.005:
         titled.append((message("van.causes_rest"), None, rest))
     st.markdown(f"**{message('van.causes')}**")
@@ -106,7 +108,7 @@ def _causes(row: Mapping[str, object]) -> None:
             for title, page, share in titled
         ]
     )
-    parts.quiet(message("van.causes_note"))
+    parts.quiet(message("van.causes_note", address=verdict.HOW_SURE))
 
 
 @st.fragment
@@ -282,7 +284,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
             parts.sheet(
                 pl.DataFrame(
                     {
-                        message("common.week"): orders["week"],
+                        message("common.week"): [kept_together(str(week)) for week in orders["week"]],
                         message("order.action"): [
                             inert(text.sentence_of(order, "action")) for order in orders.iter_rows(named=True)
                         ],

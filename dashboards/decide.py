@@ -6,7 +6,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboards import arriving, parts, text
+from dashboards import arriving, parts, text, warranty
 from dashboards.text import inert, message
 from dashboards.who import home, me
 from data_contracts.causes import FINDINGS, NONE, OTHER
@@ -65,7 +65,7 @@ def buttons(row: Mapping[str, Any], action: str, *, finding: bool = False) -> No
     if state == "proposed" and st.button(
         message("decide.accept"),
         key=f"accept-{order_id}",
-        type="primary",
+        type="secondary" if warranty.claimed_first(row) else "primary",
         help=message("decide.accept_help", van=inert(van_id)),
     ):
         if known_name():

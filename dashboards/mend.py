@@ -10,6 +10,7 @@ from dashboards import decide, parts, text
 from dashboards.text import inert, message
 from dashboards.who import home, me
 from data_contracts.errors import VansnapError
+from data_contracts.reasons import QUARANTINE_RULES, quoted
 from pipelines.commands.retry import retry
 from pipelines.intake.corrections import Mend, record_mend
 from pipelines.read_side import queries
@@ -56,8 +57,16 @@ def chooser(published: Published, items: pl.DataFrame) -> None:
 
 
 def _label(row: Mapping[str, object]) -> str:
+    """What is wrong in a few words, with the name it is about, then where: a phone shows the beginning."""
     place = message("mend.whole") if row["row"] is None else message("mend.row", row=row["row"])
-    return f"{row['delivery']} · {place} · {text.quarantined(str(row['rule']), str(row['reason']))}"
+    rule = str(row["rule"])
+    told = text.contract(QUARANTINE_RULES[rule].sentence) if rule in QUARANTINE_RULES else str(row["reason"])
+    named = quoted(str(row["reason"]))
+    return (
+        f"{named[0]}: {told} · {place}, {row['delivery']}"
+        if named
+        else text.sentence(f"{told} · {place}, {row['delivery']}")
+    )
 
 
 def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) -> None:

@@ -1,7 +1,6 @@
 """One order as a card: state, what to do and why, worth and plan, deciding in place, its page on paper."""
 
 from collections.abc import Mapping, Sequence
-from datetime import date
 from typing import Any
 
 import polars as pl
@@ -84,9 +83,9 @@ def card(
                 parts.quiet(told)
         if row["found"]:
             parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))
+        danger(row, why.left_alone)
         if waits:
             cautions_in_short(str(row["cause"]), family)
-        danger(row, why.left_alone)
         with st.container(horizontal=True, gap="small"):
             warranty.build_file(row)
             decide.buttons(row, action, finding=True)
@@ -129,7 +128,7 @@ def driver_sheet(van_id: str) -> None:
         from pipelines.read_side.published import open_published
         from pipelines.reports.driver_sheet import driver_pdf
 
-        return driver_pdf(open_published(home()), van_id, display, date.today())  # noqa: DTZ011
+        return driver_pdf(open_published(home()), van_id, display, standing.today())
 
     st.download_button(
         message("van.sheet"),
@@ -157,7 +156,7 @@ def _worth(row: Mapping[str, object], currency: str) -> None:
     told = [Fact.from_row(fact) for fact in facts] if isinstance(facts, list) else []
     numbers = next((fact.numbers for fact in told if fact.code == "worth"), None)
     saved = row.get("expected_cost_avoided")
-    worth = text.plain_money(float(f"{saved:.2g}"), currency) if isinstance(saved, float) and saved > 0 else ""
+    worth = text.rounded_money(saved, currency) if isinstance(saved, float) and saved > 0 else ""
     if numbers is None:
         saving = worth and message("worth.saving", worth=worth)
         if said := " ".join(one for one in (saving and f"{saving}.", text.sentence_of(row, "worth")) if one):
@@ -187,17 +186,21 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
     family : Family or None
         Of the van.
     """
-    known = steps_of(str(order["cause"]))
-    if known:
-        st.markdown("\n".join(f"{k}. {inert(text.sentence(text.contract(step)))}" for k, step in enumerate(known, 1)))
-    else:
-        st.markdown(message("order.steps_open"))
-    if tests := asked_tests(str(order["cause"])):
-        st.markdown(f"**{message('order.passes')}**")
-        lines = [f"{inert(text.contract(test.title))}: {inert(text.contract(test.passes))}" for test in tests]
-        st.markdown("\n".join(f"- {text.sentence(line)}." for line in lines))
-        if any(test.by_practice for test in tests):
-            parts.quiet(message("order.practice"))
+    known, tests = steps_of(str(order["cause"])), asked_tests(str(order["cause"]))
+    left, right = st.columns([1, 1], gap="large") if tests else (st.container(), None)
+    with left:
+        if known:
+            lines = [inert(text.sentence(text.contract(step))) for step in known]
+            st.markdown("\n".join(f"{k}. {line}" for k, line in enumerate(lines, 1)))
+        else:
+            st.markdown(message("order.steps_open"))
+    if right is not None:
+        with right:
+            lines = [f"{inert(text.contract(test.title))}: {inert(text.contract(test.passes))}" for test in tests]
+            passes = "\n".join(f"- {text.sentence(line)}." for line in lines)
+            st.markdown(f"**{message('order.passes')}**\n{passes}")
+            if any(test.by_practice for test in tests):
+                parts.quiet(message("order.practice"))
     if order["state"] not in PLANNED_STATES:
         cautions(str(order["cause"]), family)
     parts.quiet(message("order.one", order=inert(order["order_id"])))
@@ -229,7 +232,7 @@ def paper(row: Mapping[str, object]) -> None:
 
         columns = [column.name for column in WORK_ORDERS.columns if column.name in row]
         one = pl.DataFrame([{name: row[name] for name in columns}])
-        return orders_pdf(open_workspace(home()), open_published(home()), one)
+        return orders_pdf(open_workspace(home()), open_published(home()), one, standing.today())
 
     st.download_button(
         message("order.paper"),

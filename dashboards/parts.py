@@ -82,6 +82,13 @@ def link(page: str, label: str, **query: str | list[str]) -> None:
         st.markdown(label)
 
 
+def go(page: str, **query: str) -> None:
+    """Go to a view with its query, where it is served."""
+    pages = st.session_state.get(_PAGES, {})
+    if page in pages:
+        st.switch_page(pages[page], query_params=query)
+
+
 def explained(view: Callable[[], None]) -> Callable[[], None]:
     """Wrap a view so that an error of ours shows what to do about it instead of a traceback."""
 

@@ -1,12 +1,19 @@
 """Where a van of the list stands, in words: what changed since the list before, how long its alarm and its order have stood."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from dashboards import text
+from dashboards.display import language
 from dashboards.text import message
+from dashboards.unbroken import kept_together
+from data_contracts import due as dues
+from data_contracts.signals import words_for
 from data_contracts.weeks import week_number, week_start
+
+UNDECIDED_FROM = 2
+"""Weeks from which on it is told that nobody has decided. [week]"""
 
 
 def change_since_before(row: Mapping[str, object]) -> str:
@@ -35,15 +42,18 @@ def today() -> date:
 
 def is_past(day: object) -> bool:
     """Whether a day lies before today."""
-    return isinstance(day, date) and day < today()
+    return dues.is_past(day, today())
+
+
+def is_over(week: str) -> bool:
+    """Whether the last day of an ISO week lies before today."""
+    return is_past(week_start(week) + timedelta(days=6))
 
 
 def due(row: Mapping[str, Any]) -> str:
     """By which day an order is due, or since when it is overdue; of one that is postponed or booked, until when."""
-    state = str(row["state"])
-    if state in ("postponed", "booked") and row["until"]:
-        return message(f"due.{state}", day=text.weekday(row["until"]))
-    return message("due.overdue" if is_past(row["due_by"]) else "due.by", day=text.weekday(row["due_by"]))
+    word, day, weeks = dues.due_of(row, today())
+    return message("due.overdue_weeks" if weeks else f"due.{word}", day=text.weekday(day), weeks=weeks)
 
 
 def planned(row: Mapping[str, Any]) -> str:
@@ -52,7 +62,7 @@ def planned(row: Mapping[str, Any]) -> str:
     if not week:
         return ""
     monday = week_start(str(week))
-    if is_past(monday + timedelta(days=6)):
+    if is_over(str(week)):
         return ""
     if not isinstance(day, date) or row["until"] or day >= monday + timedelta(days=7):
         told = "planned.for"
@@ -67,39 +77,77 @@ def when(row: Mapping[str, Any]) -> str:
     """Markdown of by when an order is due, how that lies to its planned week, and the hours it takes."""
     hours = row["hours"]
     told = [f"**{due(row)}**", planned(row), text.work(hours if isinstance(hours, float) else None)]
-    return " · ".join(one for one in told if one)
+    return kept_together(" · ".join(one for one in told if one))
 
 
 def how_long(
-    since: str | None,
+    since: tuple[str, str] | None,
     proposed: str | None,
     week: str,
-    shown: Mapping[str, object] | None = None,
+    trend: Sequence[Mapping[str, Any]] = (),
 ) -> str:
-    """Since when a van has been out of line, and since when its order has waited for a decision; empty where neither has.
+    """Since when a van has stood in alarm, and since when its order has waited for a decision; empty where neither has.
 
     Parameters
     ----------
-    since : str or None
-        ISO week in which the longest of its alarms began.
+    since : tuple of (str, str) or None
+        ISO week in which the longest of its alarms began, and of which quantity.
     proposed : str or None
         ISO week in which the order was proposed; None where it is decided or there is none.
     week : str
         ISO week of the list.
-    shown : mapping, optional
-        The latest row of `trends` of the quantity drawn beside it: its alarm is told too where it began in another week.
+    trend : sequence of mapping, optional
+        Rows of `trends` of the quantity drawn beside it, oldest first: its alarm is told first, as the crosses show it, and since when
+        it had lain outside before the alarm rose.
     """
     told = []
     if since is not None:
-        weeks = week_number(week) - week_number(since)
-        told.append(
-            message("week.alarm_since", since=since, weeks=text.weeks_count(weeks))
-            if weeks
-            else message("week.alarm_new")
-        )
-        drawn = shown["alarm_since"] if shown is not None and shown["alarm"] else None
-        if drawn is not None and drawn != since:
-            told[-1] += ", " + message("week.alarm_shown", since=drawn)
-    if proposed is not None and proposed != week:
+        first, quantity = since
+        drawn = str(trend[-1]["alarm_since"]) if trend and trend[-1]["alarm"] else None
+        told.append(_alarm(drawn or first, week))
+        if drawn is not None and (outside := first_outside(trend)) < drawn:
+            told[-1] += message("week.first_outside", since=outside)
+        named = words_for(quantity, language())
+        if drawn is None and trend:
+            told[-1] += f": {named}"
+        elif drawn is not None and first < drawn:
+            told.append(message("week.alarm_before", quantity=named, since=first))
+    if proposed is not None and week_number(week) - week_number(proposed) >= UNDECIDED_FROM:
         told.append(message("week.undecided", since=proposed))
     return " · ".join(told)
+
+
+def first_outside(trend: Sequence[Mapping[str, Any]]) -> str:
+    """The first of the visits running outside, up to the one at which the alarm that stands now rose: it takes several.
+
+    Parameters
+    ----------
+    trend : sequence of mapping
+        Rows of `trends` of one quantity in alarm, oldest first.
+
+    Returns
+    -------
+    str
+        ISO week; that of the alarm where the visit before lay inside, came before a restart such as a repair, or where the alarm is of
+        repeats, of which no range is drawn.
+    """
+    last = trend[-1]
+    since, start = str(last["alarm_since"]), str(last.get("segment_since") or "")
+    if last.get("unsteady"):
+        return since
+    for row in reversed([row for row in trend if start <= str(row["week"]) < since]):
+        value = row["value"]
+        if value is None:
+            continue
+        ends = [(row[low], row[high]) for low, high in (("expected_low", "expected_high"), ("limit_low", "limit_high"))]
+        if not any((low is not None and value < low) or (high is not None and value > high) for low, high in ends):
+            break
+        since = str(row["week"])
+    return since
+
+
+def _alarm(since: str, week: str) -> str:
+    weeks = week_number(week) - week_number(since)
+    if not weeks:
+        return message("week.alarm_new")
+    return message("week.alarm_since", since=since, weeks=text.weeks_count(weeks))

@@ -6,10 +6,12 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import parts, text
+from dashboards import parts, standing, text
 from dashboards.text import inert, message
+from pipelines.read_side import order_queries
 from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import Published, board_settings
+from pipelines.read_side.queries import weeks
 
 SHOWN = 100
 DEPOTS_LISTED = 25
@@ -42,6 +44,8 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
     if not queries.has_plan(published, week):
         parts.quiet(message("tests.none", week=week))
         return
+    if standing.is_past(queries.week_of_plan(week)["plan_end"]):
+        parts.quiet(message("tests.past", week=week))
     counts = queries.by_depot(published, week, depots)
     listed = counts.sort(-pl.col("chosen"), "depot").head(DEPOTS_LISTED).sort("depot")
     whom, money = st.columns([1, 1], gap="large")
@@ -50,7 +54,7 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
         if listed.height < counts.height:
             parts.quiet(message("tests.depots_listed", count=listed.height, all=text.count(counts.height)))
     with money:
-        _month(published, queries.totals(published, week, depots))
+        _month(published, week, depots)
     testing = listed.filter(pl.col("chosen") > 0)
     if testing.height:
         _fold(published, week, testing["depot"].to_list(), "chosen", int(testing["chosen"].sum()))
@@ -103,17 +107,23 @@ def _by_depot(counts: pl.DataFrame) -> None:
     )
 
 
-def _month(published: Published, counts: Mapping[str, float]) -> None:
-    """What a month of the plan costs and saves, what it buys where that is more than it saves, and how that was found."""
-    settings = board_settings(published.home)
+def _month(published: Published, week: str, depots: Sequence[str]) -> None:
+    """What a month of the plan costs and saves, and the jobs it led to; what it buys where it costs more, and how that was found."""
+    settings, counts = board_settings(published.home), queries.totals(published, week, depots)
     currency = settings.workshop.currency
     cost, saving, by_cost = (
         text.money(counts[name], currency) for name in ("month_cost", "month_saving", "month_by_cost")
     )
-    st.markdown(message("tests.month", cost=cost, saving=saving))
+    jobs, worth = order_queries.jobs_worth(published, depots)
+    if jobs and worth > 0 and week == weeks(published)[0]:  # orders stand as they are now, whatever week is looked at
+        horizon = text.weeks_count(settings.workshop.horizon_weeks)
+        told = text.rounded_money(worth, inert(currency))
+        st.markdown(message("tests.month_jobs", cost=cost, saving=saving, jobs=jobs, worth=told, weeks=horizon))
+    else:
+        st.markdown(message("tests.month", cost=cost, saving=saving))
     dear = counts["month_saving"] < counts["month_cost"]
     if dear:
-        odds = text.number(100 * settings.testing.most_odds_unseen, 2)
+        odds = text.number(100 * settings.testing.most_odds_unseen, 2)  # in 100 vans
         st.markdown(message("tests.month_dear", odds=odds, by_cost=by_cost))
     with st.expander(message("tests.month_counted")):
         parts.quiet(

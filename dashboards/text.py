@@ -19,7 +19,7 @@ from data_contracts.facts.numerals import in_language, parted, plain
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.plurals import filled
-from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, UNREAD_REASONS
+from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, UNREAD_REASONS, quoted
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import IDLE_ONLY, SHOWN_HELD
 from data_contracts.units import Shown, shown
@@ -67,7 +67,7 @@ def quarantined(rule: str, reason: str) -> str:
     """Why an item is in quarantine: as it was stored, in English; else what its rule says, with the names that the reason quotes."""
     if language() == "en" or rule not in QUARANTINE_RULES:
         return reason
-    told, named = contract(QUARANTINE_RULES[rule].sentence), re.findall(r"(?<!\w)'([^']+)'(?!\w)", reason)
+    told, named = contract(QUARANTINE_RULES[rule].sentence), quoted(reason)
     return f"{told} ({', '.join(named)})" if named else told
 
 
@@ -267,6 +267,11 @@ def plain_money(value: float, currency: str) -> str:
     return f"{_fixed(round(value), 0)} {currency}"
 
 
+def rounded_money(value: float, currency: str) -> str:
+    """An amount that is only about so much, to two figures."""
+    return plain_money(float(f"{value:.2g}"), currency)
+
+
 def signed_money(value: float, currency: str) -> str:
     """An amount with its sign, in plain text."""
     whole = _fixed(round(value), 0)
@@ -385,12 +390,6 @@ def weeks_to_limit(weeks: float | None, urgency: str) -> str:
     if weeks <= 0:
         return message("week.limit_crossed")
     return "" if urgency == "now" else message("week.limit_in", weeks=weeks_count(max(1.0, weeks)))
-
-
-def likeliest(causes: Sequence[Mapping[str, object]], count: int = 3, floor: float = 0.02) -> list[tuple[str, float]]:
-    """The likeliest causes, most probable first, none below the floor."""
-    ranked = sorted(((str(c["code"]), float(str(c["probability"]))) for c in causes), key=lambda c: -c[1])
-    return [c for c in ranked[:count] if c[1] >= floor]
 
 
 def finite(value: object) -> float | None:

@@ -70,24 +70,25 @@ def _list(published: Published, week: str, only: ListFilter, total: int) -> list
     page = _page(pages)
     rows = queries.watchlist(published, week, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE).to_dicts()
     first = queries.week_before(published, week) is None
-    parts.quiet(message("week.ranked") + "  \n" + message("week.trend_key"))
+    said = [message("week.ranked"), verdict.checked_note(published)]
+    parts.quiet("  \n".join(one for one in said if one))
+    with st.expander(message("week.trend_key_heading")):
+        parts.quiet(message("week.trend_key"))
     told = reads.in_short_of(published, rows, week)
     since = reads.alarm_weeks(published, rows, week)
     trends = fleet_queries.trends_of(published, {van: fact.quantity or "" for van, fact in told.items()}, week)
     last_seen = fleet_queries.last_seen(published, [row["van_id"] for row in rows], week)
-    mark = verdict.checked_mark(published)
     for row in rows:
         van = row["van_id"]
         stands = standing.how_long(
             since.get(van),
             row.get("proposed") if row.get("state") == "proposed" else None,
             week,
-            trends[van][-1] if trends.get(van) else None,
+            trends.get(van, ()),
         )
         changed = "" if first else standing.change_since_before(row)
-        limit = _limit(row, told.get(van))
-        missed = _missed(last_seen.get(van), week)
-        _van_card(row, week, told.get(van), trends.get(van, []), [missed, changed, stands], mark + limit)
+        about = [_missed(last_seen.get(van), week), changed, stands, _limit(row, told.get(van))]
+        _van_card(row, week, told.get(van), trends.get(van, []), about)
     decide.several(rows)
     parts.download(
         lambda: queries.watchlist(published, week, only, limit=DOWNLOAD_ROWS), f"watchlist-{week}.csv", "download-list"
@@ -197,7 +198,6 @@ def _van_card(
     fact: Fact | None,
     trend: Sequence[Mapping[str, Any]],
     stands: Sequence[str],
-    mark: str,
 ) -> None:
     van_id, state = str(row["van_id"]), row.get("state")
     waits = state in (None, "proposed")
@@ -212,9 +212,9 @@ def _van_card(
             warranty.badge(row)
             about = [message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), *stands]
             parts.quiet(" · ".join(one for one in about if one), width="content")
-        why, drawn, job = st.columns([11, 6, 8], gap="medium")
+        why, drawn, job = st.columns([9, 6, 10], gap="medium")
         with why:
-            told = verdict.of_listed(row, fact, mark)
+            told = verdict.of_listed(row, fact)
             apart = bool(row.get("action")) and order_card.endangers(row)
             st.markdown("  \n".join(told.lines(danger_apart=apart)))
         with drawn:
@@ -235,14 +235,13 @@ def _trend(fact: Fact | None, trend: Sequence[Mapping[str, Any]]) -> None:
     """How the quantity that says most has moved."""
     if fact is None or not trend:
         return
-    drawn = trend_picture(trend, parts.palette(), fact=fact, size="small")
+    drawn, narrow = (trend_picture(trend, parts.palette(), fact=fact, size=size) for size in ("small", "slim"))
     if drawn is not None:
-        markup.picture(drawn)
+        markup.picture(drawn, narrow)
 
 
 def _limit(row: Mapping[str, object], fact: Fact | None) -> str:
     """How far a limit is, where the verdict doesn't name it."""
     if fact is not None and "limit" in fact.numbers:
         return ""
-    limit = text.weeks_to_limit(text.finite(row["weeks_to_limit"]), str(row["urgency"]))
-    return f" · {limit}" if limit else ""
+    return text.weeks_to_limit(text.finite(row["weeks_to_limit"]), str(row["urgency"]))

@@ -10,7 +10,7 @@ from data_contracts.features import FEATURES, Feature
 from data_contracts.jobs import TESTS
 from data_contracts.moved_by import clearness, rises
 from data_contracts.pages_de import PAGES_DE
-from data_contracts.signals import QUANTITIES
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
 _MOST = 3
 """Signs told of a cause beside its picture. Of our choosing."""
@@ -49,6 +49,19 @@ def signs(code: str, most: int | None = None) -> str:
             alone = [f"{sign} ({_named(only[sign])})" if sign in only else sign for sign in clear]
             pieces.append("; ".join(alone) if len(groups) == 1 else f"{', '.join(clear)} ({_named(way)})")
     return "; ".join(pieces)
+
+
+def shows(code: str, quantity: str) -> bool:
+    """Whether a cause moves a quantity clearly in one of its ways; of no one cause nothing is known that speaks against it."""
+    cause = EVERY_CAUSE.get(code)
+    if cause is None:
+        return True
+    clear: Told = {}
+    for name, effect in (each for way in cause.shows for each in way.effects.items()):
+        feature = FEATURES[name]
+        clear[feature.quantity] = max(clear.get(feature.quantity, 0.0), abs(clearness(feature, effect)))
+    least = min(LARGE, _BESIDE * max(clear.values(), default=0.0))
+    return clear.get(quantity.removeprefix(BANK2_PREFIX), 0.0) >= least
 
 
 def _groups(code: str) -> list[tuple[str, Told, dict[str, str]]]:

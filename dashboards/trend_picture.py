@@ -42,15 +42,17 @@ class _Size:
 _SIZES = {
     "large": _Size(520, 240, 50, 28, 122, 30, most=620),
     "narrow": _Size(340, 220, 42, 26, 120, 28, most=420),
-    "small": _Size(260, 100, 6, 22, 8, 20, most=360),
+    "small": _Size(260, 100, 6, 22, 8, 20, most=300),
+    "slim": _Size(330, 104, 6, 22, 8, 20, most=360),
 }
-"""For a card, for a card on a phone, and to stand beside a line of text without levels and names."""
+"""For a card, for a card on a phone; to stand beside a line of text without levels and names, and the same on a phone, whose width it
+has: letters that grew with it would be larger than the text."""
 
 _NAMES_FROM = 18.0
 """Left end of the names at the right of a plot, from its edge. [px]"""
 _LETTER = 9.2
 """Width of a bold letter of a name, at most on average, in any font a browser may take. [px]"""
-_APART = 15.0
+_APART = 17.0
 """Between two names at the right. [px]"""
 _UNSEEN = 6
 """Longer without a visit, the line is dotted: nothing was seen of the way between. Common practice, no source (2026-11-30). [week]"""
@@ -61,7 +63,7 @@ def trend_picture(
     palette: Palette,
     *,
     fact: Fact | None = None,
-    size: Literal["large", "narrow", "small"] = "large",
+    size: Literal["large", "narrow", "small", "slim"] = "large",
     reach: tuple[float, float] | None = None,
     of: str = "",
 ) -> Drawing | None:
@@ -76,8 +78,8 @@ def trend_picture(
     fact : Fact or None
         The verdict about the quantity, as `models.work.in_short` gives it: what it was and is now is named beside the lines; of
         repeats that disagree their spread is drawn.
-    size : {"large", "narrow", "small"}
-        For a card, for a card on a phone, or without levels and names to stand beside a line of text.
+    size : {"large", "narrow", "small", "slim"}
+        For a card, for a card on a phone, or without levels and names to stand beside a line of text, on a desk and on a phone.
     reach : tuple of float or None
         Values that the scale reaches, for drawings that are compared. [unit of the quantity]
     of : str
@@ -102,7 +104,7 @@ def trend_picture(
     limits = [scale * at for key in ("limit_low", "limit_high") if (at := text.finite(rows[-1].get(key))) is not None]
     foot, top = _span(value, low, high, limits, spread) if reach is None else _room(scale * np.array(reach))
     limits = [limit for limit in limits if foot <= limit <= top]
-    on, small = _with_room(_SIZES[size], rows, fact, limits), size == "small"
+    on, small = _with_room(_SIZES[size], rows, fact, limits), size in ("small", "slim")
     frame = on.frame((weeks[0], max(weeks[-1], weeks[0] + 1)), (foot, top))
     parts = [drawing.words(on.left if small else 4, 13, text.quantity_with_unit(name), palette.quiet, 12)]
     parts += _weeks(frame, weeks, palette, steps=3 if size == "large" else 1)
@@ -146,7 +148,8 @@ def _says(
     there = {
         "spread": spread,
         "expected": expected,
-        "crosses": alarms,
+        "crosses": alarms and not spread,
+        "crosses_apart": alarms and spread,
         "dashed": bool(limits),
     }
     return " ".join([*told, *(message(f"card.trend_{key}") for key, drawn in there.items() if drawn)])

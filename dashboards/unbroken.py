@@ -14,8 +14,9 @@ _SHARE = re.compile(r" (?=%)|(?<=[<>]) (?=\d)")
 _JOINED = re.compile(
     r"(?<=±) (?=\d)|(?<=[\d²³%]) (?=±)|(?<=\busual) (?=±)|(?<=\büblich) (?=±)"
     r"|(?<=\blimit) (?=\\?[−-]?\d)|(?<=\bGrenze) (?=\\?[−-]?\d)|(?<=\w) (?=\([<>\d][^()]*%\))"
+    r"|(?<=\d) (?=(?:g/s|s|h|V)(?![\w/])|weeks?\)|Wochen?\))"
 )
-"""A scatter, a limit, and the share in brackets behind its word."""
+"""A scatter, a limit, the share in brackets behind its word, a figure with its short unit, and a number of weeks in brackets."""
 
 
 def kept_together(told: str) -> str:

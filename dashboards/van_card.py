@@ -18,6 +18,7 @@ from dashboards import (
     parts,
     standing,
     text,
+    told_by,
     verdict,
     warranty,
 )
@@ -107,9 +108,10 @@ def show(shown: Shown) -> None:
             if order is not None:
                 order_card.danger(order, left_alone)
                 _buttons(order)
-                if order["state"] in PLANNED_STATES:
-                    order_card.cautions(str(order["cause"]), shown.family)
-                order_history.show(shown.published, shown.van_id)
+        if order is not None:
+            if order["state"] in PLANNED_STATES:
+                order_card.cautions(str(order["cause"]), shown.family)
+            order_history.show(shown.published, shown.van_id)
 
 
 def order_shown(published: Published, van_id: str, week: str) -> Mapping[str, Any] | None:
@@ -159,11 +161,12 @@ def _verdict(shown: Shown, fact: Fact | None, trend: Sequence[Mapping[str, Any]]
     apart = shown.order is not None and order_card.endangers(shown.order)
     lines = [told.causes, "" if apart else told.left_alone]
     if also is not None:
-        lines.insert(1, message("card.also", told=meant.fact(also)))
+        explained = told_by.shows(str(listed["leading_cause"]), also.quantity or "")
+        lines.insert(1, message("card.also" if explained else "card.also_apart", told=meant.fact(also)))
     st.markdown("  \n".join(line for line in lines if line))
     proposed = shown.order["week"] if shown.order is not None and shown.order["state"] == "proposed" else None
     since = reads.alarm_weeks(shown.published, [listed], week).get(shown.van_id)
-    if stands := standing.how_long(since, proposed, week, trend[-1] if trend else None):
+    if stands := standing.how_long(since, proposed, week, trend):
         parts.quiet(text.sentence(stands))
     return told.left_alone
 

@@ -7,11 +7,10 @@ from typing import Any
 from dashboards import meant, text
 from dashboards.display import language
 from dashboards.text import inert, message
-from dashboards.unbroken import kept_together
 from data_contracts.causes import NONE
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary import PHRASES
-from data_contracts.likelihood import LIKELIHOODS, likely
+from data_contracts.likelihood import LIKELIHOODS, likely, ranked
 from pipelines.read_side import promises
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.published import Published
@@ -44,7 +43,7 @@ class Verdict:
         return [line for line in (self.reading and f"**{self.reading}**", self.causes, left) if line]
 
 
-def of_listed(row: Mapping[str, Any], fact: Fact | None, mark: str) -> Verdict:
+def of_listed(row: Mapping[str, Any], fact: Fact | None, mark: str = "") -> Verdict:
     """The verdict of a van.
 
     Parameters
@@ -54,7 +53,7 @@ def of_listed(row: Mapping[str, Any], fact: Fact | None, mark: str) -> Verdict:
     fact : Fact or None
         As `reads.in_short_of` gives it; without one the van's first reasons are told.
     mark : str
-        As `checked_mark` gives it.
+        As `checked_mark` gives it, on the page of one van; a list says `checked_note` once, above its vans.
     """
     reasons, hurts = meant.sentences(row, "reasons"), reads.hurts_most(row)
     reading = meant.fact(fact) if fact is not None else reasons.pop(0) if reasons else ""
@@ -79,8 +78,8 @@ def of_orders(published: Published, week: str, orders: Sequence[Mapping[str, Any
         By order.
     """
     rows = reads.listed(published, week, [str(order["van_id"]) for order in orders])
-    told, mark = reads.in_short_of(published, list(rows.values()), week), checked_mark(published)
-    said = {van: _to_the_workshop(of_listed(row, told.get(van), mark)) for van, row in rows.items()}
+    told = reads.in_short_of(published, list(rows.values()), week)
+    said = {van: _to_the_workshop(of_listed(row, told.get(van))) for van, row in rows.items()}
     return {
         str(order["order_id"]): said.get(order["van_id"]) or Verdict("", meant.sentence(order, "reason"), "")
         for order in orders
@@ -102,14 +101,23 @@ def scale() -> str:
 
 def checked_mark(published: Published) -> str:
     """Markdown of the mark that likelihoods of causes carry, leading to *How sure*; empty once findings bear them out."""
+    return _checked(published, "verdict.not_kept", "verdict.unchecked", "[{}]({})")
+
+
+def checked_note(published: Published) -> str:
+    """The same as a sentence, to stand once above a list."""
+    return _checked(published, "verdict.not_kept_note", "verdict.unchecked_note", "{}")
+
+
+def _checked(published: Published, not_kept: str, unchecked: str, form: str) -> str:
     kept = promises.of_causes(published)[0]
     if kept == "kept":
         return ""
-    return f"[{message('verdict.not_kept' if kept == 'not_kept' else 'verdict.unchecked')}]({HOW_SURE})"
+    return form.format(message(not_kept if kept == "not_kept" else unchecked, address=HOW_SURE), HOW_SURE)
 
 
 def causes(row: Mapping[str, object], mark: str) -> str:
-    """The likeliest causes of a van in one line: a word of likelihood with its figure, and the mark.
+    """The likeliest causes of a van in one line: the leading one with its word of likelihood, the others, and the mark.
 
     Parameters
     ----------
@@ -124,18 +132,14 @@ def causes(row: Mapping[str, object], mark: str) -> str:
         Markdown.
     """
     given = row["causes"]
-    ranked = text.likeliest(given if isinstance(given, Sequence) else [])
+    known = dict(ranked(given if isinstance(given, Sequence) else []))
     lead = str(row["leading_cause"])
-    others = [each for each in ranked if each[0] not in (lead, NONE)]
-    told = [_told(lead, dict(ranked).get(lead))]
-    if others:
-        listed = ", ".join(f"{meant.cause(code)} ({text.percent(p)})" for code, p in others)
-        told.append(message("verdict.less_likely" if lead in dict(ranked) else "verdict.among", causes=listed))
+    told = [_told(lead, known.get(lead))]
+    if others := ", ".join(meant.cause(code) for code in known if code not in (lead, NONE)):
+        told.append(message("verdict.less_likely" if lead in known else "verdict.among", causes=others))
     return " · ".join([*told, *([mark] if mark else [])])
 
 
 def _told(code: str, probability: float | None) -> str:
     title = f"**{meant.cause(code, first=True)}**"
-    return (
-        title if probability is None else f"{title}: {kept_together(text.plain_minus(likely(probability, language())))}"
-    )
+    return title if probability is None else f"{title}: {likely(probability, language())}"

@@ -54,16 +54,22 @@ def badge(row: Mapping[str, Any]) -> None:
 
 
 def build_file(row: Mapping[str, Any]) -> None:
-    """The way to *Proof* with a van under warranty chosen, to stand before what decides on its order; nothing of any other.
+    """The way to *Proof* with a van under warranty chosen, the first thing to do of its order; nothing of any other.
 
     Parameters
     ----------
     row : mapping
         A row with van_id, state and `warranty_facts`.
     """
-    if covers(row) and row.get("state") in PLANNED_STATES:
-        with st.container(width="content", key=f"warranty-file-{row['order_id']}"):
-            parts.link("proof", f":material/inventory_2: {message('proof.build_file')}", van=str(row["van_id"]))
+    if claimed_first(row) and st.button(
+        message("proof.build_file"), key=f"claim-{row['order_id']}", icon=":material/inventory_2:", type="primary"
+    ):
+        parts.go("proof", van=str(row["van_id"]))
+
+
+def claimed_first(row: Mapping[str, Any]) -> bool:
+    """Whether an order waits whose van is under warranty: before anything else its claim is made. Parameters as `build_file`."""
+    return covers(row) and row.get("state") in PLANNED_STATES
 
 
 def _ways(row: Mapping[str, Any]) -> list[str]:

@@ -22,17 +22,17 @@ DOWNLOAD_ROWS = 5000
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
-    st.title(message("workshop.heading"))
+    week = queries.weeks(published)[0]
+    st.title(message("workshop.heading", week=week))
     parts.show_message()
-    parts.age(published, queries.weeks(published)[0])
+    parts.age(published, week)
     short = st.container()
     only_depots, chosen, by_day = _choices(published)
     states = chosen or list(PLANNED_STATES)
     counts = order_queries.order_counts(published, only_depots, states)
     if counts["jobs"]:
         with short:
-            _in_short(counts, waiting=set(states) <= set(PLANNED_STATES))
-    if counts["jobs"]:
+            _in_short(published, counts, only_depots, states)
         _orders(published, only_depots, states, counts["jobs"], by_day=by_day)
     else:
         st.info(message("workshop.none"))
@@ -74,8 +74,10 @@ def _choices(published: Published) -> tuple[list[str], list[str], bool]:
     return only_depots, chosen, by_day == "day"
 
 
-def _in_short(counts: Mapping[str, Any], *, waiting: bool) -> None:
-    """The page's answer in words: how many orders and their hours; of work that waits, which comes first and what is undecided."""
+def _in_short(published: Published, counts: Mapping[str, Any], depots: list[str], states: list[str]) -> None:
+    """The page's answer in words: how many orders and their hours; of work that waits, what it saves, which comes first and what is
+    undecided; how sure the causes are."""
+    waiting = set(states) <= set(PLANNED_STATES)
     said = [message("workshop.short", jobs=counts["jobs"], hours=text.hours(counts["hours"]))]
     if waiting:
         told = "short_overdue" if standing.is_past(counts["first_due"]) else "short_due"
@@ -84,7 +86,14 @@ def _in_short(counts: Mapping[str, Any], *, waiting: bool) -> None:
         said.append(message("workshop.short_safety", count=counts["safety"]))
     if counts["proposed"]:
         said.append(message("workshop.short_proposed", count=counts["proposed"]))
+    jobs, saving = order_queries.jobs_worth(published, depots, states)
+    if waiting and saving > 0:
+        workshop = board_settings(published.home).workshop
+        weeks, worth = text.weeks_count(workshop.horizon_weeks), text.rounded_money(saving, inert(workshop.currency))
+        said.append(message("worth.of_jobs", jobs=jobs, worth=worth, weeks=weeks))
     st.markdown(f"**{said[0]}** {' '.join(said[1:])}")
+    if note := verdict.checked_note(published):
+        parts.quiet(note)
 
 
 def _orders(published: Published, depots: list[str], states: list[str], counts: int, *, by_day: bool) -> None:
@@ -124,7 +133,7 @@ def _print(published: Published, depots: list[str], states: list[str]) -> None:
         from pipelines.reports.list_pdf import list_pdf
 
         shown = order_queries.orders(published, depots, states, limit=DOWNLOAD_ROWS)
-        return list_pdf(published, shown)
+        return list_pdf(published, shown, today=standing.today())
 
     st.download_button(
         message("workshop.print"),
@@ -155,6 +164,8 @@ def _plan(published: Published, depots: list[str]) -> None:
     columns[message("workshop.left_out")] = [_planned(rows.get((None, name)), 0.0) for name in names]
     parts.sheet(pl.DataFrame(columns), "plan", width="content")
     parts.quiet(message("workshop.plan_note", hours=text.hours(offered)))
+    if weeks and standing.is_over(weeks[-1]):
+        parts.quiet(message("workshop.plan_past", week=queries.weeks(published)[0], count=len(weeks)))
     rest = order_queries.left_out(published, depots, PLANNED_STATES)
     if rest.height:
         with st.expander(message("workshop.why_left_out", count=rest.height)):

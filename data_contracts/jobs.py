@@ -319,6 +319,11 @@ TESTS: Mapping[str, WorkshopTest] = {
 }
 
 
+LOOKED_DRY = Words(
+    "engine off: look over fuel lines, rail and injectors; all must be dry before it runs again",
+    "Motor aus: Kraftstoffleitungen, Verteiler und Einspritzventile ansehen; alles muss trocken sein, bevor er wieder läuft",
+)
+"""First step of every job whose cause may let petrol escape, as its caution asks."""
 AT_ONCE = 10.0
 """A test of at most this long is done before anything else is ruled out. Common practice, no source (2026-11-30). [min]"""
 
@@ -350,7 +355,7 @@ def steps_of(cause: str) -> tuple[Words, ...]:
     Returns
     -------
     tuple of Words
-        What reads alike and is not judged from snaps is ruled out first, since its test is short beside the job, but after a look of the
+        Where petrol may escape, first of all a look that it does not. What reads alike and is not judged from snaps is ruled out next, since its test is short beside the job, but after a look of the
         job's own that is done at once; then the job's own steps; last, where they find nothing, what a snap hardly tells apart from it, before anything is renewed.
     """
     if cause not in JOBS:
@@ -359,7 +364,8 @@ def steps_of(cause: str) -> tuple[Words, ...]:
     own, test = JOBS[cause].all_steps, EVERY_CAUSE[cause].first_test
     at_once = bool(test) and TESTS[test].minutes <= AT_ONCE
     ordered = (own[0], *first, *own[1:]) if at_once else (*first, *own)
-    return (*ordered, *(_looked_for(one) for one in _alike_by_judging(cause)))
+    dry = (LOOKED_DRY,) if EVERY_CAUSE[cause].fuel_may_escape else ()
+    return (*dry, *ordered, *(_looked_for(one) for one in _alike_by_judging(cause)))
 
 
 def _alike_by_judging(cause: str) -> tuple[Cause, ...]:

@@ -1,7 +1,8 @@
-"""How likely something is in words: a fixed scale, so that the same word means the same everywhere."""
+"""How likely something is in words: a fixed scale, so that the same word means the same everywhere; and which causes are told."""
+
+from collections.abc import Mapping, Sequence
 
 from data_contracts.bilingual import Words
-from data_contracts.facts.numerals import share
 
 LIKELIHOODS: tuple[tuple[float, Words], ...] = (
     (0.90, Words("very likely", "sehr wahrscheinlich")),
@@ -19,7 +20,7 @@ be read as cleared.
 
 
 def likelihood(probability: float) -> Words:
-    """The word for a probability, as it stands in whole per cent beside it.
+    """The word for a probability in whole per cent.
 
     Parameters
     ----------
@@ -34,7 +35,7 @@ def likelihood(probability: float) -> Words:
 
 
 def likely(probability: float, language: str) -> str:
-    """The word, and the figure behind it.
+    """The same in a language. The figure behind it stands only where what it rests on is said beside it.
 
     Parameters
     ----------
@@ -46,6 +47,27 @@ def likely(probability: float, language: str) -> str:
     Returns
     -------
     str
-        Such as "very likely (94 %)".
+        Such as "very likely".
     """
-    return f"{likelihood(probability).in_language(language)} ({share(probability)})"
+    return likelihood(probability).in_language(language)
+
+
+def ranked(causes: Sequence[Mapping[str, object]], count: int = 3, floor: float = 0.02) -> list[tuple[str, float]]:
+    """The likeliest of some causes, as board and papers tell them.
+
+    Parameters
+    ----------
+    causes : sequence of mapping
+        With code and probability. [1]
+    count : int
+        Most of them.
+    floor : float
+        Least probability of one that is told. [1]
+
+    Returns
+    -------
+    list of (str, float)
+        Code and probability, the most probable first. [1]
+    """
+    found = sorted(((str(c["code"]), float(str(c["probability"]))) for c in causes), key=lambda c: -c[1])
+    return [cause for cause in found[:count] if cause[1] >= floor]

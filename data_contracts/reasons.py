@@ -3,6 +3,7 @@
 Codes go into tables and never change their meaning; sentences may be reworded.
 """
 
+import re
 from dataclasses import dataclass
 
 
@@ -255,3 +256,8 @@ QUARANTINE_RULES = _page(
     Reason("too_large", "the file is larger than can be taken in", "split the recording"),
     Reason("bad_register", "an entry of the register is wrong", "mend the entry"),
 )
+
+
+def quoted(reason: str) -> list[str]:
+    """The names that a stored reason of quarantine quotes, such as the van of an unknown one."""
+    return re.findall(r"(?<!\w)'([^']+)'(?!\w)", reason)

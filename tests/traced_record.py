@@ -55,7 +55,7 @@ def _held(text: str, quantity: str, row: Mapping[str, Any], language: str) -> in
             apart = 100.0 * abs(row["level"] / row["baseline"] - 1.0)
             assert share[1] == in_language(f"{apart:.1f}", language), found[0]
             held += 1
-    since = rf"{start} {_IS} [^→:]*→ [^)]*\), (?:outside since|außerhalb seit) ({_WEEK}), [^0-9]*({_WEEK})"
+    since = rf"{start} {_IS} [^→:]*→ [^)]*\), (?:in alarm since|im Alarm seit) ({_WEEK}), [^0-9]*({_WEEK})"
     for found in re.finditer(since + rf"(?: \(80 %: ({_WEEK})[^)]*?({_WEEK})\))?", text):
         ends = (row["onset_low"], row["onset_high"])
         assert (found[1], found[2]) == (row["alarm_since"], row["onset_week"]), found[0]

@@ -116,9 +116,9 @@ _REASONS = (
     ),
     _of_quantity(
         "own_movement",
-        "{Quantity} is {apart} its own baseline ({steps})[, outside since {since}][, {began}]"
+        "{Quantity} is {apart} its own baseline ({steps})[, in alarm since {since}][, {began}]"
         "[ (80 %: {onset_range})][, and {course} by {slope_per_week} a week][ (95 %: {slope_range})].",
-        "{Quantity} liegt {apart} der eigenen Grundlinie ({steps})[, außerhalb seit {since}][, {began}]"
+        "{Quantity} liegt {apart} der eigenen Grundlinie ({steps})[, im Alarm seit {since}][, {began}]"
         "[ (80 %: {onset_range})][, und {course} um {slope_per_week} je Woche][ (95 %: {slope_range})].",
         "level baseline",
         "since onset onset_low onset_high slope_per_week slope_low slope_high movement",
@@ -129,11 +129,11 @@ _REASONS = (
         "{Quantity} liegt {apart} den anderen Fahrzeugen der Familie {family} ({steps}).",
         "level peer_baseline family",
     ),
-    _template("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
+    _template("one_more_outside", "1 more quantity is in alarm.", "1 weitere Größe ist im Alarm."),
     _template(
         "more_outside",
-        "{count:# more quantity is/# more quantities are} outside.",
-        "{count:# weitere Größe liegt/# weitere Größen liegen} außerhalb.",
+        "{count:# more quantity is/# more quantities are} in alarm.",
+        "{count:# weitere Größe ist/# weitere Größen sind} im Alarm.",
         "count",
     ),
     _template(
@@ -221,8 +221,8 @@ _RECORD = (
     _of_quantity("not_outside", "No alarm.", "Kein Alarm."),
     _of_quantity(
         "outside_since",
-        "Outside since {since}: {outside}.",
-        "Außerhalb seit {since}: {outside}.",
+        "In alarm since {since}: {outside}.",
+        "Im Alarm seit {since}: {outside}.",
         "since outside",
     ),
     _of_quantity(

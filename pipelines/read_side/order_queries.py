@@ -36,6 +36,21 @@ def order_counts(published: Published, depots: Sequence[str], states: Sequence[s
     ).row(0, named=True)
 
 
+def jobs_worth(
+    published: Published, depots: Sequence[str], states: Sequence[str] = PLANNED_STATES
+) -> tuple[int, float]:
+    """Orders in some states, of some depots (none is all), and what they save together against waiting to the horizon, those that cost
+    more than they save left out: orders, [currency]."""
+    row = published.ask(
+        f"""
+        SELECT count(*) AS jobs, coalesce(sum(greatest(expected_cost_avoided, 0.0) ORDER BY order_id), 0.0) AS saving
+        FROM work_orders WHERE {_ORDERS_WHERE}
+        """,
+        {"depots": list(depots), "states": list(states)},
+    ).row(0, named=True)
+    return int(row["jobs"]), float(row["saving"])
+
+
 def order(published: Published, order_id: str) -> dict[str, object] | None:
     """One order, or None."""
     frame = published.ask("SELECT * FROM work_orders WHERE order_id = $order", {"order": order_id})

@@ -16,8 +16,10 @@ from pipelines.read_side.published import Published
 
 CODE_VISITS = 5
 """Visits over which it is counted how often a fault code was read."""
+OF_THE_WAY = 0.2
+"""Least share of the way to a limit from which a movement is told second. Common practice, no source (2026-11-30). [1]"""
 # of `trends`; a file of an older version has no level
-_LATEST = ("quantity", "value", "level", "level_u", "baseline", "z", "alarm")
+_LATEST = ("quantity", "value", "level", "level_u", "baseline", "z", "alarm", "limit_low", "limit_high")
 
 
 def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week: str) -> dict[str, Fact]:
@@ -45,7 +47,8 @@ def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week:
 def also_of(published: Published, listed: Mapping[str, Any], week: str, first: Fact) -> Fact | None:
     """What to say second of a van on a week's list: the next of its reasons that tells of another quantity, in short.
 
-    Only of one beyond a limit, or whose alarm stands at the van's latest visit: weaker ones would tell of nothing to do.
+    Only of one beyond a limit, or whose alarm stands at the van's latest visit and that is well on its way to its limit, if it has one:
+    weaker ones would tell of nothing to do.
 
     Parameters
     ----------
@@ -62,11 +65,22 @@ def also_of(published: Published, listed: Mapping[str, Any], week: str, first: F
         fact
         for fact in _reasons(listed)
         if fact.quantity
-        and (fact.code == "limit_crossed" or latest.get(fact.quantity, {}).get("alarm"))
+        and (fact.code == "limit_crossed" or _stands_out(latest.get(fact.quantity, {})))
         and not fact.quantity.removeprefix(BANK2_PREFIX).startswith(said.removeprefix(BANK2_PREFIX))
     ]
     found = in_short(others, latest)
     return found if found is not None and found.code == "in_short" else None
+
+
+def _stands_out(row: Mapping[str, Any]) -> bool:
+    """Whether a quantity stands in alarm and has gone a good part of the way from its baseline to the limit on that side."""
+    if not row.get("alarm"):
+        return False
+    level, baseline = row.get("level"), row.get("baseline")
+    if level is None or baseline is None:
+        return True
+    limit = row.get("limit_high" if level > baseline else "limit_low")
+    return limit is None or abs(level - baseline) >= OF_THE_WAY * abs(limit - baseline)
 
 
 def listed(published: Published, week: str, vans: Sequence[str]) -> dict[str, dict[str, Any]]:
@@ -108,8 +122,9 @@ def _reasons(listed: Mapping[str, Any]) -> list[Fact]:
     return [Fact.from_row(fact) for fact in listed.get("reason_facts") or [] if fact["code"] in FACTS]
 
 
-def alarm_weeks(published: Published, listed: Sequence[Mapping[str, Any]], week: str) -> dict[str, str]:
-    """Since which week the longest of the alarms stands that stand at a van's latest visit; a van without one is left out.
+def alarm_weeks(published: Published, listed: Sequence[Mapping[str, Any]], week: str) -> dict[str, tuple[str, str]]:
+    """Since which week the longest of the alarms stands that stand at a van's latest visit, and of which quantity; a van without
+    one is left out.
 
     Parameters
     ----------
@@ -121,13 +136,15 @@ def alarm_weeks(published: Published, listed: Sequence[Mapping[str, Any]], week:
     """
     frame = published.ask(
         """
-        SELECT van_id, min(alarm_since) FILTER (alarm) AS since FROM trends
+        SELECT van_id, min(alarm_since) FILTER (alarm) AS since,
+               arg_min(quantity, (alarm_since, starts_with(quantity, $bank2), quantity)) FILTER (alarm) AS quantity FROM trends
         WHERE week <= $week AND list_contains($vans, van_id)
         GROUP BY van_id, week QUALIFY row_number() OVER (PARTITION BY van_id ORDER BY week DESC) = 1
         """,
-        {"week": week, "vans": [row["van_id"] for row in listed]},
+        {"week": week, "vans": [row["van_id"] for row in listed], "bank2": BANK2_PREFIX},
     )
-    return {van: since for van, since in frame.select("van_id", "since").iter_rows() if since is not None}
+    rows = frame.select("van_id", "since", "quantity").iter_rows()
+    return {van: (since, quantity) for van, since, quantity in rows if since is not None}
 
 
 def quantity_trend(published: Published, van_id: str, quantity: str, week: str) -> list[dict[str, Any]]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from data_contracts.causes import CAUSES, EVERY_CAUSE
 from data_contracts.errors import InputError
-from data_contracts.facts.rendering import means_words
+from data_contracts.facts.rendering import capital, means_words
 from data_contracts.jobs import JOBS
 from data_contracts.states import CANT_TELL
 from data_contracts.weeks import week_start
@@ -14,11 +14,11 @@ from models.work.urgency import worst_of
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.order_pdf import foot, run_of
-from pipelines.reports.paper import contract, day, make_pdf, message, written_for
+from pipelines.reports.paper import contract, day, likelihood, make_pdf, message, written_for
 from pipelines.workspace.settings import DisplaySettings
 
-SURE, LIKELY = 0.8, 0.6
-"""Probability from which a cause is called nearly certain, or likely. Common practice, no source (2026-11-29)."""
+POSSIBLE = 0.5
+"""Probability of a cause of which an older list states none: it is told as possible. [1]"""
 
 
 def driver_pdf(
@@ -96,9 +96,9 @@ def _found(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, re
     urgency = str(listed["urgency"])
     if code not in CAUSES:
         return message(f"driver.changed_{urgency}"), [message("driver.not_certain")]
-    sure = "sure" if (probability or 0.0) >= SURE else "likely" if (probability or 0.0) >= LIKELY else "maybe"
+    likely = capital(likelihood(POSSIBLE if probability is None else probability))
     means = contract(means_words(_means(listed, code), code))
-    told = [f"{message(f'driver.{sure}')} {_cause(code)}", message("driver.means", means=means)]
+    told = [message("driver.likely", likely=likely, cause=_cause(code)), message("driver.means", means=means)]
     return message(f"driver.changed_{urgency}"), told
 
 

@@ -11,6 +11,7 @@ import polars as pl
 from matplotlib.figure import Figure
 
 from data_contracts.facts.numerals import parted, plain
+from data_contracts.likelihood import ranked
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES, shown_at
 from data_contracts.states import IDLE_ONLY, shown_grade
@@ -146,12 +147,11 @@ def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
     if not listed.height:
         return _section("judgement", [message("evidence.not_listed", week=week)])
     row = listed.row(0, named=True)
-    causes = sorted(row["causes"] or [], key=lambda cause: -cause["probability"])[:5]
     text = [message("evidence.listed", rank=row["rank"], week=week, urgency=message(f"urgency.{row['urgency']}"))]
     text += sentences_of(row, "reasons")
     text.append(message("evidence.changed", week=changed) if changed else message("evidence.no_change"))
-    ranked = [(cause_title(cause["code"]), likelihood(cause["probability"])) for cause in causes]
-    section = _section("judgement", text, _table(("order.causes", "evidence.probability"), ranked, "evidence.none"))
+    causes = [(cause_title(code), likelihood(p)) for code, p in ranked(row["causes"] or [], count=5)]
+    section = _section("judgement", text, _table(("order.causes", "evidence.probability"), causes, "evidence.none"))
     section["text"].append(message("order.causes_note"))
     return section
 
@@ -159,13 +159,13 @@ def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
 def _trends(tables: Tables, drawings: dict[str, bytes]) -> Section:
     trends = tables["trends"]
     alarmed = trends.group_by("quantity").agg(pl.col("alarm").last(), pl.col("alarm").sum().alias("weeks"))
-    ranked = alarmed.filter(pl.col("weeks") > 0).sort(["alarm", "weeks", "quantity"], descending=[True, True, False])
+    alarms = alarmed.filter(pl.col("weeks") > 0).sort(["alarm", "weeks", "quantity"], descending=[True, True, False])
     listed = tables["watchlist"].sort("week").tail(1)["reason_facts"].to_list()
     named_on_list = [
-        fact["quantity"] for facts in listed for fact in facts or [] if fact["quantity"] in set(ranked["quantity"])
+        fact["quantity"] for facts in listed for fact in facts or [] if fact["quantity"] in set(alarms["quantity"])
     ]
     known = set(trends["quantity"])
-    chosen = list(dict.fromkeys([*named_on_list, *ranked["quantity"], *(name for name in _MAIN if name in known)]))[
+    chosen = list(dict.fromkeys([*named_on_list, *alarms["quantity"], *(name for name in _MAIN if name in known)]))[
         :TRENDS_SHOWN
     ]
     section = _section("trends", [message("evidence.trends_key")] if chosen else [message("evidence.no_trend")])

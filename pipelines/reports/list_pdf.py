@@ -2,11 +2,12 @@
 
 import math
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import polars as pl
 
+from data_contracts.due import due_of
 from data_contracts.facts.fact import Fact
 from data_contracts.states import URGENCIES, shown_state
 from data_contracts.weeks import week_start
@@ -35,7 +36,9 @@ _OF_CAUSES = {"kept": (), "not_kept": ("list.not_kept",)}
 _EVERY_VAN = 10_000
 
 
-def list_pdf(published: Published, orders: pl.DataFrame, display: DisplaySettings | None = None) -> bytes:
+def list_pdf(
+    published: Published, orders: pl.DataFrame, display: DisplaySettings | None = None, today: date | None = None
+) -> bytes:
     """Typeset the list of the published week.
 
     Parameters
@@ -45,6 +48,8 @@ def list_pdf(published: Published, orders: pl.DataFrame, display: DisplaySetting
         Open ones, as `order_queries.orders` has them.
     display : DisplaySettings, optional
         Language and units; default those of the settings.
+    today : date, optional
+        Day of printing, which tells what is overdue. Default the day of the run.
 
     Returns
     -------
@@ -52,7 +57,7 @@ def list_pdf(published: Published, orders: pl.DataFrame, display: DisplaySetting
         PDF.
     """
     with written_for(display or board_settings(published.home).display):
-        return _set(published, orders)
+        return _set(published, orders, today)
 
 
 def counts_said(published: Published, week: str) -> str:
@@ -70,8 +75,10 @@ def counts_said(published: Published, week: str) -> str:
     return message("list.counts", vans=numbers["vans"], seen=numbers["seen"], **said)
 
 
-def _set(published: Published, orders: pl.DataFrame) -> bytes:
+def _set(published: Published, orders: pl.DataFrame, today: date | None) -> bytes:
     run = run_of(published)
+    at = run["finished_at"]
+    assert isinstance(at, datetime)
     week = str(run["week"])
     every = queries.ListFilter()
     listed = queries.watchlist(published, week, every, limit=_EVERY_VAN)
@@ -98,7 +105,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             contract(" ".join(sentences_of(order, "action"))),
             "–" if order["hours"] is None else numeral(f"{order['hours']:.1f}"),
             _monday(order["plan_week"]),
-            day(order["due_by"]),
+            _due(order, today or at.date()),
             message(f"state.{shown_state(order)}"),
         )
         for order in orders.iter_rows(named=True)
@@ -114,8 +121,6 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
         "orders": table,
         "foot": foot(run),
     }
-    at = run["finished_at"]
-    assert isinstance(at, datetime)
     return make_pdf("list.typ", document, {}, at)
 
 
@@ -129,6 +134,12 @@ def _said(fact: Fact | None, row: Mapping[str, Any] | None) -> str:
     if fact is not None:
         return fact_said(fact)
     return next(iter(sentences_of(row, "reasons")), "") if row is not None else ""
+
+
+def _due(order: Mapping[str, Any], today: date) -> str:
+    """The day an order is due, and that it is overdue; of one that is postponed or booked, until or for when."""
+    word, when, _ = due_of(order, today)
+    return f"{day(when)}\n{message('list.overdue')}" if word == "overdue" else day(when)
 
 
 def _monday(week: str | None) -> str:

@@ -1,8 +1,8 @@
 """Work orders on paper: one page each, filled in at the van."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import polars as pl
@@ -10,20 +10,25 @@ import polars as pl
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
+from data_contracts.due import due_of
 from data_contracts.errors import MissingFileError
 from data_contracts.facts.numerals import parted
+from data_contracts.facts.rendering import capital
 from data_contracts.family import Family
 from data_contracts.jobs import JOBS, TESTS, asked_tests, steps_of
+from data_contracts.likelihood import ranked
 from data_contracts.states import shown_state
 from pipelines.read_side import queries
 from pipelines.read_side.past_snaps import changed_week, past_snaps
 from pipelines.read_side.published import Published, board_settings, families
 from pipelines.read_side.traces import traces
+from pipelines.read_side.van_card import also_of, hurts_most, in_short_of
 from pipelines.reports.paper import (
     as_shown,
     board_address,
     contract,
     day,
+    fact_said,
     likelihood,
     make_pdf,
     message,
@@ -37,13 +42,12 @@ from pipelines.workspace.settings import Settings
 from pipelines.workspace.workspace import Workspace
 
 CAUSES_SHOWN = 3
-REASONS_SHOWN = 2
 REASON_LONGEST = 700
 SHORTEST_SHOWN = 0.05
 """A shorter time is shown as none. [h]"""
 
 
-def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame) -> bytes:
+def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame, today: date | None = None) -> bytes:
     """Set one page per order.
 
     Parameters
@@ -52,6 +56,8 @@ def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame)
     published : Published
     orders : polars.DataFrame
         Rows of work_orders, in the order of the pages.
+    today : date, optional
+        Day of printing, which tells what is overdue. Default the day of the run.
 
     Returns
     -------
@@ -60,11 +66,15 @@ def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame)
     """
     settings = board_settings(workspace.root)
     with written_for(settings.display):
-        return _set(workspace, published, orders, settings)
+        return _set(workspace, published, orders, settings, today)
 
 
-def _set(workspace: Workspace, published: Published, orders: pl.DataFrame, settings: Settings) -> bytes:
+def _set(
+    workspace: Workspace, published: Published, orders: pl.DataFrame, settings: Settings, today: date | None
+) -> bytes:
     run = run_of(published)
+    at = run["finished_at"]
+    assert isinstance(at, datetime)
     known = families(workspace.root)
     drawings: dict[str, bytes] = {}
     pages = []
@@ -80,15 +90,13 @@ def _set(workspace: Workspace, published: Published, orders: pl.DataFrame, setti
             settings.board, "van", van=str(order["van_id"]), week=str(run["week"]), order=str(order["order_id"])
         )
         drawings[f"qr-{number}.svg"] = qr_code(link)
-        page = _page(published, order, visits, str(run["week"]), family)
+        page = _page(published, order, visits, str(run["week"]), family, today or at.date())
         page |= {
             "qr": f"qr-{number}.svg",
             "drawing": f"traces-{number}.svg" if drawing is not None else None,
             "caption": caption,
         }
         pages.append(page)
-    at = run["finished_at"]
-    assert isinstance(at, datetime)
     return make_pdf("order.typ", {"orders": pages, "foot": foot(run)}, drawings, at)
 
 
@@ -161,7 +169,12 @@ def cause_title(code: str) -> str:
 
 
 def _page(
-    published: Published, order: Mapping[str, Any], visits: pl.DataFrame, week: str, family: Family | None
+    published: Published,
+    order: Mapping[str, Any],
+    visits: pl.DataFrame,
+    week: str,
+    family: Family | None,
+    today: date,
 ) -> dict[str, object]:
     job = JOBS.get(str(order["cause"]))
     newest = visits.row(0, named=True) if visits.height else {}
@@ -172,19 +185,18 @@ def _page(
         (message("order.family"), order["family"]),
         (message("order.depot"), order["depot"]),
         *register_of(published, str(order["van_id"])),
-        (message("order.due"), day(order["due_by"])),
+        due_said(order, today),
         (
             message("order.odometer"),
             "–" if odometer is None else f"{numeral(parted(km.value(odometer)))} {km.unit}",
         ),
-        (message("order.fault_codes"), ", ".join(codes) if codes else "–"),
+        (message("order.fault_codes"), _codes(codes)),
         (message("order.state"), message(f"state.{shown_state(order)}")),
     ]
     now = queries.van_on_list(published, str(order["van_id"]), week)
     listed = now or queries.van_on_list(published, str(order["van_id"]), str(order["week"]))
     known: Any = (listed or {}).get("causes") or []
     urgency, tests = str((now or order)["urgency"]), asked_tests(str(order["cause"]))
-    causes = sorted(known, key=lambda c: -float(c["probability"]))
     return {
         "order_id": order["order_id"],
         "rank": _place(order, now, week),
@@ -192,16 +204,16 @@ def _page(
         "urgency": message(f"urgency.{urgency}"),
         "now": urgency == "now",
         "facts": facts,
-        "reason": _shortened(_why(order, now)),
+        "reason": _shortened(_why(published, order, now, week)),
         "action": contract(" ".join(sentences_of(order, "action"))),
         "place": place[:1].upper() + place[1:],
         "warranty": " ".join(sentences_of(order, "warranty")),
-        "causes": [(cause_title(c["code"]), likelihood(c["probability"])) for c in causes[:CAUSES_SHOWN]],
-        "steps": [contract(step) for step in steps_of(str(order["cause"]))]
+        "causes": [(cause_title(code), likelihood(p)) for code, p in ranked(known, CAUSES_SHOWN)],
+        "steps": [capital(contract(step)) for step in steps_of(str(order["cause"]))]
         if job
-        else [message("order.steps_open"), contract(PROVE)],
+        else [message("order.steps_open"), capital(contract(PROVE))],
         "passes": [
-            *(f"{contract(test.title)}: {contract(test.passes)}" for test in tests),
+            *(f"{contract(test.title)}: {contract(test.passes)}." for test in tests),
             *([message("order.practice")] if any(test.by_practice for test in tests) else []),
         ],
         "parts": contract(job.parts) if job and job.parts else message("order.no_parts"),
@@ -216,16 +228,30 @@ def _place(order: Mapping[str, Any], now: Mapping[str, Any] | None, week: str) -
     return f"{place} · {message('order.from', week=order['week'])}"
 
 
-def _why(order: Mapping[str, Any], now: Mapping[str, Any] | None) -> str:
-    """Why the van is called in, as the list says it now; of an order that was decided on and whose van left the list, as of then.
+def _codes(codes: Sequence[str] | None) -> str:
+    """Fault codes of the latest visit; that there were none, or that nobody read them out."""
+    return ", ".join(codes) if codes else message("order.codes_unread" if codes is None else "order.codes_none")
 
-    A proposal is made anew in every run, so its own reason is the present one.
-    """
-    if order["state"] == "proposed":
-        return " ".join(sentences_of(order, "reason"))
-    if now is not None:
-        return " ".join(sentences_of(now, "reasons")[:REASONS_SHOWN])
-    return message("order.as_of", week=order["week"], reason=" ".join(sentences_of(order, "reason")))
+
+def due_said(order: Mapping[str, Any], today: date) -> tuple[str, str]:
+    """By when an order is due: heading and day, as list and card of the board tell it."""
+    word, when, _ = due_of(order, today)
+    return message(f"due.{word}"), day(when)
+
+
+def _why(published: Published, order: Mapping[str, Any], now: Mapping[str, Any] | None, week: str) -> str:
+    """Why the van is called in, in the sentences that head its page on the board; of one that left the list, as of the order."""
+    if now is None:
+        reason = " ".join(sentences_of(order, "reason"))
+        return message("order.as_of", week=order["week"], reason=reason) if order["state"] != "proposed" else reason
+    first = in_short_of(published, [now], week).get(str(now["van_id"]))
+    also = None if first is None else also_of(published, now, week, first)
+    told = [] if first is None else [fact_said(first)]
+    if also is not None:
+        told.append(message("order.also", told=fact_said(also)))
+    hurts = hurts_most(now)
+    told += [] if hurts is None else [fact_said(hurts)]
+    return " ".join(told) or " ".join(sentences_of(now, "reasons")[:2])
 
 
 def _times(order: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -125,6 +126,9 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
         from pipelines.reports.list_pdf import list_pdf
         from pipelines.reports.order_pdf import orders_pdf
 
-        content = list_pdf(published, orders) if weekly_list else orders_pdf(workspace, published, orders)
+        today = date.today()  # noqa: DTZ011
+        content = (
+            list_pdf(published, orders, today=today) if weekly_list else orders_pdf(workspace, published, orders, today)
+        )
     write_whole(out, content)
     return orders.height

@@ -5,6 +5,7 @@ Text from outside reaches the template only as JSON strings, which typst shows a
 
 import errno
 import json
+import re
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -140,7 +141,7 @@ def numeral(number: str) -> str:
 
 
 def likelihood(probability: float) -> str:
-    """How likely something is: the word of the scale with its figure.
+    """How likely something is: the word of the scale.
 
     Parameters
     ----------
@@ -159,6 +160,24 @@ def as_shown(unit: str) -> Shown:
         Unit as the nomenclature writes it.
     """
     return shown(unit, _display.get().units)
+
+
+_MINUS = re.compile(r"(?<![\w.-])-(?=\d)")
+_WHOLE = re.compile(
+    r" (?=%)|(?<=[<>±]) (?=\d)|(?<=\blimit) (?=[−-]?\d)|(?<=\bGrenze) (?=[−-]?\d)|(?<=\d) (?=g/s)|(?<=usual) (?=±)"
+)
+"""What stands on one line: a figure with its sign, unit or limit."""
+
+
+def typeset(told: Any) -> Any:
+    """Text as it is set: true minus signs, and figures on one line with what belongs to them; lists and mappings of text likewise."""
+    if isinstance(told, str):
+        return _WHOLE.sub("\N{NO-BREAK SPACE}", _MINUS.sub("\N{MINUS SIGN}", told))
+    if isinstance(told, Mapping):
+        return {key: typeset(value) for key, value in told.items()}
+    if isinstance(told, list | tuple):
+        return [typeset(value) for value in told]
+    return told
 
 
 def make_pdf(template: str, document: Mapping[str, object], drawings: Mapping[str, bytes], at: datetime) -> bytes:
@@ -186,7 +205,9 @@ def make_pdf(template: str, document: Mapping[str, object], drawings: Mapping[st
     with tempfile.TemporaryDirectory(prefix="vansnap-paper-") as name:
         folder = Path(name)
         (folder / template).write_bytes((_TEMPLATES / template).read_bytes())
-        data = finite({**document, "words": CATALOGUES[_display.get().language], "lang": _display.get().language})
+        data = finite(
+            {**typeset(document), "words": CATALOGUES[_display.get().language], "lang": _display.get().language}
+        )
         (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False, allow_nan=False), encoding="utf-8")
         for drawing, content in drawings.items():
             (folder / drawing).write_bytes(content)

@@ -12,7 +12,9 @@ from dashboards import tests_due
 from dashboards.display import LANGUAGE_KEY
 from dashboards.text import inert, message
 from pipelines.read_side import testing_queries as queries
+from pipelines.read_side.order_queries import jobs_worth
 from pipelines.read_side.published import Published, open_published
+from pipelines.read_side.queries import weeks
 from pipelines.read_side.restricted import restricted
 from tests.dashboards.board_process import serving
 from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page
@@ -105,6 +107,24 @@ def test_the_section_names_vans_days_odds_and_money(
     assert f"{round(counts['month_saving'])} EUR" in text
 
 
+def test_the_list_joins_what_visits_cost_and_what_their_jobs_save_in_the_figure_of_the_workshop(
+    view: View, home: Path, published: Published
+) -> None:
+    """One sum, told where the visits are planned and where the jobs are done; orders of now are not held against a plan of then."""
+    jobs, saving = jobs_worth(published, [])
+    assert jobs >= 2
+    assert saving > 0
+    joined = f"{jobs} open jobs that visits led to save about"
+    week = [one.value for one in view("this_week", home).markdown if joined in one.value]
+    workshop = [one.value for one in view("workshop", home).markdown if "Together they save about" in one.value]
+    assert len(week) == len(workshop) == 1
+    worth = re.search(r"save about ([^*]* EUR) against waiting 26 weeks", week[0])
+    assert worth is not None
+    assert f"save about {worth[1]} against waiting 26 weeks" in workshop[0]
+    before = weeks(published)[1]
+    assert not [one for one in view("this_week", home, week=before).markdown if joined in one.value]
+
+
 def test_each_depot_lists_its_own_vans_to_test(view: View, home: Path, published: Published) -> None:
     week = week_of_list(published)
     app = view("this_week", home, week=week)
@@ -143,7 +163,7 @@ def test_the_engineer_takes_the_tests_of_the_week_along(chromium: str, home: Pat
         page = context.new_page()
         open_page(page, address)
         assert page.get_by_role("heading", name="Tests for").is_visible()
-        assert page.get_by_text("in a month of this plan").is_visible()
+        assert page.get_by_text("A month of visits costs").is_visible()
         page.get_by_text("Never seen (1)").click()
         page.get_by_text("N-90").first.wait_for()
         with page.expect_download() as waiting:

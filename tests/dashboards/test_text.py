@@ -12,6 +12,7 @@ from dashboards import standing, text
 from dashboards.palette import DARK, LIGHT, contrast
 from dashboards.standing import how_long, when
 from dashboards.trend_sentence import trend_sentence
+from dashboards.unbroken import plainly
 from dashboards.words_en import WORDS
 from data_contracts.signals import QUANTITIES
 from pipelines.storage.plain_text import spreadsheet_csv
@@ -142,7 +143,7 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
     }
     assert trend_sentence(row).replace(text.NARROW_SPACE, " ") == (
         "Main peak: 61.20 ± 0.40 g/s in 2026-W14 (at reference conditions), 66.00 ± 0.30 g/s expected from its own past. Main peak "
-        "is 7.3 % below its own baseline (66 → 61.2 g/s), outside since 2026-W12, moving since about 2026-W09 (80 %: 2026-W08 to "
+        "is 7.3 % below its own baseline (66 → 61.2 g/s), in alarm since 2026-W12, moving since about 2026-W09 (80 %: 2026-W08 to "
         "2026-W10), and falling by 0.35 g/s a week (95 %: 0.2 to 0.5). Main peak is expected to cross the family's limit in about "
         "6 weeks (80 %: 4 to 11)."
     )
@@ -152,7 +153,7 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
     assert stepped.endswith("Its limit (54 g/s) is not in sight.")
     mended = trend_sentence(row | {"after_repair": "awaited"})
     assert mended.endswith("Repaired since that visit and not recorded again: what it reads now is not known.")
-    assert "outside" not in mended
+    assert "in alarm" not in mended
     fresh = {"alarm": False, "limit_state": None, "after_repair": "fresh", "segment_since": "2026-W13"}
     assert trend_sentence(row | fresh).endswith(
         " No alarm. A repair before 2026-W13 touched it: its baseline counts from there."
@@ -161,22 +162,48 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
     assert trend_sentence(older).startswith("Main peak: 60.1 g/s in 2026-W14")
 
 
+def _visit(week: int, value: float, *, alarm: str | None = None) -> dict[str, object]:
+    ends = {"expected_low": 60.0, "expected_high": 70.0, "limit_low": None, "limit_high": None}
+    return {"week": f"2026-W{week}", "value": value, "alarm": alarm is not None, "alarm_since": alarm, **ends}
+
+
 @pytest.mark.parametrize(
-    ("shown", "told"),
+    ("trend", "told"),
     [
-        (None, "out of line since 2026-W22 (5 weeks)"),
-        ({"alarm": True, "alarm_since": "2026-W22"}, "out of line since 2026-W22 (5 weeks)"),
-        ({"alarm": False, "alarm_since": None}, "out of line since 2026-W22 (5 weeks)"),
+        ((), "alarm since 2026-W22 (5 weeks)"),
+        ([_visit(21, 65.0), _visit(22, 50.0, alarm="2026-W22")], "alarm since 2026-W22 (5 weeks)"),
+        (  # it takes several visits: those before the alarm that lay outside too are told with the first of them
+            [
+                _visit(18, 50.0),
+                _visit(19, 66.0),
+                _visit(20, 55.0),
+                _visit(21, 54.0),
+                _visit(22, 50.0, alarm="2026-W22"),
+            ],
+            "alarm since 2026-W22 (5 weeks), first outside in 2026-W20",
+        ),
+        (  # what lay outside before a repair was another fault
+            [_visit(19, 50.0), _visit(21, 54.0), _visit(22, 50.0, alarm="2026-W22") | {"segment_since": "2026-W20"}],
+            "alarm since 2026-W22 (5 weeks), first outside in 2026-W21",
+        ),
+        (  # repeats that lie apart: the value says nothing of it
+            [_visit(21, 54.0), _visit(22, 50.0, alarm="2026-W22") | {"unsteady": True}],
+            "alarm since 2026-W22 (5 weeks)",
+        ),
+        ([_visit(22, 65.0)], "alarm since 2026-W22 (5 weeks): fuel trim at idle"),
         (
-            {"alarm": True, "alarm_since": "2026-W26"},
-            "out of line since 2026-W22 (5 weeks), this reading since 2026-W26",
+            [_visit(25, 65.0), _visit(26, 50.0, alarm="2026-W26")],
+            "alarm since 2026-W26 (1 week) · earlier alarm: fuel trim at idle, since 2026-W22",
         ),
     ],
 )
-def test_since_when_a_van_is_out_of_line_and_the_reading_that_is_drawn(shown: dict[str, object], told: str) -> None:
-    assert how_long("2026-W22", None, "2026-W27", shown) == told
-    waits = f"{told} · undecided since 2026-W26"
-    assert how_long("2026-W22", "2026-W26", "2026-W27", shown) == waits
+def test_since_when_a_van_stands_in_alarm_and_the_reading_that_is_drawn(
+    trend: list[dict[str, object]], told: str
+) -> None:
+    since = ("2026-W22", "trim_idle_pct")
+    assert plainly(how_long(since, None, "2026-W27", trend)) == told
+    assert plainly(how_long(since, "2026-W26", "2026-W27", trend)) == told  # one week is no delay
+    assert plainly(how_long(since, "2026-W25", "2026-W27", trend)) == f"{told} · proposed in 2026-W25, not decided"
 
 
 @pytest.mark.parametrize(
@@ -209,7 +236,7 @@ def test_since_when_a_van_is_out_of_line_and_the_reading_that_is_drawn(shown: di
 def test_when_an_order_is_due_and_planned_never_contradict(due_by: date | None, state: str, told: str) -> None:
     until = date(2026, 7, 8) if state == "booked" else None
     row = {"state": state, "due_by": due_by, "until": until, "plan_week": "2026-W28", "hours": 1.9}
-    assert when(row) == told
+    assert plainly(when(row)) == plainly(told)
     assert "W28" not in when(row | {"plan_week": None})
 
 
@@ -222,7 +249,7 @@ def test_a_day_that_is_past_by_the_clock_is_overdue_and_a_week_that_is_over_is_n
     monkeypatch.setattr(standing, "today", lambda: date(2026, 7, 7))
     assert when(row).startswith("**Overdue since Monday 2026-07-06** · first thing in the plan")
     monkeypatch.setattr(standing, "today", lambda: date(2026, 11, 30))
-    assert when(row) == "**Overdue since Monday 2026-07-06** · 1.9 h"
+    assert plainly(when(row)) == "**Overdue since Monday 2026-07-06 (21 weeks)** · 1.9 h"
 
 
 @pytest.mark.parametrize(

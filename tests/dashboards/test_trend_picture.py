@@ -40,7 +40,7 @@ def test_a_trend_has_a_point_for_each_visit_and_a_cross_for_each_alarm() -> None
         assert picture.svg.count(f'stroke="{LIGHT.alarm}" stroke-width="1.8"') == 1
         assert ("stroke-dasharray" in picture.svg) is True
         assert picture.says.replace(NARROW_SPACE, " ").endswith(
-            "Grey bars: where each reading was expected (95 %). Crosses: the alarm stood. That takes several visits out of line, so the first of them carry none. Dashed: the family's limit."
+            "Grey bars: where each reading was expected (95 %). Crosses: alarm, which takes several visits outside what was expected or the limit; the first carry none yet. Dashed: the family's limit."
         )
     assert trend_picture(_rows(None, None), LIGHT) is None
     assert trend_picture(_rows(2.5), LIGHT) is not None

@@ -27,7 +27,7 @@ def as_on_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
             "jumps, ±\u00a00.061, usual\u00a0±\u00a00.0015, 1.00\u00a0±\u00a00.04",
         ),
         ("limit 1.00, limit −25 %, Grenze 3", "limit\u00a01.00, limit\u00a0−25\u202f%, Grenze\u00a03"),
-        ("50.8 g/s, −21.8 %", "50.8 g/s, −21.8\u202f%"),
+        ("50.8 g/s, −21.8 %, 0.157 s, 2.5 h", "50.8\u00a0g/s, −21.8\u202f%, 0.157\u00a0s, 2.5\u00a0h"),
         ("run `vansnap weekly --week 2026-W14`", "run `vansnap weekly --week 2026-W14`"),
         (
             "watchlist-2026-W27.csv, id 2026-07-06-a, 12026-07-06",

@@ -46,12 +46,12 @@ def test_what_was_tested() -> None:
 @pytest.mark.parametrize(
     ("probability", "word"),
     [
-        (None, "Perhaps"),
-        (0.0, "Perhaps"),
-        (0.59, "Perhaps"),
-        (0.6, "Probably"),
-        (0.79, "Probably"),
-        (0.8, "Almost certainly"),
+        (None, "Possible"),
+        (0.1, "Possible"),
+        (0.65, "Possible"),
+        (0.66, "Likely"),
+        (0.89, "Likely"),
+        (0.9, "Very likely"),
     ],
 )
 def test_how_sure_is_told_by_the_odds(probability: float | None, word: str) -> None:

@@ -154,7 +154,7 @@ def test_the_paper_speaks_the_language_of_the_settings(home: Workspace, tmp_path
             assert list_pdf.list_pdf(published, orders).startswith(b"%PDF-")
         finally:
             home.settings_path.write_text(before)
-    for words in ("Kraftstoffdruck ablassen", "Lambdasonde", "JETZT", "drei Gasstöße"):
+    for words in ("Kraftstoffdruck ablassen", "Lambdasonde", "JETZT", "Drei Gasstöße"):
         assert words in given[0], words
     assert "Luftmassenmesser zeigt zu wenig" in given[0] + given[1]  # the cause V007 is listed for
 

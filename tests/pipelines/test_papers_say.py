@@ -8,16 +8,26 @@ import pytest
 from data_contracts.causes import CAUSES
 from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.rendering import render, sentences
+from data_contracts.facts.rendering import capital, render, sentences
 from data_contracts.jobs import JOBS, TESTS, steps_of
-from data_contracts.likelihood import likely
+from data_contracts.likelihood import likely, ranked
 from models.work.in_short import left_alone
 from pipelines.read_side.published import families, open_published
-from pipelines.read_side.van_card import in_short_of
+from pipelines.read_side.van_card import also_of, hurts_most, in_short_of
 from pipelines.reports import list_pdf, order_pdf
 from pipelines.reports.list_pdf import _weeks
 from pipelines.reports.orders import open_orders
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
+
+
+def _headed(paper: Paper, listed: dict[str, Any]) -> str:
+    """What heads the page of a van on the board, and the order on paper."""
+    published = open_published(paper.home)
+    first = in_short_of(published, [listed], WEEK)[VAN]
+    also, hurts = also_of(published, listed, WEEK, first), hurts_most(listed)
+    told = [render(first), *([f"Also: {render(also)}"] if also else []), *([render(hurts)] if hurts else [])]
+    return " ".join(told)
+
 
 SHAPES = (
     "INSERT INTO shapes SELECT capture_id, list_transform(range(4), lambda x: 1.0::FLOAT), "
@@ -55,13 +65,13 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
     minutes = TESTS["fuel_pressure"].minutes  # the test that the order asks for
     assert page["times"] == [("Time for the test", "0.5 h"), ("Time for the repair", "0.8 h")]
     assert minutes == 30.0
-    causes = sorted(listed["causes"], key=lambda cause: -cause["probability"])[:3]
-    assert page["causes"] == [(title(cause["code"]), likely(cause["probability"], "en")) for cause in causes]
-    assert page["reason"] == row["reason"]
+    causes = ranked(listed["causes"], count=3)
+    assert page["causes"] == [(title(code), likely(probability, "en")) for code, probability in causes]
+    assert page["reason"] == _headed(paper, listed)
     assert page["action"] == row["action"]
     assert page["place"] == row["plan_note"][:1].upper() + row["plan_note"][1:]
     assert page["warranty"] == row["warranty"] == "Warranty: until 2027-03-01 by date, no mileage limit on record."
-    assert page["steps"] == [step.en for step in steps_of(row["cause"])]
+    assert page["steps"] == [capital(step.en) for step in steps_of(row["cause"])]
     parts = JOBS[row["cause"]].parts
     assert page["parts"] == ("none expected" if parts is None else parts.en)
     family = families(paper.home)["brook-20"]
@@ -70,9 +80,13 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
         "UPDATE work_orders SET hours = NULL, due_by = NULL, cause = 'not_separable', "
         "warranty = NULL, warranty_facts = NULL, reason_facts = NULL, reason = repeat('word ', 400)",
         "UPDATE captures SET odometer_km = NULL, fault_codes = []",
+        f"DELETE FROM watchlist WHERE van_id = '{VAN}'",
     )
     page = paper.orders()[number]
-    assert [value for _, value in page["facts"]][2:] == ["–", "–", "–", "proposed"]
+    assert [value for _, value in page["facts"]][2:] == ["–", "–", "none", "proposed"]
+    paper.change("UPDATE captures SET fault_codes = NULL")
+    page = paper.orders()[number]
+    assert [value for _, value in page["facts"]][2:] == ["–", "–", "not read", "proposed"]
     assert (page["times"], page["warranty"]) == ([("Hours", "–")], "")
     assert page["reason"].endswith("word …")
     assert 690 <= len(page["reason"]) <= 700
@@ -84,6 +98,25 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
     assert page["times"] == [("Zeit für die Prüfung", "0,5 h"), ("Zeit für die Reparatur", "1,0 h")]
     paper.change("UPDATE work_orders SET hours = 0.5")
     assert paper.orders()[number]["times"][1] == ("Zeit für die Reparatur", "nach der Prüfung bekannt")
+
+
+def test_an_order_that_is_past_its_day_is_overdue_on_paper_as_on_the_board(paper: Paper) -> None:
+    def told() -> list[tuple[str, str]]:
+        page = next(page for page in paper.orders() if page["van_id"] == VAN)
+        return [
+            fact for fact in page["facts"] if fact[0] in ("Due by", "Overdue since", "Postponed until", "Booked for")
+        ]
+
+    def listed() -> str:
+        return next(str(row[6]) for row in paper.of_week()["orders"] if row[1].startswith(VAN))
+
+    of_van = f"UPDATE work_orders SET {{}} WHERE van_id = '{VAN}'"
+    paper.change(of_van.format("due_by = DATE '2026-03-27'"))  # the day of the run
+    assert (told(), listed()) == ([("Due by", "2026-03-27")], "2026-03-27")
+    paper.change(of_van.format("due_by = DATE '2026-03-26'"))
+    assert (told(), listed()) == ([("Overdue since", "2026-03-26")], "2026-03-26\noverdue")
+    paper.change(of_van.format("state = 'postponed', until = DATE '2026-05-01'"))
+    assert (told(), listed()) == ([("Postponed until", "2026-05-01")], "2026-05-01")
 
 
 def test_plate_and_identification_number_stand_on_an_order_where_the_register_has_them(paper: Paper) -> None:
@@ -104,7 +137,7 @@ def test_an_order_names_the_present_place_and_reason_of_its_van(paper: Paper) ->
     (listed,) = paper.rows(f"SELECT * FROM watchlist WHERE van_id = '{VAN}' AND week = '{WEEK}'")
     page = next(page for page in paper.orders() if page["van_id"] == VAN)
     assert page["rank"] == f"No. {listed['rank']} on the list of week {WEEK} · order of week 2026-W11"
-    assert page["reason"] == " ".join(listed["reasons"][:2])
+    assert page["reason"] == _headed(paper, listed)
     paper.change(f"DELETE FROM watchlist WHERE van_id = '{VAN}' AND week = '{WEEK}'")
     page = next(page for page in paper.orders() if page["van_id"] == VAN)
     assert page["rank"] == f"Not on the list of week {WEEK} · order of week 2026-W11"

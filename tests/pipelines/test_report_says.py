@@ -3,7 +3,7 @@
 from datetime import UTC, date, datetime
 from typing import Any
 
-from data_contracts.likelihood import likely
+from data_contracts.likelihood import likely, ranked
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.reports.claim import Claim
@@ -64,9 +64,9 @@ def test_the_judgement_is_that_of_the_list(paper: Paper) -> None:
     assert judged["text"][1:-2] == row["reasons"]
     assert judged["text"][-2] == f"What stands in alarm may have begun to move in week {since['week']} at the earliest."
     (table,) = judged["tables"]
-    causes = sorted(row["causes"], key=lambda cause: -cause["probability"])[:5]
-    assert [each[0] for each in table["rows"]] == [title(cause["code"]) for cause in causes]
-    assert [each[1] for each in table["rows"]] == [likely(cause["probability"], "en") for cause in causes]
+    causes = ranked(row["causes"], count=5)
+    assert [each[0] for each in table["rows"]] == [title(code) for code, _ in causes]
+    assert [each[1] for each in table["rows"]] == [likely(probability, "en") for _, probability in causes]
     well = paper.rows("SELECT van_id FROM vans WHERE van_id NOT IN (SELECT van_id FROM watchlist) ORDER BY ALL")[0][
         "van_id"
     ]
@@ -95,15 +95,15 @@ def test_trends_in_alarm_come_first_with_when_they_left(paper: Paper) -> None:
     assert trends["drawings"][0]["title"] == "Idle flow [g/s]"
     assert captions[0] == (
         "Idle flow: 3.400 ± 0.060 g/s in 2026-W13, 3.200 ± 0.015 g/s expected from its own past. Idle flow is 6.2 % above its own "
-        "baseline (3.2 → 3.4 g/s), outside since 2026-W10, changed in one step about 2026-W08 (80 %: 2026-W06 to 2026-W09)."
+        "baseline (3.2 → 3.4 g/s), in alarm since 2026-W10, changed in one step about 2026-W08 (80 %: 2026-W06 to 2026-W09)."
     )
-    assert captions[1].endswith(" Was outside from week 2026-W02 to 2026-W04.")
+    assert captions[1].endswith(" In alarm from week 2026-W02 to 2026-W04.")
     assert all(" No alarm." in caption for caption in captions[1:-1])
-    assert not any("Was outside" in caption for caption in captions[2:-1])
+    assert not any("In alarm from" in caption for caption in captions[2:-1])
     assert 2 < len(captions) - 1 <= 6
     assert len(set(captions)) == len(captions)
     paper.change(of_van.format("onset_week = NULL", "idle_g_s"))
-    assert "Outside since 2026-W10: it stands apart from the other vans of its family." in str(paper.evidence())
+    assert "In alarm since 2026-W10: it stands apart from the other vans of its family." in str(paper.evidence())
     assert not any(" 1 in 2026" in caption for caption in captions)  # what has no unit has none
     paper.speak('units = "imperial"')
     assert (

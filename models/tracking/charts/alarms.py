@@ -142,9 +142,27 @@ def raise_alarms(
         (alarms.own, alarms.peer, alarms.peer_z, alarms.level_z, alarms.ewma_limit, alarms.rejoined),
     )
     np.logical_and(alarms.peer, ~(held_otherwise(std) if otherwise is None else otherwise)[std.van], out=alarms.peer)
-    touched = (std.restart == REPAIRED) | (std.restart == HELD)
-    _note_since(alarms.any, np.isfinite(std.x), touched, std.starts, alarms.since)
+    alarms.since[:] = standing_since(alarms.any, std)
     return alarms
+
+
+def standing_since(alarm: Flags, std: Standardised) -> Codes:
+    """Visit at which the alarm that stands at each visit began; -1 where none does.
+
+    Parameters
+    ----------
+    alarm : ndarray of shape (visits, quantities), bool
+    std : Standardised
+        The visits, with their values and restarts: a visit without a value neither ends nor begins an alarm.
+
+    Returns
+    -------
+    ndarray of shape (visits, quantities), int
+    """
+    since = np.full(alarm.shape, -1)
+    touched = (std.restart == REPAIRED) | (std.restart == HELD)
+    _note_since(alarm, np.isfinite(std.x), touched, std.starts, since)
+    return since
 
 
 def held_otherwise(std: Standardised) -> Flags:

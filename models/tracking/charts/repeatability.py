@@ -13,7 +13,7 @@ import numpy as np
 from data_contracts.signals import tracking_of
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
-from models.tracking.charts.alarms import REPEATABILITY_SHARE
+from models.tracking.charts.alarms import REPEATABILITY_SHARE, standing_since
 from models.tracking.charts.by_vans import Charts, charts_of
 from models.tracking.charts.repair_trials import tried
 from models.tracking.standardise import Standardised
@@ -80,7 +80,8 @@ def chart_repeatability(
     def note(part: Charts) -> None:
         rows = part.some.visits
         alarm[rows] = part.alarms.own & (np.nan_to_num(part.followed.ewma) > 0)
-        since[rows] = np.where(alarm[rows], part.alarms.since + rows.start, -1)
+        began = standing_since(alarm[rows], part.std)  # of this alarm, not of any that the same chart raised
+        since[rows] = np.where(alarm[rows], began + rows.start, -1)
         of_late = part.std.scatter[part.std.family] * (part.followed.level - part.followed.baseline)
         times[rows] = np.exp(of_late)
 

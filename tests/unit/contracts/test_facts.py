@@ -143,14 +143,14 @@ def test_every_phrase_is_in_every_language_with_the_same_places() -> None:
 
 def test_english_is_as_it_was_but_for_powers_of_ten() -> None:
     assert render(OWN) == (
-        "Flow per revolution is 3.6 % above its own baseline (975 → 1010 mg), outside since 2026-W23, moving since about "
+        "Flow per revolution is 3.6 % above its own baseline (975 → 1010 mg), in alarm since 2026-W23, moving since about "
         "2026-W16 (80 %: 2026-W12 to 2026-W18), and rising by 3.16 mg a week."
     )
 
 
 def test_german_has_a_decimal_comma_and_no_english() -> None:
     assert render(OWN, "de") == (
-        "Luft je Umdrehung liegt 3,6 % über der eigenen Grundlinie (975 → 1010 mg), außerhalb seit 2026-W23, in Bewegung etwa "
+        "Luft je Umdrehung liegt 3,6 % über der eigenen Grundlinie (975 → 1010 mg), im Alarm seit 2026-W23, in Bewegung etwa "
         "seit 2026-W16 (80 %: 2026-W12 bis 2026-W18), und steigt um 3,16 mg je Woche."
     )
 

@@ -10,7 +10,7 @@ from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.fault_codes import FAULT_CODES
-from data_contracts.jobs import AT_ONCE, JOBS, TESTS, asked_tests, steps_of
+from data_contracts.jobs import AT_ONCE, JOBS, LOOKED_DRY, TESTS, asked_tests, steps_of
 from data_contracts.make_pages import pages
 from data_contracts.page_of_cause import moved
 from data_contracts.wording import contract_words, translated
@@ -82,8 +82,11 @@ def test_a_code_points_to_it_or_the_job_of_its_look_alike_rules_it_out(cause: Ca
         assert cause.title.de in ruled_out[0].de
         # at once, or after a look of the job's own that takes ten minutes at most
         at_once = TESTS[EVERY_CAUSE[hard.other].first_test].minutes <= AT_ONCE
-        assert steps.index(ruled_out[0]) < len(LOOK_ALIKES[hard.other]) + at_once
-        own = [step for step in steps if not step.en.startswith((NOTHING, "rule out"))]
+        # and where petrol may escape, after a look that all is dry
+        dry = steps[:1] == (LOOKED_DRY,)
+        assert dry == CAUSES[hard.other].fuel_may_escape
+        assert steps.index(ruled_out[0]) < len(LOOK_ALIKES[hard.other]) + at_once + dry
+        own = [step for step in steps[dry:] if not step.en.startswith((NOTHING, "rule out"))]
         assert tuple(own) == JOBS[hard.other].all_steps
         assert own[-1] == PROVE
 

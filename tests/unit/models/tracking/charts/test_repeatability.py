@@ -82,6 +82,22 @@ def test_a_van_listed_for_its_repeats_alone_is_credited_to_them(fleet):
     assert last["alarm_since"] >= fleet.weeks[-6]
 
 
+def test_an_alarm_of_repeats_is_dated_by_the_visit_at_which_it_rose(fleet):
+    """Not by an earlier one at which the same chart had raised another: the crosses of a picture begin where its words say."""
+    seen = 0
+    for times in (6.0, 12.0, 40.0):
+        _, frame = _restless(fleet, pl.col("week") >= fleet.weeks[-8], times)
+        trends = _judge(fleet, frame).trends.sort("week")
+        for rows in trends.filter(pl.col("unsteady").any().over("van_id", "quantity")).partition_by(
+            "van_id", "quantity"
+        ):
+            run = rows.filter(pl.col("alarm").reverse().cum_min().reverse())
+            if run.height and rows["unsteady"][-1]:
+                assert rows["alarm_since"][-1] == run["week"][0]
+                seen += 1
+    assert seen
+
+
 def test_where_all_repeats_read_alike_one_step_of_the_channel_is_no_fault_and_a_restless_van_is_found(fleet):
     alike = fleet.frame.with_columns(pl.col(LEVEL).median().over("van_id", "visit"))
     vans = alike.filter(pl.col(LEVEL).is_not_null())["van_id"].unique(maintain_order=True)
