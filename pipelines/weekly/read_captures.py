@@ -9,8 +9,6 @@ import hashlib
 import traceback
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +25,7 @@ from pipelines.retention.ledger import bring_back
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import read_chunk
 from pipelines.weekly.batches import Tell, in_order
+from pipelines.weekly.own_version import reads_with
 from pipelines.weekly.progress import Report
 from pipelines.workspace.cluster_settings import ClusterSettings
 from pipelines.workspace.register import Register
@@ -223,17 +222,8 @@ def _read_batches(
         batches.append(_Batch(workspace.waveforms, recordings, known))
     if len(todo) < _POOL_FROM:
         workers, cluster = 1, None
-    results = in_order(_read_apart, batches, version=_version, processes=workers, cluster=cluster, tell=tell)
+    results = in_order(_read_apart, batches, version=reads_with, processes=workers, cluster=cluster, tell=tell)
     yield from zip(batches, results, strict=True)
-
-
-@cache
-def _version() -> str:
-    """What a reading depends on beside recording and family."""
-    from models.reading.read import METHOD
-
-    packages = ", ".join(f"{name} {version(name)}" for name in ("numpy", "numba", "scipy", "polars"))
-    return f"method {METHOD}, {packages}"
 
 
 def _read_apart(batch: _Batch) -> _Result:

@@ -75,12 +75,13 @@ def read_here(batches: list[Any]) -> float:
 def read_on(workers: int, batches: list[Any]) -> float:
     """Seconds of so many workers once each has read a batch."""
     from pipelines.weekly.batches import in_order
-    from pipelines.weekly.read_captures import _read_apart, _version
+    from pipelines.weekly.own_version import reads_with
+    from pipelines.weekly.read_captures import _read_apart
     from pipelines.workspace.cluster_settings import ClusterSettings
 
     warm = 3 * workers
     results = in_order(
-        _read_apart, [*batches[:warm], *batches], version=_version, cluster=ClusterSettings(workers=workers)
+        _read_apart, [*batches[:warm], *batches], version=reads_with, cluster=ClusterSettings(workers=workers)
     )
     for _ in range(warm):
         next(results)

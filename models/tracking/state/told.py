@@ -11,15 +11,19 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.family import Family
+from data_contracts.family import AirflowSensor, Family, LambdaSensor, MainPeak
+from data_contracts.family_limits import HurtLimit, HurtLimits
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.anomaly.fleet import Views, calibration_rows, views_of
+from models.tracking.baseline import FamilyLevel
 from models.tracking.charts.alarms import OWN_SHARE, PEER_SHARE, Alarms
 from models.tracking.charts.by_vans import Shared, charted_with, shared_of
+from models.tracking.charts.dispersion import Dispersion
 from models.tracking.charts.forecast import Forecast, nothing_known
 from models.tracking.charts.limit_forecasts import FleetForecast, fleet_forecasts
 from models.tracking.charts.recursion import Followed
 from models.tracking.charts.repeatability import RepeatabilityAlarms
+from models.tracking.covariates import CovariateSlopes
 from models.tracking.parts import Vans, at_visits, of_vans, some_vans
 from models.tracking.repeats import repeat_scatter, visits_with_repeats
 from models.tracking.standardise import Standardised
@@ -141,6 +145,23 @@ class Part(NamedTuple):
     residuals: Residuals
     trends: pl.DataFrame
 
+
+KINDS = (
+    *(
+        Piece,
+        Part,
+        Asked,
+        Residuals,
+        Shared,
+        Dispersion,
+        RepeatabilityAlarms,
+        Standardised,
+        FamilyLevel,
+        CovariateSlopes,
+    ),
+    *(Family, AirflowSensor, MainPeak, LambdaSensor, HurtLimits, HurtLimit),
+)
+"""Records that pieces and parts are made of."""
 
 Tell = Callable[[Callable[[Piece], Part], Sequence[Piece]], Iterable[Part]]
 """Does a piece of work for each piece, wherever, and gives the parts in the order of the pieces."""
