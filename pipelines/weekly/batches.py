@@ -153,7 +153,7 @@ def _on_cluster(
         while True:
             if time.monotonic() - counted_at >= _COUNT_S:  # workers come and go
                 most, counted_at = _AHEAD * max(sum(client.nthreads().values()), 1), time.monotonic()
-            for batch in islice(waiting, most - len(running)):
+            for batch in islice(waiting, max(most - len(running), 0)):
                 running.append(client.submit(_on_worker, work, version, wanted, batch, pure=False))
             if not running:
                 return
