@@ -1,6 +1,6 @@
 """Batches of work, their results in order: in this process, in processes of this machine, or on a Dask cluster.
 
-Whoever asks writes what comes back, one batch after the other: a worker only reads. What a cluster can't do is done here.
+Whoever asks stores what comes back, one batch after the other. What a cluster can't do is done here.
 """
 
 import logging
@@ -45,6 +45,7 @@ def in_order(
     version: Callable[[], str],
     processes: int = 0,
     cluster: ClusterSettings | None = None,
+    handed: Callable[[Batch], Batch] = lambda batch: batch,
     tell: Tell = lambda line: None,
 ) -> Iterator[Result]:
     """Results of the batches, in their order.
@@ -60,6 +61,8 @@ def in_order(
         Of this machine; 0 is one per core, 1 is this one.
     cluster : ClusterSettings, optional
         Where else; nothing is asked of it where it names neither a scheduler nor workers.
+    handed : callable, optional
+        Makes of a batch what a worker of the cluster gets in its place, when one has room for it.
     tell : callable
         Told in one line where a cluster failed and the rest is done here.
 
@@ -74,7 +77,7 @@ def in_order(
         If a cluster is set and the package for it is not installed.
     """
     done = 0
-    for result in from_cluster(work, batches, len(batches), version=version, cluster=cluster, tell=tell):
+    for result in from_cluster(work, map(handed, batches), len(batches), version=version, cluster=cluster, tell=tell):
         done += 1
         yield result
     left = batches[done:]

@@ -25,6 +25,7 @@ from pipelines.retention.ledger import bring_back
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import read_chunk
 from pipelines.weekly.batches import Tell, in_order
+from pipelines.weekly.chunks_handed import ChunksHanded, chunk_handed
 from pipelines.weekly.own_version import reads_with
 from pipelines.weekly.progress import Report
 from pipelines.workspace.cluster_settings import ClusterSettings
@@ -62,6 +63,7 @@ class _Batch:
     waveforms: Path
     recordings: list[dict[str, Any]]
     families: Mapping[str, Family]
+    storage: str = ""  # where the chunks lie instead
 
 
 @dataclass(frozen=True)
@@ -222,8 +224,20 @@ def _read_batches(
         batches.append(_Batch(workspace.waveforms, recordings, known))
     if len(todo) < _POOL_FROM:
         workers, cluster = 1, None
-    results = in_order(_read_apart, batches, version=reads_with, processes=workers, cluster=cluster, tell=tell)
+    storage = cluster.storage if cluster is not None else ""
+    chunks = ChunksHanded(storage, workspace.waveforms)
+
+    def handed(batch: _Batch) -> _Batch:
+        if storage in ("", str(workspace.partitions)):
+            return batch
+        chunks.hand(row["chunk"] for row in batch.recordings)
+        return replace(batch, storage=storage)
+
+    results = in_order(
+        _read_apart, batches, version=reads_with, processes=workers, cluster=cluster, handed=handed, tell=tell
+    )
     yield from zip(batches, results, strict=True)
+    chunks.forget(tell)
 
 
 def _read_apart(batch: _Batch) -> _Result:
@@ -297,7 +311,8 @@ def _waveforms(batch: _Batch) -> dict[str, Waveform]:
         ids.add(row["waveform_id"])
     found: dict[str, Waveform] = {}
     for chunk, (row_groups, ids) in chunks.items():
-        found.update(read_chunk(batch.waveforms / chunk, sorted(row_groups), ids))
+        content = chunk_handed(batch.storage, chunk) if batch.storage else None
+        found.update(read_chunk(batch.waveforms / chunk, sorted(row_groups), ids, content=content))
     return found
 
 

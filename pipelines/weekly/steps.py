@@ -179,7 +179,7 @@ def _cluster_failed(workspace: Workspace, line: str) -> None:
 def _cluster(workspace: Workspace, settings: Settings) -> ClusterSettings:
     """The cluster that is named, with its files and storage; none is asked for otherwise."""
     asked = settings.cluster if settings.cluster.asked else ClusterSettings()
-    return asked.within(workspace.root, identity_of(workspace) if asked.storage else "")
+    return asked.within(workspace, identity_of(workspace) if asked.storage else "")
 
 
 def resolve_week(home: Path, week: str | None) -> str:

@@ -46,6 +46,7 @@ class TrackingOnCluster:
 
     def __init__(self, cluster: ClusterSettings, *, threads: int, say: Tell) -> None:
         self._cluster, self._threads, self._say = cluster, threads, say
+        self._failed = False
         self._storage = SharedStorage(cluster.storage)
 
     def tell(self, work: "Callable[[Piece], Part]", pieces: "Sequence[Piece]") -> "Iterator[Part]":
@@ -69,7 +70,7 @@ class TrackingOnCluster:
         if len(pieces) > 1:
             given = (self._given(piece, names) for piece in pieces)
             for _ in from_cluster(
-                _found, given, len(pieces), version=judges_with, cluster=self._cluster, tell=self._say
+                _found, given, len(pieces), version=judges_with, cluster=self._cluster, tell=self._tell_of
             ):
                 yield self._taken(names[done]) or work(pieces[done])
                 done += 1
@@ -80,7 +81,12 @@ class TrackingOnCluster:
         try:
             self._storage.forget()
         except OSError as error:
-            self._say(f"cluster: files of this run stay until the next, {error}")
+            if not self._failed:  # else it was said why
+                self._say(f"cluster: files of this run stay until the next, {error}")
+
+    def _tell_of(self, line: str) -> None:
+        self._failed = True
+        self._say(line)
 
     def _given(self, piece: "Piece", names: list[str]) -> _Partition:
         """A partition, written unless its result is there."""

@@ -1,13 +1,13 @@
 """Settings of a cluster that reads recordings and tracks: the section [cluster] of settings.toml."""
 
 import re
-from pathlib import Path
 from typing import Annotated, Self
 from urllib.parse import urlsplit
 
 from pydantic import Field, field_validator, model_validator
 
 from data_contracts.entries import Entry
+from pipelines.workspace.workspace import Workspace
 
 
 class ClusterSettings(Entry):
@@ -49,22 +49,23 @@ class ClusterSettings(Entry):
         """Whether there is one."""
         return bool(self.scheduler or self.workers)
 
-    def within(self, folder: Path, own: str) -> Self:
+    def within(self, workspace: Workspace, own: str) -> Self:
         """With its files where they are, and a place for what its machines hand each other.
 
         Parameters
         ----------
-        folder : Path
-            Of the workspace, which names of files are relative to.
+        workspace : Workspace
+            Names of files are relative to its folder.
         own : str
             Name of the workspace: its folder in the storage.
         """
+        folder = workspace.root
         places = {
             name: str(folder / name_of)
             for name in ("authority", "certificate", "key")
             if (name_of := getattr(self, name))
         }
-        storage = str(folder / "partitions") if not self.storage else f"{self.storage.rstrip('/')}/{own}"
+        storage = f"{self.storage.rstrip('/')}/{own}" if self.storage else str(workspace.partitions)
         places["storage"] = storage if "://" in storage else str(folder / storage)
         return self.model_copy(update=places)
 
