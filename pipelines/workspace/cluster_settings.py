@@ -2,11 +2,10 @@
 
 import re
 from typing import Annotated, Self
-from urllib.parse import urlsplit
 
 from pydantic import Field, field_validator, model_validator
 
-from data_contracts.entries import Entry
+from data_contracts.entries import Entry, contradiction
 from pipelines.workspace.workspace import Workspace
 
 
@@ -30,10 +29,10 @@ class ClusterSettings(Entry):
     @field_validator("storage")
     @classmethod
     def _no_secret(cls, value: str) -> str:
-        if "://" in value and (urlsplit(value).username or urlsplit(value).query):
-            raise ValueError(
-                "name bucket and folder alone: who may use them is said by the environment, not by settings"
-            )
+        scheme, there, rest = value.partition("://")
+        if there and re.search("[@?]", rest):
+            remedy = "name bucket and folder alone: who may use them is said by the environment, not by settings"
+            raise contradiction(remedy, shown=f"{scheme}://…")
         return value
 
     @model_validator(mode="after")

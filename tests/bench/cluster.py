@@ -1,6 +1,7 @@
-"""Reading on workers of a cluster: captures a second by one worker and by two of this machine, start of the workers left out.
+"""Reading and tracking on workers of a cluster: by one worker and by two of this machine, start of the workers left out.
 
-Every worker has one thread. The reference is the same batches read in this process.
+Every worker has one thread. The reference is the same work in this process, tracking with one thread as well. Of tracking, what goes
+to the workers is timed by itself, with the files through which it goes and comes, and so is all of it.
 """
 
 import tempfile
@@ -14,10 +15,19 @@ from tests.bench.intake import make_home
 DELIVERIES, CAPTURES = 12, 125
 COPIES = 8
 """How often the recordings are read: they are few and reading is fast."""
+VANS, WEEKS = 1000, 52
+VISITS = 4000
+"""Of a partition, a third of the usual, so that a fleet of this size has enough of them for two workers."""
 
 
 def main() -> None:
     """Measure and print."""
+    reading()
+    tracking()
+
+
+def reading() -> None:
+    """Captures a second."""
     with tempfile.TemporaryDirectory() as folder:
         batches = batches_of(Path(folder))
         count = sum(len(batch.recordings) for batch in batches)
@@ -88,3 +98,69 @@ def read_on(workers: int, batches: list[Any]) -> float:
     begun = time.perf_counter()
     assert sum(1 for _ in results) == len(batches)
     return time.perf_counter() - begun
+
+
+def tracking() -> None:
+    """Seconds of a fleet."""
+    from models.tracking import parts
+    from tests.readings_fleet import make_fleet
+
+    parts.AT_A_TIME = VISITS
+    fleet, small = make_fleet(vans=VANS, weeks=WEEKS, seed=1), make_fleet(vans=30, weeks=6, seed=1)
+    track_here(small)  # compiled code loaded
+    took = {"this process": track_here(fleet)}
+    for workers in (1, 2):
+        took[f"{workers} workers"] = track_on(workers, small, fleet)
+    alone = took["this process"]
+    print(f"cluster, tracking of {VANS} vans, {WEEKS} weeks, {fleet.frame.height} captures, every week told")
+    print(f"{'where':<18}{'s, shared out':>14}{'of this process':>17}{'s, all':>9}{'of this process':>17}")
+    for where, (shared, whole) in took.items():
+        print(f"{where:<18}{shared:>14.1f}{alone[0] / shared:>17.2f}{whole:>9.1f}{alone[1] / whole:>17.2f}", flush=True)
+    shared, whole = (one / two for one, two in zip(took["1 workers"], took["2 workers"], strict=True))
+    print(f"two workers against one: {shared:.2f} of what is shared out, {whole:.2f} of all")
+
+
+def track_here(fleet: Any, tell: Any = None) -> tuple[float, float]:
+    """Seconds of what is shared out, and of all."""
+    import warnings
+
+    from models.tracking.assess import assess
+    from tests.readings_fleet import families, no_repairs
+
+    warnings.simplefilter("ignore")
+    shared: list[float] = []
+
+    def timed(work: Callable[[Any], Any], pieces: list[Any]) -> list[Any]:
+        begun = time.perf_counter()
+        parts = list(tell(work, pieces) if tell is not None else map(work, pieces))
+        shared.append(time.perf_counter() - begun)
+        return parts
+
+    begun = time.perf_counter()
+    assess(fleet.frame, families=families(), repairs=no_repairs(), week=fleet.weeks[-1], tell=timed)
+    return shared[0], time.perf_counter() - begun
+
+
+def track_on(workers: int, small: Any, fleet: Any) -> tuple[float, float]:
+    """The same on so many workers once each has loaded what it computes with."""
+    from distributed import LocalCluster
+
+    from models.tracking import parts
+    from pipelines.weekly.track_on_cluster import TrackingOnCluster
+    from pipelines.workspace.cluster_settings import ClusterSettings
+
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        LocalCluster(
+            n_workers=workers, threads_per_worker=1, dashboard_address=None, silence_logs=50, host="127.0.0.1"
+        ) as local,
+    ):
+        settings = ClusterSettings(scheduler=local.scheduler_address, storage=folder)
+        said: list[str] = []
+        on = TrackingOnCluster(settings, threads=1, say=said.append)
+        parts.AT_A_TIME = 20
+        track_here(small, on.tell)
+        parts.AT_A_TIME = VISITS
+        took = track_here(fleet, on.tell)
+        assert not said, said
+    return took
