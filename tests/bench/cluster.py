@@ -8,7 +8,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from tests.bench.intake import make_home
 
@@ -100,6 +100,15 @@ def read_on(workers: int, batches: list[Any]) -> float:
     return time.perf_counter() - begun
 
 
+class Took(NamedTuple):
+    """Seconds of tracking; of the processor in this process and in the workers for what is shared out."""
+
+    shared: float
+    whole: float
+    asking: float
+    working: float = 0.0
+
+
 def tracking() -> None:
     """Seconds of a fleet."""
     from models.tracking import parts
@@ -111,17 +120,19 @@ def tracking() -> None:
     took = {"this process": track_here(fleet)}
     for workers in (1, 2):
         took[f"{workers} workers"] = track_on(workers, small, fleet)
-    alone = took["this process"]
+    alone, one, two = took.values()
     print(f"cluster, tracking of {VANS} vans, {WEEKS} weeks, {fleet.frame.height} captures, every week told")
-    print(f"{'where':<18}{'s, shared out':>14}{'of this process':>17}{'s, all':>9}{'of this process':>17}")
-    for where, (shared, whole) in took.items():
-        print(f"{where:<18}{shared:>14.1f}{alone[0] / shared:>17.2f}{whole:>9.1f}{alone[1] / whole:>17.2f}", flush=True)
-    shared, whole = (one / two for one, two in zip(took["1 workers"], took["2 workers"], strict=True))
-    print(f"two workers against one: {shared:.2f} of what is shared out, {whole:.2f} of all")
+    print(f"{'where':<18}{'s, all':>9}{'s, shared out':>15}{'asker':>9}{'workers':>9}   processor s, shared out")
+    for where, each in took.items():
+        print(f"{where:<18}{each.whole:>9.1f}{each.shared:>15.1f}{each.asking:>9.2f}{each.working:>9.2f}", flush=True)
+    print(
+        f"two workers against one: {one.shared / two.shared:.2f} of what is shared out, {one.whole / two.whole:.2f} of all"
+    )
+    print(f"processor of the asker against this process alone: {two.asking / alone.asking:.2f}")
 
 
-def track_here(fleet: Any, tell: Any = None) -> tuple[float, float]:
-    """Seconds of what is shared out, and of all."""
+def track_here(fleet: Any, tell: Any = None) -> Took:
+    """Without workers, or with what shares the work out."""
     import warnings
 
     from models.tracking.assess import assess
@@ -131,19 +142,19 @@ def track_here(fleet: Any, tell: Any = None) -> tuple[float, float]:
     shared: list[float] = []
 
     def timed(work: Callable[[Any], Any], pieces: list[Any]) -> list[Any]:
-        begun = time.perf_counter()
+        begun, busy = time.perf_counter(), time.process_time()
         parts = list(tell(work, pieces) if tell is not None else map(work, pieces))
-        shared.append(time.perf_counter() - begun)
+        shared.extend((time.perf_counter() - begun, time.process_time() - busy))
         return parts
 
     begun = time.perf_counter()
     assess(fleet.frame, families=families(), repairs=no_repairs(), week=fleet.weeks[-1], tell=timed)
-    return shared[0], time.perf_counter() - begun
+    return Took(shared[0], time.perf_counter() - begun, shared[1])
 
 
-def track_on(workers: int, small: Any, fleet: Any) -> tuple[float, float]:
-    """The same on so many workers once each has loaded what it computes with."""
-    from distributed import LocalCluster
+def track_on(workers: int, small: Any, fleet: Any) -> Took:
+    """On so many workers once each has loaded what it computes with."""
+    from distributed import Client, LocalCluster
 
     from models.tracking import parts
     from pipelines.weekly.track_on_cluster import TrackingOnCluster
@@ -154,6 +165,7 @@ def track_on(workers: int, small: Any, fleet: Any) -> tuple[float, float]:
         LocalCluster(
             n_workers=workers, threads_per_worker=1, dashboard_address=None, silence_logs=50, host="127.0.0.1"
         ) as local,
+        Client(local, set_as_default=False) as client,
     ):
         settings = ClusterSettings(scheduler=local.scheduler_address, storage=folder)
         said: list[str] = []
@@ -161,6 +173,8 @@ def track_on(workers: int, small: Any, fleet: Any) -> tuple[float, float]:
         parts.AT_A_TIME = 20
         track_here(small, on.tell)
         parts.AT_A_TIME = VISITS
+        before = sum(client.run(time.process_time).values())
         took = track_here(fleet, on.tell)
+        working = sum(client.run(time.process_time).values()) - before
         assert not said, said
-    return took
+    return took._replace(working=working)
