@@ -307,7 +307,7 @@ def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions)
     _, document, drawing = held
     _say(document, drawing)
     values_read.show(document)
-    if van := asked.target.van_id:
+    if (van := asked.target.van_id) and document["against"]["on_file"] is None:
         hand_on.offer(uploads, van, asked.recorder, conditions, document)
 
 

@@ -238,7 +238,7 @@ def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[s
         for rows in (against["facts"], list_facts(against), file_facts(against))
     )
     if against["verdict"] is None:
-        return [*facts, *listed]
+        return [*facts, *on_file, *listed]
     words = verdict_words(against)
     head = "  ".join(
         part for part in (", ".join(said_of_visit(each, display) for each in words).upper(), facts[0]) if part
