@@ -23,6 +23,7 @@ from pipelines.workspace.workspace import Workspace
 VISITS_A_PAGE = 8
 ALL = "all"
 REASONS_FIRST = 5
+REASONS_OF_VISIT = 2
 DEPOTS_NAMED = 3
 STANDS_OUT = 3.0  # times the median recorder's spread
 
@@ -32,7 +33,10 @@ def show() -> None:
     """The view."""
     published = parts.open_or_explain()
     st.title(message("captures.heading"))
+    parts.quiet(message("captures.subtitle"))
     parts.show_message()
+    if weeks := queries.weeks(published):
+        parts.age(published, weeks[0])
     _last_week(published)
     only = _filters(published)
     _grades(published, only)
@@ -53,9 +57,8 @@ def _last_week(published: Published) -> None:
     counts = capture_queries.grade_counts(published, only)
     reasons = capture_queries.grade_reason_counts(published, only)
     if reasons.height:
-        st.markdown(f"{_to_tell(published, only, str(reasons['reason'][0]))} {_used(weeks[0], counts)}")
-    else:
-        st.markdown(_used(weeks[0], counts))
+        st.markdown(_to_tell(published, only, str(reasons["reason"][0])))
+    st.markdown(_used(weeks[0], counts))
 
 
 def _to_tell(published: Published, only: CaptureFilter, reason: str) -> str:
@@ -98,10 +101,10 @@ def _account(published: Published) -> None:
 def _filters(published: Published) -> CaptureFilter:
     weeks = queries.weeks(published)
     depots, _ = queries.depots_and_families(published)
-    st.header(message("captures.list"))
     parts.keep_in_address("week", [*weeks, ALL], weeks[0] if weeks else ALL)
     shown = st.session_state["week"]
-    with st.expander(message("captures.filters", week=message("common.all") if shown == ALL else shown)):
+    st.header(message("captures.list_all") if shown == ALL else message("captures.list", week=shown))
+    with st.expander(message("captures.filters")):
         return _chosen(weeks, depots)
 
 
@@ -136,11 +139,9 @@ def _chosen(weeks: Sequence[str], depots: Sequence[str]) -> CaptureFilter:
 
 def _grades(published: Published, only: CaptureFilter) -> None:
     counts = capture_queries.grade_counts(published, only)
-    with st.container(horizontal=True):
+    with st.container(horizontal=True, gap="large", key="numbers"):
         for word in text.GRADE_SYMBOLS:
-            st.metric(
-                text.grade(word), counts.get(word, 0), border=True, help=message(f"grade.{word}.help"), width="content"
-            )
+            st.metric(text.grade(word), counts.get(word, 0), help=message(f"grade.{word}.help"), width="content")
     st.subheader(message("captures.why"))
     reasons = capture_queries.grade_reason_counts(published, only)
     if not reasons.height:
@@ -176,6 +177,7 @@ def _reasons(reasons: pl.DataFrame, name: str) -> None:
             }
         ),
         name,
+        width="content",
     )
 
 
@@ -196,6 +198,7 @@ def _repeatability(published: Published) -> None:
             message("captures.repeats"): [str(n) for n in frame["repeats"]],
             message("captures.spread"): [_spread(s, most) for s in frame["relative_sd"]],
         },
+        width="content",
     )
     note = message("captures.repeatability_note", most=_per_cent(most), times=text.number(STANDS_OUT, 1))
     parts.quiet(meant.mentioned(note, ["main_peak_reference_g_s"]))
@@ -237,7 +240,7 @@ def _list(published: Published, only: CaptureFilter) -> None:
             "captures-7",
             {
                 message("common.van"): [row["van_id"] for row in rows],
-                message("captures.grade"): [text.grade(row["shown_grade"]) for row in rows],
+                message("captures.of_visit"): [_of_snap(row) for row in rows],
                 message("captures.file"): [f"{row['delivery']}, {row['file']}" for row in rows],
             },
         )
@@ -259,13 +262,21 @@ def _graded(visit: Sequence[Mapping[str, Any]]) -> str:
     """Grades of a visit's captures, and each reason once, with how many it holds for where that is not all of them."""
     grades = Counter(row["shown_grade"] for row in visit)
     told = ", ".join(f"{text.grade(word)} ({grades[word]})" for word in text.GRADE_SYMBOLS if word in grades)
-    reasons = Counter(code for row in visit for code in row["grade_reasons"])
-    why = "; ".join(
+    reasons = Counter(code for row in visit for code in row["grade_reasons"]).most_common()
+    why = [
         text.grade_reason(code)
         + ("" if found == len(visit) else f" ({message('common.of', part=found, whole=len(visit))})")
-        for code, found in reasons.most_common()
-    )
-    return inert(told) + (f": :gray[{inert(why)}]" if why else "")
+        for code, found in reasons[:REASONS_OF_VISIT]
+    ]
+    if len(reasons) > REASONS_OF_VISIT:
+        why.append(message("captures.why_else", count=len(reasons) - REASONS_OF_VISIT))
+    return inert(told) + (f": :gray[{inert('; '.join(why))}]" if why else "")
+
+
+def _of_snap(row: Mapping[str, Any]) -> str:
+    """Grade of one snap, and every reason."""
+    why = "; ".join(text.grade_reason(code) for code in row["grade_reasons"])
+    return text.grade(row["shown_grade"]) + (f": {why}" if why else "")
 
 
 def _deliveries(published: Published) -> None:

@@ -52,10 +52,8 @@ def _in_short(published: Published) -> None:
         "odds": odds.verdict,
     }
     names = message("sure.short_heads").split("|")
-    rows = [
-        (message(f"sure.says_{what}"), _came_true(found), message(f"sure.do_{what}_{found}"))
-        for what, found in judged.items()
-    ]
+    does = {what: message(f"sure.do_{what}_{found}") for what, found in judged.items()} | {"odds": _by_odds(odds)}
+    rows = [(message(f"sure.says_{what}"), _came_true(found), does[what]) for what, found in judged.items()]
     parts.sheet(pl.DataFrame(dict(zip(names, zip(*rows, strict=True), strict=True))), "in-short")
     if causes in ("unchecked", "few"):
         st.markdown(message("sure.findings_needed", needed=promises.FEW, count=findings))
@@ -95,6 +93,14 @@ def _causes_in_short(published: Published) -> str:
     )
 
 
+def _by_odds(odds: promises.Odds) -> str:
+    """What to do by the odds; of those too high or too low also up to where there are cases enough to say so."""
+    told = message(f"sure.do_odds_{odds.verdict}")
+    if odds.verdict not in ("too_high", "too_low") or odds.judged_to == 1.0:
+        return told
+    return f"{told} {message('sure.odds_judged_to', odds=text.percent(odds.judged_to))}"
+
+
 def _odds_in_short(odds: promises.Odds) -> str:
     least = text.percent(promises.ODDS_FROM)
     if odds.verdict == "unchecked":
@@ -109,7 +115,7 @@ def _odds_in_short(odds: promises.Odds) -> str:
         came=odds.came,
         count=odds.cases,
         share=_share(odds.came, odds.cases),
-        so=message(f"sure.so_odds_{odds.verdict}"),
+        so=_by_odds(odds),
     )
 
 
@@ -150,7 +156,7 @@ def _interval_in_short(name: str, row: Mapping[str, Any] | None) -> str:
         stated=text.percent(row["stated"]),
         vans=row["vans"],
     )
-    return f"{told} {message(f'sure.so_{name}_{kept}')}"
+    return f"{told} {message(f'sure.do_{name}_{kept}')}"
 
 
 def _false_alarms(published: Published) -> None:

@@ -45,9 +45,9 @@ def gallery(shown: Sequence[tuple[str, str, Sequence[str], Drawing | None]]) -> 
         What each is called, where that leads, what is said of it, and the picture; None for none.
     """
     pieces = "".join(
-        f'<div><a href="{escape(address)}">{escape(title)}</a>{_image(drawn) if drawn else ""}'
+        f'<div><a href="{escape(address)}">{escape(title)}</a>{_image(drawn) if drawn else ""}<div>'
         + "".join(f"<p>{escape(line)}</p>" for line in lines)
-        + "</div>"
+        + "</div></div>"
         for title, address, lines, drawn in shown
     )
     st.html(f'<div class="gallery">{pieces}</div>')

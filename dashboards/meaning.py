@@ -43,7 +43,11 @@ def show() -> None:
     parts.keep_in_address("page", [OVERVIEW, *known], OVERVIEW)
     page = st.session_state["page"]
     sought = st.text_input(
-        message("meaning.find"), placeholder=message("meaning.find_example"), key="find-word", icon=":material/search:"
+        message("meaning.find"),
+        placeholder=message("meaning.find_example"),
+        key="find-word",
+        icon=":material/search:",
+        width=420,
     )
     _way_back()
     if sought.strip():
@@ -89,7 +93,8 @@ _ENOUGH = 20  # letters of a description that say something
 
 def _page(page: str, title: str) -> None:
     """One quantity, or one cause."""
-    parts.link("meaning", message("meaning.overview"))
+    with st.container(key="to-overview", width="content"):
+        parts.link("meaning", message("meaning.overview"))
     st.header(title)
     kind, _, name = page.partition("/")
     if kind == "quantities":
@@ -107,7 +112,7 @@ def _overview(known: Mapping[str, str]) -> None:
         markup.picture(wide, narrow)
     st.header(message("meaning.causes"))
     if of is not None:
-        parts.quiet(message("meaning.beside", severity=text.number(of.severity, 1)))
+        parts.quiet(message("meaning.beside"))
     for trace, codes in pictures.alike(of).items():
         st.subheader(message(f"meaning.seen_{trace}"))
         markup.gallery([_beside(code, known[f"causes/{code}"], trace, of) for code in codes])

@@ -1,5 +1,7 @@
 """The page of a cause in *What it means*: what tells it, what to mind before the work, the work; the rest folded."""
 
+from collections.abc import Sequence
+
 import streamlit as st
 
 from dashboards import markup, order_card, parts, text, told_by
@@ -30,9 +32,15 @@ def show(code: str, title: str) -> None:
     """
     st.markdown("  \n".join(text.inert(line) for line in told_by.lines(code)))
     told = sections(f"causes/{code}")
-    seen, work = st.columns([2, 3], gap="large")
+    of = pictures.traces()
+    names = [] if of is None else pictures.shown_by(code, of)
+    if not names and told_by.signs(code):
+        parts.quiet(message("meaning.not_by_eye"))
+    with st.container(key="cause-sides"):
+        seen, work = st.columns([2, 3], gap="large")
     with seen:
-        _picture(code, title)
+        if of is not None and names:
+            _picture(code, title, names, of)
         for key in _BESIDE:
             if key in told:
                 st.markdown(f"## {told[key][0]}\n\n{told[key][1]}")
@@ -66,15 +74,9 @@ def _job(code: str, heading: str, words: str) -> None:
     )
 
 
-def _picture(code: str, title: str) -> None:
-    """Its traces over the healthy ones, where the eye sees a difference."""
-    of = pictures.traces()
-    names = [] if of is None else pictures.shown_by(code, of)
-    if of is None or not names:
-        if told_by.signs(code):
-            parts.quiet(message("meaning.not_by_eye"))
-        return
+def _picture(code: str, title: str, names: Sequence[str], of: pictures.Traces) -> None:
+    """Its traces over the healthy ones, those on which the eye sees a difference."""
     for name in names:
         parts.quiet(pictures.axis(name))
         markup.picture(pictures.beside_healthy(code, name, of, parts.palette(), title, small=False))
-    parts.quiet(f"{message('meaning.beside', severity=text.number(of.severity, 1))} {message('meaning.moments')}")
+    parts.quiet(f"{message('meaning.beside')} {message('meaning.moments')}")

@@ -147,14 +147,11 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
     left = 4.0 if narrow else 30.0
     air, mixture = of.healthy.trace("airflow"), of.healthy.trace("lambda")
     upper = Frame(ends(of.time_s), reach(air), left=left, top=24, width=width - 2 * left, height=170)
-    low, high = reach(mixture)
-    room = low - 0.25 * (high - low)  # for the word at the axis' lower end
-    lower = Frame(ends(of.time_s), (room, high), left=left, top=240, width=width - 2 * left, height=130)
+    lower = Frame(ends(of.time_s), reach(mixture), left=left, top=240, width=width - 2 * left, height=130)
     parts = [
         *moments(upper, 370, of, palette),
         drawing.words(4, 14, axis("airflow"), palette.quiet, paper=palette.paper),
-        drawing.words(4, 226, message("snap.lambda_ratio"), palette.quiet, paper=palette.paper),
-        lambda_panel.ends(lower, palette, rich_is_up=False),
+        drawing.words(4, 226, axis("lambda"), palette.quiet, paper=palette.paper),
         drawing.line(upper, of.time_s, air, palette.accent, 2),
         drawing.line(lower, of.time_s, mixture, palette.accent, 2),
     ]

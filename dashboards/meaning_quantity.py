@@ -8,11 +8,15 @@ from dashboards.display import language
 from dashboards.meaning_pictures import traces
 from dashboards.meaning_sections import folded, folded_method, sections
 from dashboards.text import inert, message
+from data_contracts import limits
 from data_contracts.facts.vocabulary import PHRASES
 from data_contracts.moved_by import movers, stands_for
 from data_contracts.quantities.record import Quantity
 from data_contracts.signals import QUANTITIES
 from pipelines.read_side import quantity_queries
+
+_CAPTURES = "captures"
+"""Address of the view that says how many samples a second each reading needs."""
 
 
 def show(name: str) -> None:
@@ -63,21 +67,25 @@ def _usual(of: Quantity) -> None:
         return
     rows = frame.to_dicts()
     unit = _unit(of)
+    in_unit = f" [{unit}]" if unit else ""
+    families = [inert(row["family"]) for row in rows]
     columns = {
-        message("meaning.family"): [inert(f"{row['family']} ({row['vans']})") for row in rows],
-        message("meaning.reads") + (f" [{unit}]" if unit else ""): [
-            _range(row["low"], row["high"], of) for row in rows
-        ],
-        message("meaning.trace_u"): [_spread(row["trace_u"], of) for row in rows],
+        message("meaning.family"): families,
+        message("meaning.reads") + in_unit: [_range(row["low"], row["high"], of) for row in rows],
     }
-    if any(row["repeat_u"] for row in rows):
-        columns[message("meaning.repeat_u")] = [_spread(row["repeat_u"], of) for row in rows]
     if any(row[end] is not None for row in rows for end in ("limit_low", "limit_high")):
         columns[message("meaning.limit")] = [_limits(row["limit_low"], row["limit_high"], of) for row in rows]
+    columns[message("meaning.vans")] = [message("meaning.of_vans", vans=row["vans"], of=row["of_all"]) for row in rows]
     parts.sheet(pl.DataFrame(columns), "meaning-usual", width="content")
     parts.quiet(message("meaning.usual_whose", weeks=quantity_queries.USUAL_WEEKS))
     if message("meaning.limit") in columns:
         parts.quiet(" ".join(_limit_sources(of)))
+    sure = {message("meaning.trace_u") + in_unit: [_spread(row["trace_u"], of) for row in rows]}
+    if any(row["repeat_u"] for row in rows):
+        sure[message("meaning.repeat_u") + in_unit] = [_spread(row["repeat_u"], of) for row in rows]
+    with st.expander(message("meaning.how_sure")):
+        parts.sheet(pl.DataFrame({message("meaning.family"): families} | sure), "meaning-sure", width="content")
+        parts.quiet(message("meaning.usual_sure"))
 
 
 def _range(low: float, high: float, of: Quantity) -> str:
@@ -139,6 +147,9 @@ def _moved_by(of: Quantity) -> None:
 def _spoiled(of: Quantity, needs: str) -> None:
     """What a recording needs, what else moves the reading without a fault, and why it was most often not read of late."""
     st.markdown(f"## {message('meaning.spoils')}\n\n{message('meaning.needs')}\n\n{needs}")
+    if of.need.rate_hz:
+        rate = text.count(limits.RECORDING_RATE_HZ)
+        parts.quiet(message("meaning.rate_enough", rate=rate, address=_CAPTURES))
     tracking = of.tracking
     if tracking is not None and tracking.open_throttle_flow:
         st.markdown(message("meaning.moved_by_air"))

@@ -1,6 +1,7 @@
 """What waits in quarantine and why, in plain words, and how to mend it: a part of *Captures*."""
 
 import re
+from typing import Literal
 
 import polars as pl
 import streamlit as st
@@ -48,6 +49,7 @@ def show(published: Published) -> None:
             }
         ),
         "captures-1",
+        width="content",
     )
     if (state or "waiting") == "waiting":
         mend.chooser(published, items)
@@ -78,9 +80,10 @@ def _waits(rule: str, items: pl.DataFrame) -> str:
     return message(f"captures.{rule}") if rule in PLAINLY else told(QUARANTINE_RULES, rule)
 
 
-def table(name: str, columns: dict[str, list[str]]) -> None:
+def table(name: str, columns: dict[str, list[str]], *, width: Literal["stretch", "content"] = "stretch") -> None:
     """A table of texts."""
-    parts.sheet(pl.DataFrame({head: [inert(cell) for cell in cells] for head, cells in columns.items()}), name)
+    frame = pl.DataFrame({head: [inert(cell) for cell in cells] for head, cells in columns.items()})
+    parts.sheet(frame, name, width=width)
 
 
 def told(page: dict, code: str) -> str:  # type: ignore[type-arg]

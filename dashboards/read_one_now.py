@@ -4,6 +4,7 @@ visit that is right is handed on as a delivery."""
 import json
 import tempfile
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -13,9 +14,10 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from dashboards import before_a_snap, hand_on, parts, text, values_read, visit_conditions
 from dashboards.display import reader
 from dashboards.launch import UPLOAD_MEGABYTES
-from dashboards.snap_drawing import draw, holds_against
+from dashboards.snap_drawing import draw
 from dashboards.text import inert, message
 from dashboards.van_now import (
+    filed,
     more_said,
     on_list,
     refused,
@@ -81,7 +83,7 @@ def show() -> None:
         head, result = st.container(), st.container()
         given = _for_van(published, van, row) if van else _for_family(published, sorted(known))
         with head:
-            _head(given.asked, row)
+            _head(published, given.asked, row)
         if given.recordings or given.folder:
             with result:
                 _read([*given.recordings, *given.folder], given.asked, given.conditions)
@@ -125,24 +127,31 @@ def _for_family(published: Published | None, known: Sequence[str]) -> Given:
     return Given(recordings, folder, conditions, asked)
 
 
-def _head(asked: Asked, row: Mapping[str, Any]) -> None:
-    """Whose snap is read, as a heading."""
+def _head(published: Published | None, asked: Asked, row: Mapping[str, Any]) -> None:
+    """Whose snap is read, and when it was last seen, as a heading."""
     van = asked.target.van_id
     if not van:
         st.title(message("read.heading"))
         st.markdown(message("read.lead"))
         return
-    st.title(inert(van))
+    st.title(message("read.heading_van", van=inert(van)))
     known = {
         "plate": row.get("plate"),
         "family": row.get("family"),
         "depot": row.get("depot"),
         "recorder": asked.recorder if asked.recorder != CANONICAL.name else None,
+        "last_visit": text.day(last) if (last := _last_visit(published, van)) else None,
     }
     told = [message(f"read.of_{name}", name=inert(str(word))) for name, word in known.items() if word]
     parts.quiet(" · ".join(told))
     if not row:
         st.warning(message("read.van_not_published"), icon=":material/help:")
+
+
+def _last_visit(published: Published | None, van: str) -> date | None:
+    """Day of the van's newest snap on file."""
+    seen = None if published is None else queries.van_days(published, van)
+    return None if seen is None else seen[1]
 
 
 @st.cache_resource(ttl=60.0, max_entries=100, show_spinner=False)
@@ -350,6 +359,7 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
     said, plot = st.columns(2, gap="large")
     with said:
         with st.container(key="verdict"):
+            filed(against)
             if danger := fuel_may_escape(against["on_list"]):  # what may do harm goes first
                 before_a_snap.foremost(_family_read(document), against)
             verdict(against, captures)
@@ -360,7 +370,7 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
     if picture := draw(drawing, parts.palette()) if drawing else "":
         with plot:
             st.image(picture, width="stretch", alt=message("read.plot_alt"))
-            note = message("read.plot_note" if holds_against(drawing) else "read.plot_hollow")
-            parts.quiet(f"{stands_for(against)} {note}".strip())
+            if told := stands_for(against):
+                parts.quiet(told)
     on_list(against)
     more_said(against)

@@ -18,7 +18,7 @@ def filled(points: Sequence[tuple[float, float]]) -> Iterator[tuple[float, float
 
 def around(x: float, y: float, width: float, height: float) -> Iterator[Box]:
     """Places for a label around a point, near ones first."""
-    for away in (6.0, 12.0, 20.0, 30.0, 42.0):
+    for away in (6.0, 12.0, 20.0, 30.0, 42.0, 56.0, 72.0):
         for left in (x + away, x - away - width, x - 0.5 * width):
             for top in (y - away - height, y + away, y - 0.5 * height, y - height, y):
                 if left != x - 0.5 * width or top != y - 0.5 * height:

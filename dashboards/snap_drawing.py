@@ -7,7 +7,7 @@ as there is room, the trace; one that finds no room is left out, for the table s
 import html
 import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -29,7 +29,10 @@ _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a pi
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
 _RING = 5.0  # half of a point with its edge
+_NEARNESS = 14.0  # so far away is as bad as one covered point of a line [px]
+_FAR = 14.0  # a label farther from its point than that is joined to it by a line [px]
 _LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
+_RATIOS = (1.0, 0.8, 0.9, 1.2, 1.5, 2.0, 1.1, 0.7, 3.0, 4.0)  # lambda beside its volts, what matters most first
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
 _NAMED = ("main_peak", "first_peak", "highest", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
 """Marks with a label, the one that matters most first."""
@@ -60,30 +63,39 @@ class _Panel:
         return self.top + self.height * (1.0 - (inside - low) / (high - low))
 
     def write(self, words: str, box: Box, colour: str, size: float = TEXT, anchor: str = "start") -> None:
-        """Text in its box, which hides the lines behind it."""
+        """Text in its box, with a rim of paper that keeps it readable on a line."""
         at = {"start": box[0], "middle": 0.5 * (box[0] + box[2]), "end": box[2]}[anchor]
         self.written.append(box)
         self.lines.append(
-            f'<rect class="under" x="{box[0] - 1:.1f}" y="{box[1]:.1f}" width="{box[2] - box[0] + 2:.1f}" '
-            f'height="{box[3] - box[1]:.1f}" fill="{self.palette.paper}" fill-opacity="0.85"/>'
             f'<text x="{at:.1f}" y="{box[3] - 0.3 * size:.1f}" text-anchor="{anchor}" font-size="{size:g}" '
-            f'fill="{colour}">{html.escape(words)}</text>'
+            f'fill="{colour}" stroke="{self.palette.paper}" stroke-width="3" stroke-linejoin="round" '
+            f'paint-order="stroke">{html.escape(words)}</text>'
         )
 
     def label(self, words: str, x: float, y: float, colour: str) -> None:
         """A label near a point, where it collides with none before it."""
         width, height = wide(words, TEXT), TEXT + 4.0
-        best: tuple[float, Box] | None = None
+        best: tuple[float, Box, float] | None = None
         for box in around(x, y, width, height):
             outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
             if outside or any(meet(box, other) for other in self.written):
                 continue
             covers = sum(within(point, box) for point in self.traced)
             far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
-            if best is None or covers + far / 8.0 < best[0]:
-                best = covers + far / 8.0, box
+            if best is None or covers + far / _NEARNESS < best[0]:
+                best = covers + far / _NEARNESS, box, far
         if best is not None:
+            if best[2] > _FAR:
+                self.lead(x, y, best[1], colour)
             self.write(words, best[1], colour)
+
+    def lead(self, x: float, y: float, box: Box, colour: str) -> None:
+        """A thin line from a point to a label that had no room beside it."""
+        to_x, to_y = min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])
+        self.lines.append(
+            f'<line class="lead" x1="{x:.1f}" y1="{y:.1f}" x2="{to_x:.1f}" y2="{to_y:.1f}" stroke="{colour}" '
+            f'stroke-width="0.8"/>'
+        )
 
     def beside(self, words: str, x: float, colour: str) -> None:
         """A label right of an upright line, left where there is no room, as low as it collides with none before it."""
@@ -162,7 +174,8 @@ def _air(
     unit = text.shown_unit("g/s")
     _axis(panel, message("snap.airflow_v") if volts else message("snap.airflow", unit=unit))
     if volts:
-        _flow_axis(panel, drawn, unit, float(np.interp(panel.levels[1], transfer[0], transfer[1])))
+        highest = scale * float(np.interp(panel.levels[1], transfer[0], transfer[1]))
+        _right_axis(panel, lambda tick: drawn(tick / scale), f"[{unit}]", _ticks(0.0, highest, most=6))
     _body(panel, [(at, trace)], marks, events, others)
     _say(panel, marks)
     for event in events:
@@ -191,6 +204,16 @@ def _mixture(
         words = ("↑ " if up else "↓ ") + message("snap.rich" if up == mixture["rich_is_up"] else "snap.lean")
         edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
         panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
+    if curve := mixture.get("transfer"):
+        of_volts, ratios = (np.asarray(column) for column in curve)
+        rising = np.argsort(ratios)
+        known = [ratio for ratio in _RATIOS if ratios.min() <= ratio <= ratios.max()]
+        _right_axis(
+            panel,
+            lambda ratio: float(np.interp(ratio, ratios[rising], of_volts[rising])),
+            message("snap.lambda_ratio"),
+            known,
+        )
     _body(panel, mixture["traces"], marks, events, others)
     _say(panel, marks)
     return panel
@@ -291,10 +314,8 @@ def _axis(panel: _Panel, title: str) -> None:
         panel.write(_numeral(tick), (0.0, y - 0.6 * SMALL, _LEFT - 5.0, y + 0.6 * SMALL), colours.quiet, SMALL, "end")
 
 
-def _flow_axis(panel: _Panel, drawn: Any, unit: str, highest: float) -> None:
-    """The flow on the right: round flows where the transfer table has them, as far as they find room."""
-    scale = text.scale("g/s")
-    title = f"[{unit}]"
+def _right_axis(panel: _Panel, drawn: Callable[[float], float], title: str, figures: Sequence[float]) -> None:
+    """On the right of volts what the sensor's own curve makes of them: figures, the first first, each at its volts where it finds room."""
     right = WIDTH - _RIGHT + 5.0
     panel.write(
         title,
@@ -302,13 +323,13 @@ def _flow_axis(panel: _Panel, drawn: Any, unit: str, highest: float) -> None:
         panel.palette.quiet,
         anchor="end",
     )
-    above = math.inf
-    for tick in _ticks(0.0, scale * highest, most=6):
-        y = panel.y(drawn(tick / scale))
-        if above - y < SMALL + 3.0 or not panel.top <= y <= panel.top + panel.height:
-            continue
-        above = y
-        panel.write(_numeral(tick), (right, y - 0.6 * SMALL, WIDTH, y + 0.6 * SMALL), panel.palette.quiet, SMALL)
+    taken: list[float] = []
+    for figure in figures:
+        level = drawn(figure)
+        y = panel.y(level)
+        if panel.levels[0] <= level <= panel.levels[1] and all(abs(y - other) >= SMALL + 3.0 for other in taken):
+            taken.append(y)
+            panel.write(_numeral(figure), (right, y - 0.6 * SMALL, WIDTH, y + 0.6 * SMALL), panel.palette.quiet, SMALL)
 
 
 def _time_axis(panel: _Panel, from_opening: bool) -> list[str]:
@@ -333,13 +354,19 @@ def _keys(
         yield message("snap.expected"), (SMALL, _band_look(palette))
     if air.get("others") or mixture.get("others"):
         yield message("snap.others"), (1.5, f'fill="{palette.past}"')
+    marks = [*air["marks"], *mixture["marks"]]
+    points = [mark for mark in marks if mark["kind"] == "point" and mark["name"] in _NAMED]
+    if any(not _judged(mark, marks) for mark in points):
+        ring = f'rx="4" fill="{palette.paper}" stroke="{palette.ink}" stroke-width="2"'
+        yield message("snap.only_read"), (8.0, ring)
 
 
 def _key(words: str, look: tuple[float, str], top: float, palette: Palette) -> list[str]:
     key = _Panel(top, SMALL + 8.0, (0.0, 1.0), (0.0, 1.0), palette)
     left, (high, drawn) = _LEFT + 28.0, look
-    y = top + 0.5 * (SMALL - high)
-    key.lines.append(f'<rect x="{_LEFT:g}" y="{y:.1f}" width="22" height="{high:g}" {drawn}/>')
+    y, broad = top + 0.5 * (SMALL - high), high if "rx=" in drawn else 22.0
+    at = _LEFT + 0.5 * (22.0 - broad)
+    key.lines.append(f'<rect x="{at:g}" y="{y:.1f}" width="{broad:g}" height="{high:g}" {drawn}/>')
     key.write(words, (left, top - 2.0, left + wide(words, SMALL), top + SMALL), palette.quiet, SMALL)
     return key.lines
 
@@ -361,12 +388,6 @@ def _ticks(low: float, high: float, *, most: int) -> list[float]:
 def _judged(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool:
     """Whether a point is held against a band."""
     return any(band["kind"] == "band" and band["name"] == mark["name"] for band in marks)
-
-
-def holds_against(drawing: Mapping[str, Any]) -> bool:
-    """Whether any point of a drawing is held against a band, and so drawn filled."""
-    panels = [panel["marks"] for panel in drawing.values() if isinstance(panel, Mapping) and "marks" in panel]
-    return any(mark["kind"] == "point" and _judged(mark, marks) for marks in panels for mark in marks)
 
 
 def _outside(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool:

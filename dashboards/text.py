@@ -15,7 +15,7 @@ from dashboards.display import language, units
 from dashboards.unbroken import NARROW_SPACE, NO_BREAK_SPACE, WORD_JOINER, kept_together
 from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE, OTHER
-from data_contracts.facts.numerals import in_language, plain
+from data_contracts.facts.numerals import in_language, parted, plain
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.plurals import filled
@@ -118,9 +118,7 @@ def ends(low: float, high: float, unit: str = "1") -> tuple[str, str]:
 
 
 def _fixed(value: float, places: int) -> str:
-    shown = f"{round(value, places) or 0.0:,.{max(0, places)}f}".replace("-", MINUS)
-    whole, _, decimals = shown.partition(".")
-    return whole.replace(",", NARROW_SPACE) + in_language("." + decimals if decimals else "", language())
+    return in_language(parted(value, places).replace("-", MINUS), language())
 
 
 def tick(value: float, levels: Sequence[float]) -> str:
@@ -220,11 +218,11 @@ def count(value: float) -> str:
 
 
 def observed(share: float, low: float, high: float) -> str:
-    """A share that was observed, with its interval where that is wider, in whole percent."""
+    """A share that was observed in whole percent, with its interval; in tenths where that is narrower."""
     told, *ends = (f"{100 * part:.0f}" for part in (share, low, high))
-    return f"{told}{NARROW_SPACE}%" + (
-        "" if ends == [told, told] else f"{NO_BREAK_SPACE}({f'{WORD_JOINER}–{WORD_JOINER}'.join(ends)})"
-    )
+    if ends == [told, told]:
+        told, *ends = (in_language(f"{100 * part:.1f}", language()) for part in (share, low, high))
+    return f"{told}{NARROW_SPACE}%{NO_BREAK_SPACE}({f'{WORD_JOINER}–{WORD_JOINER}'.join(ends)})"
 
 
 def p_value(p: float | None) -> str:

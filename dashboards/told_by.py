@@ -38,15 +38,16 @@ def signs(code: str, most: int | None = None) -> str:
         Of all its ways together; ways that show otherwise stand apart, each with its name.
     """
     groups = _groups(code)
-    clearest = max((max(told.values(), default=0.0) for _, told in groups), default=0.0)
+    clearest = max((max(told.values(), default=0.0) for _, told, _ in groups), default=0.0)
     least = min(LARGE, _BESIDE * clearest)
     pieces, said = [], set[str]()
     each = most if most is None or len(groups) == 1 else most - 1
-    for way, told in groups:
+    for way, told, only in groups:
         clear = [sign for sign in _clearest_first(told) if told[sign] >= least and sign not in said][:each]
         said.update(clear)
         if clear:
-            pieces.append("; ".join(clear) if len(groups) == 1 else f"{', '.join(clear)} ({_named(way)})")
+            alone = [f"{sign} ({_named(only[sign])})" if sign in only else sign for sign in clear]
+            pieces.append("; ".join(alone) if len(groups) == 1 else f"{', '.join(clear)} ({_named(way)})")
     return "; ".join(pieces)
 
 
@@ -63,11 +64,12 @@ def shows(code: str, quantity: str) -> bool:
     return clear.get(quantity.removeprefix(BANK2_PREFIX), 0.0) >= least
 
 
-def _groups(code: str) -> list[tuple[str, Told]]:
-    """Ways a cause shows, those that show alike together: name of the first, and their signs."""
+def _groups(code: str) -> list[tuple[str, Told, dict[str, str]]]:
+    """Ways a cause shows, those that show alike together: name of the first, their signs, and the way of a sign whose opposite
+    another of them shows, however weakly: it holds of that way alone."""
     groups: list[tuple[str, Told, Told]] = []
-    for way in EVERY_CAUSE[code].shows:
-        told, opposite = _of_way(way.effects)
+    ways = [(way.name, *_of_way(way.effects)) for way in EVERY_CAUSE[code].shows]
+    for name, told, opposite in ways:
         if not told:
             continue
         first = next(iter(told))
@@ -79,8 +81,15 @@ def _groups(code: str) -> list[tuple[str, Told]]:
                 _join(against, opposite)
                 break
         else:
-            groups.append((way.name, told, opposite))
-    return [(name, told) for name, told, _ in groups]
+            groups.append((name, dict(told), dict(opposite)))
+    only = {
+        sign: name
+        for name, told, _ in ways
+        for sign in told
+        if sum(sign in other for _, other, _ in ways) == 1
+        and any(sign in against and sign not in other for _, other, against in ways)
+    }
+    return [(name, told, only) for name, told, _ in groups]
 
 
 def _join(into: Told, more: Told) -> None:
@@ -132,11 +141,12 @@ def in_short(code: str) -> list[str]:
     else:
         told = [message("meaning.can_show" if said else "meaning.shows_nothing", signs=said), *_found_by(code)]
     alike = [text.cause(other) for other in hard_to_tell(code)]
-    if NONE in (hard.other for hard in cause.ambiguities):
-        alike.append(text.cause(NONE))
+    hidden = NONE in (hard.other for hard in cause.ambiguities)
     if alike:
         told.append(message("meaning.like", others=", ".join(alike)))
-    elif cause.unjudged is None:
+    if hidden:
+        told.append(message("meaning.like_healthy"))
+    if not alike and not hidden and cause.unjudged is None:
         told.append(message("meaning.like_none"))
     return told
 

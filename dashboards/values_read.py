@@ -14,7 +14,7 @@ from dashboards.van_now import held_table, is_snap, reading_frame, snap_lines
 
 def show(document: Mapping[str, Any]) -> None:
     """Every quantity that was held against something, then everything that was read, for who wants to know."""
-    held_table(document["against"])
+    held_table(document["against"], document["captures"])
     snap_lines(document["captures"])
     with st.expander(message("read.values"), icon=":material/table_rows:"):
         _values(document["captures"], document["against"])

@@ -9,12 +9,21 @@ import streamlit as st
 
 from dashboards import meant, parts, text
 from dashboards.display import language
+from dashboards.order_card import badge_safety
 from dashboards.text import inert, message
 from dashboards.visit_conditions import PLACE
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import IDLE_ONLY
-from pipelines.commands.visit_words import AGAIN, fuel_may_escape, list_facts, shown_again, verdict_words, word_of
+from pipelines.commands.visit_words import (
+    AGAIN,
+    file_facts,
+    fuel_may_escape,
+    list_facts,
+    shown_again,
+    verdict_words,
+    word_of,
+)
 
 _HELD_BRIEFLY = "van_held_briefly"
 _STANDS_FOR = ("representative_nearest", "representative_first", "representative_only")
@@ -26,10 +35,11 @@ _HELD_AGAINST = (
     "held_against_no_van",
 )
 _WHOLE = "\N{NO-BREAK SPACE}"
-_STATES = ("again", "limit", "worse", "better", "same", "few")
+_STATES = ("again", "filed", "limit", "worse", "better", "same", "few")
 _KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
 _ICONS = {
     "again": ":material/replay:",
+    "filed": ":material/replay:",
     "limit": ":material/dangerous:",
     "worse": ":material/trending_down:",
     "better": ":material/trending_up:",
@@ -51,23 +61,23 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
     words = verdict_words(against)
     state = next((word for word in words if word in _STATES), "")
     lead = _facts(_lead(against))
-    dry = message("read.once_dry") if fuel_may_escape(against["on_list"]) else ""
+    dry = "_dry" if fuel_may_escape(against["on_list"]) else ""
     if "check_van" in words:
         st.warning(_headed(message("read.check_van"), lead), icon=":material/help:")
         lead = []
     if "repeat" in words:
         why = [_sent_back(captures), *([] if state else lead)]
-        st.warning(_headed(message("read.repeat") + dry, why), icon=":material/replay:")
+        st.warning(_headed(message(f"read.repeat{dry}"), why), icon=":material/replay:")
     elif "check" in words:
         st.warning(_headed(message("read.check_family"), lead), icon=":material/help:")
         lead = []
     elif all(capture["shown_grade"] == IDLE_ONLY for capture in captures):
         st.info(_headed(message("read.idle_only"), [] if state else lead), icon=":material/check:")
     elif any(capture["shown_grade"] == "good" for capture in captures):
-        st.success(_headed(message("read.accept"), [] if state else lead), icon=":material/check:")
+        st.success(_headed(message("read.accept", count=len(captures)), [] if state else lead), icon=":material/check:")
     else:
         missing = [_missing(captures, against), *([] if state else lead)]
-        st.info(_headed(message("read.accept_usable") + dry, missing), icon=":material/check:")
+        st.info(_headed(message(f"read.accept_usable{dry}", count=len(captures)), missing), icon=":material/check:")
     if state:
         box = _box(state, listed=bool(against["on_list"]))
         box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])
@@ -81,19 +91,19 @@ def to_conditions(captures: Sequence[Mapping[str, Any]]) -> None:
 
 def _lead(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """The facts that belong to the verdict: of a listed fault that shows again what shows it, else the first."""
-    if "again" in verdict_words(against):
+    if {"again", "filed"}.intersection(verdict_words(against)):
         return _again(against)
     return list(against["facts"][:1])
 
 
 def _again(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    """What shows that the listed fault is there again."""
-    return [row for row in list_facts(against) if row["code"] == AGAIN]
+    """What shows that the listed fault is there."""
+    return [row for row in list_facts(against) if row["code"] in AGAIN]
 
 
 def _box(state: str, *, listed: bool) -> Callable[..., object]:
     """The box of a verdict: green only where enough was compared, and the van is not on the list."""
-    if state in ("again", "worse", "limit"):
+    if state in ("again", "filed", "worse", "limit"):
         return st.error
     if state == "few":
         return st.warning
@@ -108,11 +118,15 @@ def on_list(against: Mapping[str, Any]) -> None:
     with st.container(border=True, key="read-on-list"):
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             parts.badge_urgency(str(listed["urgency"]))
+            if fuel_may_escape(listed):
+                badge_safety()
             parts.link(
                 "a_van", message("read.to_van", van=inert(against["van"])), van=against["van"], week=listed["week"]
             )
         told = _lead(against)
         st.markdown("  \n".join(_facts(row for row in list_facts(against) if row not in told)))
+        if (published := parts.published_if_any()) is not None:
+            parts.age(published, str(listed["week"]))
 
 
 def _headed(head: str, lines: Sequence[str]) -> str:
@@ -152,7 +166,7 @@ def snap_lines(captures: Sequence[Mapping[str, Any]]) -> None:
     several = {capture.get("file") for capture in captures if capture["snap"] > 1}
     for capture in captures:
         grade = str(capture["shown_grade"])
-        word = message("read.check_family" if capture["verdict"] == "check" else _KEPT[grade])
+        word = message("read.check_family" if capture["verdict"] == "check" else _KEPT[grade], count=1)
         said = "\n".join(
             [f"{text.GRADE_SYMBOLS.get(grade, '')} **{word}**\n", *(f"- {why}." for why in _reasons(capture))]
         )
@@ -170,7 +184,13 @@ def _named(capture: Mapping[str, Any], several: Collection[str | None]) -> str:
     return f"{inert(capture['file'])}, {number}" if capture["file"] in several else inert(capture["file"])
 
 
-def held_table(against: Mapping[str, Any]) -> None:
+def filed(against: Mapping[str, Any]) -> None:
+    """That the recordings are on file already, where they are. Parameters as `verdict`."""
+    for fact in _facts(file_facts(against)):
+        st.info(fact, icon=":material/folder:")
+
+
+def held_table(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -> None:
     """Every quantity in its band; beside the family and the last visit on demand. Parameters as `verdict`."""
     held = [row for row in against["quantities"] if row["own"] or row["family"]]
     if against_what := _facts(
@@ -179,7 +199,7 @@ def held_table(against: Mapping[str, Any]) -> None:
         parts.quiet(" ".join(against_what))
     if not held:
         return
-    again = shown_again(against)
+    again = {name: _snap_by_snap(name, captures) for name in shown_again(against)}
     basis = "own" if any(row["own"] for row in held) else "family"
     parts.light_table(_frame(held, ("verdict", "now", basis), again))
     with st.expander(message("read.more"), icon=":material/table_rows:"):
@@ -227,7 +247,14 @@ def _reason(reason: Mapping[str, str], where: str = "") -> str:
     return said + (f": {inert(text.contract(reason['remedy']))}" if reason["remedy"] else "")
 
 
-def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], again: Collection[str]) -> pl.DataFrame:
+def _snap_by_snap(name: str, captures: Sequence[Mapping[str, Any]]) -> list[float]:
+    """What each snap read of a quantity. [unit of the quantity]"""
+    return [float(each["readings"][name]["value"]) for each in captures if name in each["readings"]]
+
+
+def _frame(
+    rows: Sequence[Mapping[str, Any]], columns: Sequence[str], again: Mapping[str, Sequence[float]]
+) -> pl.DataFrame:
     """Every quantity that is held against something; few columns fit on a phone."""
     cells = {
         "now": lambda row: _now(row, again),
@@ -243,12 +270,13 @@ def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], again: Col
     return pl.DataFrame(named | {text.sentence(_word(name)): [cells[name](row) for row in rows] for name in columns})
 
 
-def _now(row: Mapping[str, Any], again: Collection[str]) -> str:
-    """A value and its uncertainty; where the repeats lie apart again, that instead, in the figure of the verdict."""
+def _now(row: Mapping[str, Any], again: Mapping[str, Sequence[float]]) -> str:
+    """A value and its uncertainty; where the snaps lie apart, what each read, and how far apart in the figure of the verdict."""
     unit = text.unit(row["quantity"])
     if row["quantity"] in again and row.get("repeat_from") == "visit":
         apart = text.spread(row["repeat_u"], unit)
-        return inert(message("read.apart", value=_level(row, row["value"]), apart=apart))
+        each = ", ".join(_level(row, value) for value in again[row["quantity"]])
+        return inert(message("read.apart", value=each, apart=apart))
     return inert(text.uncertain(row["value"], row["u"], unit)).replace(" ", _WHOLE)
 
 

@@ -5,6 +5,7 @@ import math
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import RUNNING, Cause, Consequence
 from data_contracts.cautions import cautions_for
+from data_contracts.facts.numerals import parted
 from data_contracts.facts.vocabulary import PHRASES
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES, SOFT, FeatureScale
@@ -209,7 +210,7 @@ def _consequence(consequence: Consequence, told: PageLanguage) -> str:
     if consequence.kind in RUNNING:
         size = told.say("{cost} a week at severity 1", cost=told.number(f"{consequence.a_week:.2g}"))
     else:
-        weeks, cost = (told.number(f"{of:,.0f}") for of in (_rounded(1.0 / consequence.a_week), consequence.cost))
+        weeks, cost = (told.number(parted(of)) for of in (_rounded(1.0 / consequence.a_week), consequence.cost))
         size = told.say("about once in {weeks} weeks at severity 1, at {cost} each time", weeks=weeks, cost=cost)
     if consequence.grows != 1:
         size += told.say(", with severity to the power {power}", power=told.number(f"{consequence.grows:g}"))

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from data_contracts.causes import EVERY_CAUSE
+from data_contracts.facts.numerals import parted
 from data_contracts.facts.vocabulary import PHRASES
 from data_contracts.limits import HOLD_S
 from data_contracts.moved_by import Side, movers, stands_for
@@ -117,7 +118,7 @@ def _needs(need: Need, told: PageLanguage) -> list[str]:
         (
             need.rate_hz,
             "- {number} samples a second or more",
-            {"number": f"{need.rate_hz:,g}".replace(",", "\N{NARROW NO-BREAK SPACE}")},
+            {"number": told.number(parted(need.rate_hz))},
         ),
         (need.before_s, "- {number} s of steady idle before the opening", {"number": f"{need.before_s:g}"}),
         (

@@ -1,4 +1,4 @@
-"""Numbers inside sentences: plain notation, never powers of ten; a decimal comma in German."""
+"""Numbers wherever they are shown: plain notation, never powers of ten; decimals and thousands parted as the language does."""
 
 import math
 from decimal import Decimal
@@ -89,19 +89,21 @@ def share(probability: float) -> str:
     return "< 1 %" if probability < 0.01 else f"{probability * 100:.0f} %"
 
 
-def counted(value: float) -> str:
-    """A whole number, with a comma every three digits.
+def parted(value: float, places: int = 0) -> str:
+    """A number with a comma every three digits: the one way thousands are written, as sentences have them ("2,500 rpm").
 
     Parameters
     ----------
     value : float
         The number. [any unit]
+    places : int
+        Decimals.
 
     Returns
     -------
     str
     """
-    return f"{value:,.0f}"
+    return f"{round(value, places) or 0.0:,.{max(0, places)}f}"
 
 
 def in_language(number: str, language: str) -> str:
@@ -110,7 +112,7 @@ def in_language(number: str, language: str) -> str:
     Parameters
     ----------
     number : str
-        As `plain`, `rough`, `share` or `counted` returns it.
+        As `plain`, `rough`, `share` or `parted` returns it.
     language : str
         One of `data_contracts.bilingual.LANGUAGES`.
 

@@ -9,7 +9,7 @@ from typing import Any
 from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import ANOMALY, NUMBERS, UNSTEADY, WORDS, Fact
-from data_contracts.facts.numerals import counted, in_language, is_number, plain, rough, share, to_uncertainty
+from data_contracts.facts.numerals import in_language, is_number, parted, plain, rough, share, to_uncertainty
 from data_contracts.facts.vocabulary import FACTS, PHRASES
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES
@@ -462,13 +462,13 @@ def _more_visits(rendering: _Rendering, value: float) -> str:
 
 def _distance(rendering: _Rendering, km: float) -> str:
     unit = shown("km", rendering.units)
-    return f"{unit.value(km):,.0f} {unit.unit}".replace(",", "\u00a0").replace(" ", "\u00a0")
+    return f"{rendering.number(parted(unit.value(km)))}\u00a0{unit.unit}"
 
 
 def _chance(rendering: _Rendering, p: float) -> str:
     if p <= 1e-6:
         return rendering.phrase("one_in_a_million")
-    return rendering.phrase("one_in", count=rendering.number(counted(float(f"{1.0 / p:.2g}"))))
+    return rendering.phrase("one_in", count=rendering.number(parted(float(f"{1.0 / p:.2g}"))))
 
 
 _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {

@@ -41,8 +41,8 @@ _REASONS = (
     ),
     _template(
         "being_proven",
-        "Repaired on {day} and being proven: three good captures decide; no work until then.",
-        "Am {day} repariert und im Nachweis: drei gute Aufnahmen entscheiden; bis dahin keine Arbeit.",
+        "Repaired on {day} and being proven: three good snaps decide; no work until then.",
+        "Am {day} repariert und im Nachweis: drei gute Gasstöße entscheiden; bis dahin keine Arbeit.",
         "day",
     ),
     _template(
@@ -542,8 +542,8 @@ _AFTERWARDS = (
     ),
     _template(
         "proof_too_few",
-        "Six weeks could not tell: too few good captures since ({count} of {out_of}).",
-        "Sechs Wochen konnten es nicht zeigen: seither zu wenige gute Aufnahmen ({count} von {out_of}).",
+        "Six weeks could not tell: too few good snaps since ({count} of {out_of}).",
+        "Sechs Wochen konnten es nicht zeigen: seither zu wenige gute Gasstöße ({count} von {out_of}).",
         "count out_of",
     ),
     _template(
@@ -725,17 +725,15 @@ PHRASES: dict[str, Words] = {
         "part lives and the comparison of depots not made",
         "Lebensdauern und Vergleich der Standorte nicht ermittelt",
     ),
-    "verdict.proven": Words("it helped, by three good captures", "es half, nach drei guten Aufnahmen"),
+    "verdict.proven": Words("it helped, by three good snaps", "es half, nach drei guten Gasstößen"),
     "verdict.not_proven": Words(
-        "it did not help, by three good captures; what it should bring back stayed where it was",
-        "es half nicht, nach drei guten Aufnahmen; was es zurückbringen sollte, blieb, wo es war",
+        "it did not help, by three good snaps; what it should bring back stayed where it was",
+        "es half nicht, nach drei guten Gasstößen; was es zurückbringen sollte, blieb, wo es war",
     ),
-    "verdict.made_worse": Words(
-        "it got worse, by three good captures", "es wurde schlechter, nach drei guten Aufnahmen"
-    ),
+    "verdict.made_worse": Words("it got worse, by three good snaps", "es wurde schlechter, nach drei guten Gasstößen"),
     "verdict.cant_tell": Words(
-        "three good captures can't tell yet whether it helped",
-        "drei gute Aufnahmen sagen noch nicht, ob es half",
+        "three good snaps can't tell yet whether it helped",
+        "drei gute Gasstöße sagen noch nicht, ob es half",
     ),
     "by_date.stands": Words("until {until} by date", "nach Datum bis {until}"),
     "by_date.ended": Words("ended {until} by date", "nach Datum am {until} abgelaufen"),

@@ -57,14 +57,20 @@ AT_THE_VAN = (
     ),
     template(
         "van_few_again",
-        "Too few quantities to clear the van: {count} of {out_of} could be compared. Enough to see its fault again.",
-        "Zu wenige Größen, um das Fahrzeug zu entlasten: verglichen werden konnten {count} von {out_of}. Genug, um seinen Fehler wieder zu sehen.",
+        "Too few quantities to clear the van: {count} of {out_of} could be compared. Enough to see its fault.",
+        "Zu wenige Größen, um das Fahrzeug zu entlasten: verglichen werden konnten {count} von {out_of}. Genug, um seinen Fehler zu sehen.",
         "count out_of",
     ),
     template(
+        "van_on_file",
+        "On file already: {count:this recording/these # recordings} of the visit on {day}. No new visit: compared with what came before it.",
+        "Schon bekannt: {count:diese Aufnahme/diese # Aufnahmen} vom Besuch am {day}. Kein neuer Besuch: verglichen mit dem, was vorher kam.",
+        "day count",
+    ),
+    template(
         "van_on_list",
-        "Whatever this recording says, {van} is on the list of {week}, {urgency}[: {cause}].",
-        "Was auch immer diese Aufnahme sagt: {van} steht auf der Liste von {week}, {urgency}[: {cause}].",
+        "Whatever these snaps say, {van} is on the list of {week}, {urgency}[: {cause}].",
+        "Was auch immer diese Gasstöße sagen: {van} steht auf der Liste von {week}, {urgency}[: {cause}].",
         "van week urgency",
         "cause",
     ),
@@ -90,8 +96,15 @@ AT_THE_VAN = (
         "usual_spread",
     ),
     of_quantity(
+        "listed_apart_filed",
+        "{Quantity} jumps: the snaps of this visit ({count}) lie ± {visit_spread} apart[, usual ± {usual_spread}].",
+        "{Quantity} springt: die Gasstöße dieses Besuchs ({count}) liegen ± {visit_spread} auseinander[, üblich ± {usual_spread}].",
+        "visit_spread count",
+        "usual_spread",
+    ),
+    of_quantity(
         "listed_once",
-        "{Quantity} now: {rounded}; whether repeats differ, one snap alone does not show.",
+        "{Quantity} now: {rounded}; whether snaps differ, one alone does not show.",
         "{Quantity} jetzt: {rounded}; ob Gasstöße sich unterscheiden, zeigt ein einzelner nicht.",
         "level level_u",
     ),
@@ -131,7 +144,7 @@ AT_THE_VAN = (
     ),
     template(
         "van_held_briefly",
-        "The pedal was lifted before the engine reached its highest speed[, in each of {count:# snap/# snaps}], so main peak and run-up are "
+        "The pedal was released before the engine reached its highest speed[, in each of {count:# snap/# snaps}], so main peak and run-up are "
         "not judged: hold it to the floor about a second, no longer than to the limiter, in one more snap.",
         "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte[, in jedem von {count:# Gasstoß/# Gasstößen}]; "
         "Hauptspitze und Hochlauf sind daher nicht beurteilt: in einem weiteren Gasstoß etwa eine Sekunde "
@@ -201,26 +214,26 @@ AT_THE_VAN = (
     ),
     template(
         "representative_nearest",
-        "Snap {snap} of {file} stands for the {count:# accepted snap/# accepted snaps}: its traces are nearest to all the others'.",
-        "Gasstoß {snap} aus {file} steht für die {count} angenommenen: seine Signale liegen allen anderen am nächsten.",
+        "Snap {snap} of {file} stands for {count:the one snap/all # snaps} kept: it is nearest to the others.",
+        "Gasstoß {snap} aus {file} steht für alle {count} behaltenen: er liegt den anderen am nächsten.",
         "snap file count",
     ),
     template(
         "representative_first",
-        "Snap {snap} of {file} stands for {count:# accepted snap/# accepted snaps}: of fewer than three the first is taken.",
-        "Gasstoß {snap} aus {file} steht für {count} angenommene: von weniger als dreien gilt der erste.",
+        "Snap {snap} of {file} stands for the {count:# snap/# snaps} kept: of fewer than three the first is taken.",
+        "Gasstoß {snap} aus {file} steht für {count} behaltene: von weniger als dreien gilt der erste.",
         "snap file count",
     ),
     template(
         "representative_only",
-        "Snap {snap} of {file} stands for the visit: no other is accepted.",
-        "Gasstoß {snap} aus {file} steht für den Besuch: kein anderer ist angenommen.",
+        "Snap {snap} of {file} stands for the visit: no other is kept.",
+        "Gasstoß {snap} aus {file} steht für den Besuch: kein anderer ist behalten.",
         "snap file",
     ),
     template(
         "representative_none",
-        "No snap is accepted, so none stands for the visit.",
-        "Kein Gasstoß ist angenommen, also steht keiner für den Besuch.",
+        "No snap is kept, so none stands for the visit.",
+        "Kein Gasstoß ist behalten, also steht keiner für den Besuch.",
     ),
     template(
         "proof_here",
@@ -244,7 +257,8 @@ VISIT_WORDS: Mapping[str, Words] = {
     "better": Words("better", "besser"),
     "same": Words("same", "gleich"),
     "again": Words("the listed fault shows again", "der gelistete Fehler zeigt sich wieder"),
-    "same_apart": Words("level same, repeats apart", "Wert gleich, Wiederholungen auseinander"),
+    "filed": Words("it shows what it is listed for", "es zeigt, wofür es gelistet ist"),
+    "same_apart": Words("level same, snaps apart", "Wert gleich, Gasstöße auseinander"),
     "few": Words("too few quantities to say", "zu wenige Größen für ein Urteil"),
     "unknown": Words("not known", "unbekannt"),
     "limit": Words("beyond a limit", "jenseits einer Grenze"),
@@ -260,19 +274,17 @@ VISIT_WORDS: Mapping[str, Words] = {
     "verdict": Words("verdict", "Urteil"),
     "range": Words("{low} to {high}", "{low} bis {high}"),
     "of_the_trace": Words("of the trace", "der Aufzeichnung"),
-    "repeat_to_repeat": Words("from repeat to repeat", "von Wiederholung zu Wiederholung"),
+    "repeat_to_repeat": Words("from snap to snap", "von Gasstoß zu Gasstoß"),
     "repeat_from_visit": Words("this visit", "dieser Besuch"),
     "repeat_from_van": Words("the van so far", "das Fahrzeug bisher"),
     "repeat_from_family": Words("its family", "seine Familie"),
     "two_uncertainties": Words(
-        "± is one standard uncertainty of the trace; how far single snaps lie apart, from repeat to repeat, stands behind it",
-        "± ist eine Standardunsicherheit der Aufzeichnung; wie weit einzelne Gasstöße auseinanderliegen, von Wiederholung zu "
-        "Wiederholung, steht dahinter",
+        "± is one standard uncertainty of the trace; how far single snaps lie apart stands behind it",
+        "± ist eine Standardunsicherheit der Aufzeichnung; wie weit einzelne Gasstöße auseinanderliegen, steht dahinter",
     ),
     "one_uncertainty": Words(
-        "± is one standard uncertainty of the trace; how far snaps lie apart from repeat to repeat, a single one does not show",
-        "± ist eine Standardunsicherheit der Aufzeichnung; wie weit Gasstöße von Wiederholung zu Wiederholung auseinanderliegen, "
-        "zeigt ein einzelner nicht",
+        "± is one standard uncertainty of the trace; how far snaps lie apart, a single one does not show",
+        "± ist eine Standardunsicherheit der Aufzeichnung; wie weit Gasstöße auseinanderliegen, zeigt ein einzelner nicht",
     ),
     "before_work": Words("Before any work:", "Vor jeder Arbeit:"),
     "before_next": Words(

@@ -31,6 +31,8 @@ def listed_now(
     unread: Unread,
     past: VanPast,
     helps: str | None = None,
+    *,
+    new: bool = True,
 ) -> list[Fact]:
     """What the quantities that put a van on the list read in this visit, or why they do not.
 
@@ -48,6 +50,8 @@ def listed_now(
         What is expected of the van.
     helps : str, optional
         A reason whose remedy is told elsewhere, and not again here.
+    new : bool, optional
+        No visit that is on file already: what shows, shows again.
 
     Returns
     -------
@@ -61,7 +65,7 @@ def listed_now(
     for name, apart in [*listed.items()][:MOST_TOLD]:
         one = found.get(name)
         if one is not None and apart:
-            facts.append(_apart(one, values[name], past))
+            facts.append(_apart(one, values[name], past, new=new))
         elif one is not None and one.word in ("same", None):
             facts.append(_now(one))
         elif one is None and (why := _why(name, unread)):
@@ -73,7 +77,7 @@ def listed_now(
     return facts
 
 
-def _apart(one: Judged, read: Floats, past: VanPast) -> Fact:
+def _apart(one: Judged, read: Floats, past: VanPast, *, new: bool) -> Fact:
     """How far these snaps lie apart, and how far snaps usually do."""
     known, of = read[np.isfinite(read)], past.expected.get(one.quantity)
     if known.size < 2:
@@ -84,7 +88,7 @@ def _apart(one: Judged, read: Floats, past: VanPast) -> Fact:
     again = usual is not None and scatter > STILL_APART * usual
     of_visit = one.read.source == "visit"  # widened for few snaps, as in the table and on the list
     return Fact.of(
-        "listed_apart_again" if again else "listed_apart",
+        ("listed_apart_again" if new else "listed_apart_filed") if again else "listed_apart",
         one.quantity,
         visit_spread=one.read.repeat_u if of_visit else scatter,
         count=known.size,

@@ -15,7 +15,15 @@ from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import shown_grade
 from data_contracts.units import shown
-from pipelines.commands.visit_words import AGAIN, fuel_may_escape, list_facts, shown_again, verdict_words, word_of
+from pipelines.commands.visit_words import (
+    few_again,
+    file_facts,
+    fuel_may_escape,
+    list_facts,
+    shown_again,
+    verdict_words,
+    word_of,
+)
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import written_for
 from pipelines.workspace.settings import DisplaySettings
@@ -24,6 +32,7 @@ if TYPE_CHECKING:
     from models.at_the_van.judge import Judged, VisitVerdict
     from models.at_the_van.repeats import Repeated
     from models.reading.read import Readings
+    from models.statistics.arrays import Floats
     from pipelines.read_side.van_past import KnownVan
 
 
@@ -87,6 +96,7 @@ def hold_against(
     family: Family,
     target: Target,
     codes: Sequence[str] = (),
+    recordings: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Hold the snaps of one visit against what is known.
 
@@ -100,11 +110,13 @@ def hold_against(
     target : Target
     codes : sequence of str
         Fault codes read at this visit.
+    recordings : sequence of str
+        Identities of its recordings (`Waveform.waveform_id`): a visit on file already is held against what came before it.
 
     Returns
     -------
     dict
-        van, on_list (None, or week, urgency, cause, the cause to_mind in cautions, and facts: that it is on the newest week's list, why in short, and what these
+        van, on_file (None, or day and recordings of a visit of the van that these are of), on_list (None, or week, urgency, cause, the cause to_mind in cautions, and facts: that it is on the newest week's list, why in short, and what these
         snaps read of what it is listed for), verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
         and the snaps can't be of the family), check_van (a van was named, they can't be of its family, and its own past says no
         such thing: the van is judged, but it and the recorder are to be checked), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),
@@ -115,13 +127,12 @@ def hold_against(
     InputError
         If `target.repaired` is no cause.
     """
-    from models.at_the_van.codes import codes_told
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
     from models.at_the_van.repeats import accepted, held_of, over_repeats, representative
-    from models.at_the_van.unread import listed_now, visit_facts
+    from models.at_the_van.unread import visit_facts
 
-    known = _known(target, family)
+    known = _known(target, family, recordings)
     shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
     kept = accepted(readings.grade, readings.grade_reasons)
     held = held_of(readings.grade_reasons, readings.values["hold_s"])
@@ -136,11 +147,8 @@ def hold_against(
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
     if len(names) > 1 or not kept.size:
         facts.append(why)
-    helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
-    now = listed_now(known.listed, visit.quantities, values, unread, known.past, helps) if known and kept.size else []
-    agree, others = codes_told(codes, known.on_list["cause"] if known and known.on_list else "")
+    now, others, on_list = _of_the_list(known, visit, values, unread, facts, codes)
     facts += others
-    on_list = _on_list(known, [*now, *agree])
     doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
     far = doubted is not None and kept.size > 0 and not _usual_of_van(visit)
     asks = not kept.size or far or visit.verdict in ("worse", "few") or "repeat" in shown
@@ -148,13 +156,14 @@ def hold_against(
         facts.insert(0 if far else min(1, len(facts)), doubted)
     return {
         "van": target.van_id or None,
+        "on_file": None if known is None else known.on_file,
         "on_list": on_list,
         "verdict": visit.verdict if kept.size else None,
         "sent_back": all(grade == "repeat" for grade in shown),
         "check_family": far and not target.van_id,
         "check_van": far and bool(target.van_id),
         "limit_crossed": any(one.means for one in visit.quantities),
-        "facts": [fact.row() for fact in _few_again(facts, now)],
+        "facts": [fact.row() for fact in few_again(facts, now)],
         "quantities": [_row(one) for one in visit.quantities],
         "repeats": _repeats(over_repeats(values, u, {} if past is None else past.expected, held.of(kept))),
         "representative": None if chosen < 0 else dict(zip(("file", "snap"), names[chosen], strict=True)),
@@ -163,17 +172,25 @@ def hold_against(
     }
 
 
-def _few_again(facts: Sequence[Fact], now: Sequence[Fact]) -> list[Fact]:
-    """Too few quantities to say how a van is are enough where the fault that it is listed for shows again."""
-    if not any(fact.code == AGAIN for fact in now):
-        return list(facts)
-    few = ("van_few_own", "van_few_family")
-    return [
-        Fact.of("van_few_again", count=fact.numbers["count"], out_of=fact.numbers["out_of"])
-        if fact.code in few
-        else fact
-        for fact in facts
-    ]
+def _of_the_list(
+    known: "KnownVan | None",
+    visit: "VisitVerdict",
+    values: "Mapping[str, Floats]",
+    unread: Sequence[Mapping[str, str]],
+    facts: Sequence[Fact],
+    codes: Sequence[str],
+) -> tuple[list[Fact], list[Fact], dict[str, Any] | None]:
+    """What the snaps read of what the van is listed for, what other fault codes say, and what the list says with the former."""
+    from models.at_the_van.codes import codes_told
+    from models.at_the_van.unread import listed_now
+
+    helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
+    now = []
+    if known is not None and unread:
+        new = known.on_file is None
+        now = listed_now(known.listed, visit.quantities, values, unread, known.past, helps, new=new)
+    agree, others = codes_told(codes, known.on_list["cause"] if known and known.on_list else "")
+    return now, others, _on_list(known, [*now, *agree])
 
 
 def _repeats(read: "Mapping[str, Repeated]") -> dict[str, dict[str, Any]]:
@@ -216,9 +233,9 @@ def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[s
     list of str
         First what hurts most; empty where no snap counts.
     """
-    facts, listed = (
+    facts, listed, on_file = (
         [render(Fact.from_row(row), display.language, display.units) for row in rows]
-        for rows in (against["facts"], list_facts(against))
+        for rows in (against["facts"], list_facts(against), file_facts(against))
     )
     if against["verdict"] is None:
         return [*facts, *listed]
@@ -228,7 +245,7 @@ def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[s
     )
     return [
         head,
-        *(f"  {fact}" for fact in (*listed, *facts[1:])),
+        *(f"  {fact}" for fact in (*on_file, *listed, *facts[1:])),
         *_table(against["quantities"], shown_again(against), display),
     ]
 
@@ -237,16 +254,6 @@ def cautions_told(family: Family, display: DisplaySettings, cause: str = "") -> 
     """The cautions before a snap of a family's van that may be on the list for a cause, as lines for a terminal."""
     lines = [f"  - {caution.text.in_language(display.language)}" for caution in cautions_for_snap(family, cause)]
     return [said_of_visit("before_next", display), *lines]
-
-
-def bands_of(against: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
-    """Expected band of each quantity, to be drawn: by the van's own past, else by its family. [unit of the quantity]"""
-    found = {}
-    for row in against["quantities"]:
-        held = row["own"] or row["family"]
-        if held is not None:
-            found[row["quantity"]] = (held["low"], held["high"])
-    return found
 
 
 def _published(home: Path | None) -> Any:
@@ -258,7 +265,7 @@ def _published(home: Path | None) -> Any:
     return open_published(home)
 
 
-def _known(target: Target, family: Family) -> "KnownVan | None":
+def _known(target: Target, family: Family, recordings: Sequence[str]) -> "KnownVan | None":
     if not target.van_id:
         return None
     published = _published(target.home)
@@ -266,7 +273,7 @@ def _known(target: Target, family: Family) -> "KnownVan | None":
         return None
     from pipelines.read_side.van_past import known_van
 
-    return known_van(published, target.van_id, family.name)
+    return known_van(published, target.van_id, family.name, recordings)
 
 
 def _proof(visit: "VisitVerdict", known: "KnownVan | None", target: Target) -> dict[str, Any] | None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from data_contracts.errors import InputError, MissingFileError
 from data_contracts.family import Family
-from pipelines.commands.at_the_van import bands_of, report_lines
+from pipelines.commands.at_the_van import report_lines
 from pipelines.reports.paper import written_for
 from pipelines.workspace.settings import DisplaySettings
 
@@ -72,3 +72,13 @@ def draw_read(
     lead_line = next(iter(report_lines(against, display)), "")
     with written_for(display):
         draw_snaps(plot, name, family, readings, details, bands_of(against), lead_line)
+
+
+def bands_of(against: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+    """Expected band of each quantity, to be drawn: by the van's own past, else by its family. [unit of the quantity]"""
+    found = {}
+    for row in against["quantities"]:
+        held = row["own"] or row["family"]
+        if held is not None:
+            found[row["quantity"]] = (held["low"], held["high"])
+    return found

@@ -97,7 +97,12 @@ def read_file(
     captures = captures_of(readings)
     display = display_of(register, target.home)
     against = hold_against(
-        readings, [(path.name, int(snap)) for snap in readings.snap], family, target, conditions.fault_codes
+        readings,
+        [(path.name, int(snap)) for snap in readings.snap],
+        family,
+        target,
+        conditions.fault_codes,
+        [waveform.waveform_id],
     )
     _doubt(captures, against)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures, "against": against}
@@ -242,7 +247,8 @@ def read_folder(
     ]
     display = display_of(register, target.home)
     snaps = [(str(capture["file"]), int(capture["snap"])) for capture in captures]
-    against = hold_against(readings, snaps, family, target, conditions.fault_codes)
+    identities = [waveform.waveform_id for waveform in waveforms]
+    against = hold_against(readings, snaps, family, target, conditions.fault_codes, identities)
     _doubt(captures, against)
     document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
     document["conditions_of_file"] = {name: said for name, (_, said) in zip(names, recorded, strict=True) if said}

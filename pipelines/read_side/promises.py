@@ -25,6 +25,8 @@ class Odds:
     came, cases : int
     stated : float
         Mean that was stated of them. [1]
+    judged_to : float
+        Stated odds up to which there are cases enough to judge, band by band. [1]
     """
 
     verdict: Literal["unchecked", "few", "kept", "too_high", "too_low"]
@@ -32,6 +34,7 @@ class Odds:
     came: int = 0
     cases: int = 0
     stated: float = 0.0
+    judged_to: float = 1.0
 
 
 ODDS_FROM = record_queries.FORECAST_BANDS[0]
@@ -82,7 +85,10 @@ def of_odds(published: Published) -> Odds:
     published : Published
     """
     sums: dict[int, tuple[int, int, float]] = {}
+    enough: dict[int, int] = {}
     for row in record_queries.forecast_record(published).iter_rows(named=True):
+        if row["forecasts"] >= FEW:
+            enough[row["horizon_weeks"]] = max(row["band"], enough.get(row["horizon_weeks"], 0))
         if row["band"] > 0:
             came, cases, stated = sums.get(row["horizon_weeks"], (0, 0, 0.0))
             more = row["forecasts"]
@@ -95,7 +101,8 @@ def of_odds(published: Published) -> Odds:
     found: Literal["few", "kept", "too_high", "too_low"] = "few" if cases < FEW else "kept"
     if not low <= stated <= high:
         found = "too_high" if high < stated else "too_low"
-    return Odds(found, weeks, came, cases, stated)
+    upper = [*record_queries.FORECAST_BANDS, 1.0]
+    return Odds(found, weeks, came, cases, stated, upper[enough[weeks]] if weeks in enough else 1.0)
 
 
 def of_interval(published: Published, interval: str) -> Verdict:

@@ -24,7 +24,7 @@ def usual(published: Published, quantity: str) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        family; vans; low, high: quantiles `MIDDLE` of the vans; trace_u: median standard uncertainty of one trace; repeat_u: the
+        family; vans, and of_all: vans of the family; low, high: quantiles `MIDDLE` of the vans; trace_u: median standard uncertainty of one trace; repeat_u: the
         same from repeat to repeat, null where it is not charted; limit_low, limit_high: median of the limits in force, null for
         none. [unit of the quantity]
 
@@ -48,7 +48,7 @@ def usual(published: Published, quantity: str) -> pl.DataFrame:
             SELECT family, median(repeat_u) AS repeat_u, median(limit_low) AS limit_low, median(limit_high) AS limit_high
             FROM trends JOIN vans USING (van_id) WHERE quantity = $quantity AND {_RECENT} GROUP BY family
         )
-        SELECT family, count(*) AS vans, quantile_cont(value, {MIDDLE[0]}) AS low, quantile_cont(value, {MIDDLE[1]}) AS high,
+        SELECT family, count(*) AS vans, (SELECT count(*) FROM vans WHERE vans.family = of_van.family) AS of_all, quantile_cont(value, {MIDDLE[0]}) AS low, quantile_cont(value, {MIDDLE[1]}) AS high,
             median(trace_u) AS trace_u, any_value(repeat_u) AS repeat_u, any_value(limit_low) AS limit_low,
             any_value(limit_high) AS limit_high
         FROM of_van LEFT JOIN charted USING (family) GROUP BY family ORDER BY family

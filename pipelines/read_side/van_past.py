@@ -1,8 +1,10 @@
 """What the published file knows of one van, for a recording at the van: its row, its past, its repair to be proven."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
+
+import polars as pl
 
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import Fact
@@ -39,6 +41,8 @@ class KnownVan:
         or no visit from before it. [unit of the quantity]
     on_list : mapping or None
         What the newest week's list says of it; see `_on_list`.
+    on_file : mapping or None
+        day and recordings of the visit that the recordings asked about are of; None where they are new.
     listed : mapping of str to bool
         Quantities it is on that list for, the leading one first, and whether for repeats that disagree; empty where it is not on
         it.
@@ -50,6 +54,7 @@ class KnownVan:
     ahead: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     on_list: Mapping[str, Any] | None = None
     listed: Mapping[str, bool] = field(default_factory=dict)
+    on_file: Mapping[str, Any] | None = None
 
 
 def van_row(published: Published, van_id: str) -> Mapping[str, Any] | None:
@@ -75,7 +80,7 @@ def last_recorder(published: Published, van_id: str, family: str) -> str:
     return str(frame.item()) if frame.height else ""
 
 
-def known_van(published: Published, van_id: str, family: str) -> KnownVan:
+def known_van(published: Published, van_id: str, family: str, recordings: Sequence[str] = ()) -> KnownVan:
     """What is published of a van and its family.
 
     Parameters
@@ -84,6 +89,8 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
         The whole file: a family's vans may be of other depots.
     van_id, family : str
         Van and engine family.
+    recordings : sequence of str, optional
+        Identities of recordings: where they are of a visit of the van, its past ends before that visit.
 
     Returns
     -------
@@ -133,8 +140,28 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
         {"van": van_id},
     )
     ahead = before_repair(van_id, day, dict(days.iter_rows()), trends) if day else {}
+    on_file, week = _on_file(published, van_id, recordings)
+    if week:
+        captures, trends = (
+            of.filter((pl.col("van_id") != van_id) | (pl.col("week") < week)) for of in (captures, trends)
+        )
     past = past_of(van_id, family, captures, trends, tuple(listed))
-    return KnownVan(past, str(found or ""), str(day or ""), ahead, on_list, listed)
+    return KnownVan(past, str(found or ""), str(day or ""), ahead, on_list, listed, on_file)
+
+
+def _on_file(published: Published, van_id: str, recordings: Sequence[str]) -> tuple[dict[str, Any] | None, str]:
+    """The visit of a van that recordings are of, as `KnownVan.on_file`, and its ISO week; None and empty where none is on file."""
+    found = published.ask(
+        """
+        SELECT strftime(min(captured_at) AT TIME ZONE 'UTC', '%Y-%m-%d') AS day, min(week) AS week,
+               count(DISTINCT waveform_id) AS recordings
+        FROM captures WHERE van_id = $van AND list_contains($recordings, waveform_id)
+        """,
+        {"van": van_id, "recordings": list(recordings)},
+    ).row(0, named=True)
+    if not found["recordings"]:
+        return None, ""
+    return {"day": str(found["day"]), "recordings": int(found["recordings"])}, str(found["week"])
 
 
 def _on_list(published: Published, van_id: str) -> tuple[dict[str, Any] | None, dict[str, bool]]:

@@ -6,10 +6,11 @@ from typing import Any
 
 import polars as pl
 
+from data_contracts.facts.numerals import parted
 from data_contracts.states import CLAIM_FIELDS
 from models.tracking.work_words import touched_by
 from pipelines.reports.claim import EVERYTHING, Claim
-from pipelines.reports.paper import as_shown, day, message, sentences_of
+from pipelines.reports.paper import as_shown, day, message, numeral, sentences_of
 
 Tables = Mapping[str, pl.DataFrame]
 
@@ -95,7 +96,7 @@ def _odometer(tables: Tables) -> str:
     if not read.height:
         return ""
     unit, last = as_shown("km"), read.row(-1, named=True)
-    shown = f"{unit.value(last['odometer_km']):,.0f} {unit.unit}".replace(",", " ")
+    shown = f"{numeral(parted(unit.value(last['odometer_km'])))} {unit.unit}"
     return f"{shown} ({day(last['captured_at'])})"
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from matplotlib.figure import Figure
 
-from data_contracts.facts.numerals import plain
+from data_contracts.facts.numerals import parted, plain
 from data_contracts.likelihood import ranked
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES, shown_at
@@ -340,7 +340,7 @@ def _plain(value: float | None, unit: str) -> str:
     if value is None:
         return "–"
     told = as_shown(unit).value(value)
-    return f"{told:,.0f}".replace(",", " ") if abs(told) >= 1000 else numeral(f"{told:.4g}")
+    return numeral(parted(told) if abs(told) >= 1000 else f"{told:.4g}")
 
 
 def _days(at: date) -> float:

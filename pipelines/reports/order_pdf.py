@@ -12,6 +12,7 @@ from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
 from data_contracts.due import due_of
 from data_contracts.errors import MissingFileError
+from data_contracts.facts.numerals import parted
 from data_contracts.facts.rendering import capital
 from data_contracts.family import Family
 from data_contracts.jobs import JOBS, TESTS, asked_tests, steps_of
@@ -187,7 +188,7 @@ def _page(
         due_said(order, today),
         (
             message("order.odometer"),
-            "–" if odometer is None else f"{km.value(odometer):,.0f} {km.unit}".replace(",", " "),
+            "–" if odometer is None else f"{numeral(parted(km.value(odometer)))} {km.unit}",
         ),
         (message("order.fault_codes"), _codes(codes)),
         (message("order.state"), message(f"state.{shown_state(order)}")),

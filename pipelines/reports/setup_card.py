@@ -10,7 +10,7 @@ from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import InputError, MissingFileError
 from data_contracts.facts.numerals import plain
 from data_contracts.family import AirflowSensor, Family
-from data_contracts.recorder import RecorderProfile
+from data_contracts.recorder import CANONICAL, RecorderProfile
 from data_contracts.signals import BANK2_PREFIX
 from pipelines.reports.paper import as_shown, contract, make_pdf, message, numeral, written_for
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
@@ -74,7 +74,7 @@ def card_pdf(family: Family, profile: RecorderProfile, display: DisplaySettings)
     """
     with written_for(display):
         document = {
-            "heading": message("card.for", family=family.name, recorder=profile.name),
+            "heading": message("card.for", family=family.name, recorder=_recorder(profile)),
             "channels": _channels(family, profile),
             "remark": message("card.no_lambda") if family.lambda_sensor.kind == "none" else "",
             "set": [_rate(), _trigger(family), message("card.leads")],
@@ -85,6 +85,11 @@ def card_pdf(family: Family, profile: RecorderProfile, display: DisplaySettings)
             "foot": f"{message('card.sources')} {message('foot.indication')}",
         }
         return make_pdf("setup_card.typ", document, {}, DATED)
+
+
+def _recorder(profile: RecorderProfile) -> str:
+    """The recorder's profile; of the one that stands for none, what its files look like."""
+    return message("card.canonical") if profile.name == CANONICAL.name else profile.name
 
 
 def _channels(family: Family, profile: RecorderProfile) -> list[list[str]]:

@@ -57,7 +57,7 @@ def drawn(
     -------
     dict
         air (time, trace, marks, volts, transfer: volts and flow where the trace is in volts) and lambda (the same of each bank in
-        `traces`, marks of the first; volts; rich_is_up); of both the traces of the others, lambda of the first bank. Times are from
+        `traces`, marks of the first; volts; transfer: volts and lambda of a wideband sensor in volts; rich_is_up); of both the traces of the others, lambda of the first bank. Times are from
         the opening, else from the first sample. [s], [V or g/s], [V or 1]
     """
     read = {name: float(values[row]) for name, values in readings.values.items()}
@@ -79,6 +79,7 @@ def drawn(
         },
         "lambda": {
             "volts": in_volts,
+            "transfer": _characteristic(family) if in_volts else None,
             "rich_is_up": in_volts and family.lambda_sensor.polarity == "rich_high",
             "traces": [_lambda((readings, detail, row), name) for name in names],
             "others": [
@@ -87,6 +88,14 @@ def drawn(
             "marks": [_told(mark, start) for name in names[:1] for mark in lambda_marks(detail, name, read, bands)],
         },
     }
+
+
+def _characteristic(family: Family) -> list[list[float]] | None:
+    """Volts and lambda of a wideband sensor; None of another, whose volts tell rich from lean alone."""
+    sensor = family.lambda_sensor
+    if sensor.kind != "wideband":
+        return None
+    return [sensor.characteristic_v.tolist(), sensor.characteristic_lambda.tolist()]
 
 
 def _start(readings: "Readings", row: int) -> float:

@@ -6,6 +6,7 @@ commits each batch whole, so a killed run loses at most the batch it was in.
 """
 
 import hashlib
+import os
 import traceback
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -19,13 +20,13 @@ import polars as pl
 from data_contracts.capture import Conditions, Waveform, capture_id
 from data_contracts.errors import VansnapError
 from data_contracts.family import Family
-from data_contracts.limits import VISIT_GAP_HOURS
 from data_contracts.recorder import CANONICAL
 from data_contracts.tables import CAPTURES, READINGS, SHAPES, polars_schema
 from data_contracts.weeks import week_of
 from pipelines.retention.ledger import bring_back
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import read_chunk
+from pipelines.weekly.assign_visits import assign_visits
 from pipelines.weekly.batches import Tell, in_order
 from pipelines.weekly.progress import Report
 from pipelines.workspace.cluster_settings import ClusterSettings
@@ -34,7 +35,11 @@ from pipelines.workspace.workspace import Workspace
 
 READ_TRACES = "reports/not-read.txt"
 """Within the workspace: where the reading of recordings failed in the last run, for whoever mends it."""
-_BATCH = 400
+_MOST_RECORDINGS, _MOST_SAMPLES = 2000, 8_000_000
+"""In a batch: recordings of a family are read together, and the more there are the less each costs; what is in memory stays bounded. Of our choosing."""
+_BATCHES_EACH = 4
+"""For every process at least, so that none waits long for the last; but none smaller than `_LEAST_RECORDINGS`. Of our choosing."""
+_LEAST_RECORDINGS = 400
 _POOL_FROM = 200  # below this many recordings a pool costs more than it saves
 
 _READ_COLUMNS = (
@@ -111,7 +116,7 @@ def read_new_captures(
 
     held = warehouse.query(
         """
-        SELECT r.*, w.chunk, w.row_group, w.removed_on IS NOT NULL AS removed
+        SELECT r.*, w.chunk, w.row_group, w.samples, w.removed_on IS NOT NULL AS removed
         FROM recordings r JOIN waveforms w USING (waveform_id)
         WHERE r.state = 'held'
         ORDER BY w.chunk, w.row_group, r.delivery, r.row
@@ -151,7 +156,7 @@ def read_new_captures(
     if failed:
         traces.write_text("\n".join(failed), encoding="utf-8")
     _follow_the_register(warehouse, register)
-    _assign_visits(warehouse)
+    assign_visits(warehouse)
     return done - len(failed)
 
 
@@ -213,8 +218,7 @@ def _read_batches(
     tell: Tell,
 ) -> Iterator[tuple[_Batch, _Result]]:
     batches = []
-    for start in range(0, len(todo), _BATCH):
-        recordings = todo[start : start + _BATCH]
+    for recordings in _parted(todo, workers or os.cpu_count() or 1):
         vans = {row["van_id"] for row in recordings}
         known = {van_id: family for van_id in vans if (family := families[van_id]) is not None}
         for row in recordings:
@@ -225,6 +229,21 @@ def _read_batches(
         workers, cluster = 1, None
     results = in_order(_read_apart, batches, version=_version, processes=workers, cluster=cluster, tell=tell)
     yield from zip(batches, results, strict=True)
+
+
+def _parted(todo: list[dict[str, Any]], processes: int) -> Iterator[list[dict[str, Any]]]:
+    """Recordings in batches, in their order."""
+    most = min(max(len(todo) // (processes * _BATCHES_EACH), _LEAST_RECORDINGS), _MOST_RECORDINGS)
+    batch: list[dict[str, Any]] = []
+    samples = 0
+    for row in todo:
+        if batch and (len(batch) == most or samples + row["samples"] > _MOST_SAMPLES):
+            yield batch
+            batch, samples = [], 0
+        batch.append(row)
+        samples += row["samples"]
+    if batch:
+        yield batch
 
 
 @cache
@@ -339,53 +358,3 @@ def _follow_the_register(warehouse: Warehouse, register: Register) -> None:
             "UPDATE captures SET depot = _vans.depot FROM _vans "
             "WHERE captures.van_id = _vans.van_id AND captures.depot <> _vans.depot"
         )
-
-
-def _assign_visits(warehouse: Warehouse) -> None:
-    """Write the visit of every capture, whatever the order of arrival."""
-    captures = warehouse.query("SELECT capture_id, van_id, captured_at, delivered_visit, visit AS before FROM captures")
-    changed = visits(captures).join(captures.select("capture_id", "before"), on="capture_id")
-    changed = changed.filter(pl.col("visit") != pl.col("before")).select("capture_id", "visit")
-    if changed.is_empty():
-        return
-    with warehouse.rows("_visits", changed):
-        warehouse.execute(
-            "UPDATE captures SET visit = _visits.visit FROM _visits WHERE captures.capture_id = _visits.capture_id"
-        )
-
-
-def visits(captures: pl.DataFrame) -> pl.DataFrame:
-    """The visit of every capture: as delivered, or captures of a van less than 2 h apart.
-
-    A delivered word that comes back for the same van after more than a day is another visit.
-
-    Parameters
-    ----------
-    captures : polars.DataFrame
-        capture_id, van_id, captured_at, delivered_visit.
-
-    Returns
-    -------
-    polars.DataFrame
-        capture_id, visit.
-    """
-    word = pl.col("delivered_visit").fill_null("")
-    gap = pl.when(word == "").then(pl.duration(hours=VISIT_GAP_HOURS)).otherwise(pl.duration(hours=24))
-    began = pl.col("captured_at").diff().over("van_id", "word").fill_null(pl.duration(days=9999)) >= pl.col("gap")
-    first = pl.col("captured_at").first().over("van_id", "word", "number").dt.strftime("%Y-%m-%dT%H:%MZ")
-    return (
-        captures.with_columns(word.alias("word"), gap.alias("gap"))
-        .sort("van_id", "word", "captured_at", "capture_id")
-        .with_columns(began.alias("began"))
-        .with_columns(pl.col("began").cum_sum().over("van_id", "word").alias("number"))
-        .with_columns(first.alias("first"))
-        .select(
-            "capture_id",
-            pl.when(pl.col("word") == "")
-            .then(pl.col("first"))
-            .when(pl.col("number") == 1)
-            .then(pl.col("word"))
-            .otherwise(pl.col("word") + pl.lit(" ") + pl.col("first"))
-            .alias("visit"),
-        )
-    )

@@ -1,7 +1,7 @@
 """How a whole `weekly` grows with the fleet: 1,000, 3,000 and 10,000 vans with four captures each, from their delivery to the published file.
 
 Vans, register and recordings are copies of a sample fleet's (many_vans.py), recordings thinned to 500 samples a second; each copy differs in one
-sample, else it would be told to be the same. BENCH_VANS names other sizes, BENCH_FORMAT=csv another form of file. Processor time is of all processes of the run; memory is the peak
+sample, else it would be told to be the same, and is on disk before the run begins. BENCH_VANS names other sizes, BENCH_FORMAT=csv another form of file. Processor time is of all processes of the run; memory is the peak
 of the process that writes and of the largest of the others. The exponent is that of processor time from the smallest fleet to the
 largest: 1 is growth in proportion.
 """
@@ -22,7 +22,7 @@ SIZES = (1000, 3000, 10_000)
 VISITS, SNAPS = 2, 2
 THINNED_HZ = 500.0
 STEPS = ("intake", "reading", "tracking", "publish")
-LOOK_S = 0.5
+LOOK_S = 0.2
 _TOLD = ("coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "odometer_km", "closed_loop")
 
 
@@ -54,6 +54,7 @@ def main() -> None:
         for vans in sizes:
             home = Path(folder) / str(vans)
             captures = int(_here("deliver", str(sample), str(home), str(vans)))
+            os.sync()
             run = watched([sys.executable, "-m", "pipelines.cli", "weekly", "--home", str(home), "--json"])
             busy[vans] = run.busy
             steps = json.loads((home / "reports" / "step_times.json").read_text())
@@ -151,18 +152,28 @@ def _told_apart(columns: dict[str, object], copy: int) -> dict[str, object]:
 
 
 def watched(command: list[str]) -> Run:
-    """Run a command, and look at it and its processes until it ends."""
-    before, begun = os.times(), time.perf_counter()
+    """Run a command, and look at it and its processes until it ends: those that a server of processes begins are reaped by none of ours."""
+    begun = time.perf_counter()
     peaks: dict[int, float] = {}
+    busy: dict[int, float] = {}
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as run:
         while run.poll() is None:
             for process in _family(run.pid):
                 peaks[process] = max(peaks.get(process, 0.0), _peak_mb(process))
+                busy[process] = max(busy.get(process, 0.0), _busy(process))
             time.sleep(LOOK_S)
     assert run.returncode == 0, f"{command}: {run.returncode}"
-    seconds, after = time.perf_counter() - begun, os.times()
-    busy = after.children_user + after.children_system - before.children_user - before.children_system
-    return Run(seconds, busy, peaks.pop(run.pid, 0.0), max(peaks.values(), default=0.0))
+    seconds = time.perf_counter() - begun
+    return Run(seconds, sum(busy.values()), peaks.pop(run.pid, 0.0), max(peaks.values(), default=0.0))
+
+
+def _busy(process: int) -> float:
+    """Processor time of a process itself so far. [s]"""
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return 0.0
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _family(root: int) -> set[int]:

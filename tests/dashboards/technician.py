@@ -19,6 +19,7 @@ def document(names: list[str], **against: Any) -> dict[str, Any]:
         "check_family": False,
         "check_van": False,
         "on_list": None,
+        "on_file": None,
     }
     held |= {"limit_crossed": False}
     held |= {"facts": [Fact.of("van_same", count=3).row()], "quantities": [], "representative": None}

@@ -21,7 +21,9 @@ def test_captures_stand_by_visit_with_depot_recorder_and_file(view: View, sample
     visits, rows, page = 0, 0, 1
     while True:
         (listed,) = [table.value for table in app.table if "Visit" in table.value.columns]
-        (files,) = [table.value for table in app.table if list(table.value.columns) == ["Van", "Grade", "File"]]
+        (files,) = [
+            table.value for table in app.table if list(table.value.columns) == ["Van", "Grade, and why", "File"]
+        ]
         assert all(re.match(r"\*\*.+\*\* \w+", cell) for cell in listed["Visit"])
         assert all(", " in cell for cell in files["File"])
         counted = sum(
@@ -39,7 +41,7 @@ def test_captures_stand_by_visit_with_depot_recorder_and_file(view: View, sample
     assert len(listed) == every.filter(pl.col("van_id") == van)["visit"].n_unique()
     app.text_input(key="captures-van").set_value("%' OR 1=1 --").run()
     assert not app.exception
-    assert "No capture matches" in app.info[0].value
+    assert "No snap matches" in app.info[0].value
 
 
 def test_the_head_says_what_to_tell_the_depots_and_that_the_rest_was_used(
@@ -57,8 +59,8 @@ def test_the_head_says_what_to_tell_the_depots_and_that_the_rest_was_used(
         ).fetchone() or (0, 0)
     shown = everything(view("captures", home)).replace("\\", "").replace("\N{NON-BREAKING HYPHEN}", "-")
     assert "Tell the depots: hold the pedal to the floor until the engine no longer gains, about a second." in shown
-    assert f"in {of} of {total} captures; most at {depot} {of} of {of}" in shown
-    assert f"{week}: {total} of {total} captures were used" in shown
+    assert f"in {of} of {total} snaps; most at {depot} {of} of {of}" in shown
+    assert f"{total} of {total} snaps were used: enough for the list of {week}." in shown
 
 
 @pytest.mark.parametrize("language", ["en", "de"])

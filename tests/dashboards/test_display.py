@@ -53,12 +53,12 @@ def test_an_address_asks_for_a_language_and_the_reader_may_choose_another(
     monkeypatch.setenv("VANSNAP_HOME", str(german_home))
     script = "from dashboards import display, who, meaning\ndisplay.start(who.home())\nmeaning.show()\n"
     app = AppTest.from_string(script, default_timeout=120)
-    for asked, told in (("en", "What the words mean"), ("de", "Was die W"), ("no such", "Was die W")):
+    for asked, told in (("en", "What it means"), ("de", "Was es bed"), ("no such", "Was es bed")):
         app = AppTest.from_string(script, default_timeout=120)
         app.query_params["language"] = asked
         assert app.run().title[0].value.startswith(told)
     app.session_state["display-language"] = "en"
-    assert app.run().title[0].value.startswith("What the words mean")
+    assert app.run().title[0].value.startswith("What it means")
 
 
 @pytest.mark.parametrize("name", ["this_week", "a_van", "workshop"])
@@ -98,7 +98,7 @@ def test_what_an_order_is_worth_stands_sum_by_sum_in_german() -> None:
     (shown,) = (element.proto.body for element in app.get("html"))
     amounts = re.findall(r"<th scope='row'>(.+?)</th><td>(.+?)</td>", shown)
     assert amounts == [
-        (words_de.WORDS["worth.failure_avoided"], "+1\u202f175 EUR"),
+        (words_de.WORDS["worth.failure_avoided"], "+1.175 EUR"),
         (words_de.WORDS["worth.work"], "\u2212178 EUR"),
         (words_de.WORDS["worth.total"], "+997 EUR"),
     ]

@@ -61,7 +61,7 @@ def test_landmarks_are_named_on_the_paper_and_no_two_names_meet(
             " const box = each.getBoundingClientRect(); return [each.textContent, box.left, box.top, box.right, box.bottom] })"
         )
         browser.close()
-    assert len(texts) == (22 if narrow else 14)  # on a phone numbers stand at the marks and names in a legend
+    assert len(texts) == (20 if narrow else 12)  # on a phone numbers stand at the marks and names in a legend
     for words, left, top, right, bottom in texts:
         assert paper[1] <= left < right <= paper[3], words
         meets = [

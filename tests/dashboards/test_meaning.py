@@ -13,6 +13,7 @@ from dashboards.palette import LIGHT
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from pipelines.read_side.published import open_published
 from tests.dashboards.conftest import View, everything
 
 
@@ -33,7 +34,10 @@ def test_every_page_of_meaning_opens_and_leads_on(view: View) -> None:
         assert f'href="meaning?page={page}"' in causes, page
     assert causes.count("<img ") > 15
     assert "Hard to see by eye" in " ".join(heading.value for heading in overview.subheader)
-    assert "<p>Fuel taken off at idle; lean at full throttle; not lean enough with the fuel cut.</p>" in causes
+    assert (
+        "<p>Fuel taken off at idle; lean at full throttle (trims carried to full throttle); not lean enough with the fuel cut.</p>"
+        in causes
+    )
 
 
 def test_a_word_is_sought_in_names_and_in_what_is_said_of_them(view: View) -> None:
@@ -76,15 +80,20 @@ def test_a_look_alike_is_named_with_its_reason_and_where_the_job_rules_it_out(vi
     assert "with a full canister the trims take fuel off at idle for both" in shown
 
 
-def test_the_page_of_a_quantity_says_what_is_usual_here_and_how_sure(view: View, tmp_path: Path) -> None:
+def test_the_page_of_a_quantity_says_what_is_usual_here_and_how_sure(
+    view: View, sample_home: Path, tmp_path: Path
+) -> None:
     app = view("meaning", page="quantities/main_peak_reference_g_s")
     shown = everything(app)
     assert "Unit: g/s." in shown
     assert "## Usual in this fleet" in shown
-    (table,) = (frame.value for frame in app.table)
-    assert [str(head) for head in table.columns][:3] == ["Family (vans)", "Usual [g/s]", "One reading"]
-    assert re.fullmatch(r"[\d.]+ to [\d.]+", str(table.iloc[0, 1]))
-    assert re.fullmatch(r"± [\d.]+", str(table.iloc[0, 2]))
+    usual, sure = (frame.value for frame in app.table)
+    assert [str(head) for head in usual.columns] == ["Family", "Usual [g/s]", "Limit", "Vans"]
+    assert re.fullmatch(r"[\d.]+ to [\d.]+", str(usual.iloc[0, 1]))
+    assert [str(head) for head in sure.columns] == ["Family", "One snap [g/s]", "Snap to snap [g/s]"][: sure.shape[1]]
+    assert all(re.fullmatch(r"± [\d.]+", str(cell)) for cell in sure.iloc[0, 1:])
+    counts = dict(open_published(sample_home).ask("SELECT family, count(*) FROM vans GROUP BY family").iter_rows())
+    assert {row["Family"]: int(row["Vans"].split(" of ")[1]) for _, row in usual.iterrows()}.items() <= counts.items()
     assert shown.count("[Exhaust restricted]") + shown.count("[exhaust restricted]") == 1  # one list of causes
     assert "Unit:" not in everything(view("meaning", page="quantities/lambda_idle"))  # a ratio
     bare = view("meaning", home=tmp_path, page="quantities/main_peak_reference_g_s")  # nothing published

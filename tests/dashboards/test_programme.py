@@ -89,8 +89,8 @@ def test_a_part_is_told_in_months_and_kilometres_and_few_removals_say_nothing(vi
     assert not app.exception
     told = words(app)
     assert (
-        "- **Lambda sensor ahead of the catalyst**: half last 41 months (33 or more) or 62\u202f000 km (50\u202f000 or more); "
-        "by a Weibull 44 months (36 to 61) or 66\u202f000 km (54\u202f000 to 92\u202f000). 12 worked on or replaced, 30 still running; "
+        "- **Lambda sensor ahead of the catalyst**: half last 41 months (33 or more) or 62,000 km (50,000 or more); "
+        "by a Weibull 44 months (36 to 61) or 66,000 km (54,000 to 92,000). 12 worked on or replaced, 30 still running; "
         "it wears: the older, the likelier."
     ) in told
     assert (
@@ -98,7 +98,7 @@ def test_a_part_is_told_in_months_and_kilometres_and_few_removals_say_nothing(vi
     )
     assert "wear can't be told from chance" in told
     assert "half last 41 months (33 or more) of those that outlast 5.0 months; by a Weibull" in told
-    assert "half last 30\u202f000 km (20\u202f000 or more) of those that outlast 4\u202f000 km; by a Weibull" in told
+    assert "half last 30,000 km (20,000 or more) of those that outlast 4,000 km; by a Weibull" in told
     assert (
         f"Worked on or replaced fewer than {LEAST_REMOVALS} times on record, so nothing is said: tank \\[unit\\] (4)."
         in told
@@ -182,7 +182,7 @@ def test_a_van_shows_its_warranty_by_date_and_by_kilometres(view: View, tmp_path
     with duckdb.connect(str(made / "published.duckdb")) as connection:
         connection.register("made", rows)
         connection.execute("INSERT INTO warranties SELECT * FROM made")
-    told = "until 2099-01-01 by date, ended by mileage (limit 80\u00a0000\u00a0km)"
+    told = "until 2099-01-01 by date, ended by mileage (limit 80,000\u00a0km)"
     assert inert(told) in words(view("a_van", made, van="N-01"))
     without = words(view("a_van", made, van="N-02"))
     assert "by mileage" not in without

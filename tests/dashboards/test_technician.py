@@ -20,7 +20,7 @@ from tests.deliveries import make_home
 def test_a_labels_link_lands_on_its_van(view: View, reads: Given) -> None:
     app = view("read_one_now", van="N-02")
     assert not app.exception
-    assert app.title[0].value == "N\\-02"
+    assert app.title[0].value == "Read one now: N\\-02"
     assert "tarn\\-15 · depot north" in told(app)
     recorder = next(box for box in app.selectbox if box.label == "Recorder profile")
     assert recorder.value == "canonical"
@@ -28,7 +28,7 @@ def test_a_labels_link_lands_on_its_van(view: View, reads: Given) -> None:
     app = hand_over(app, ("1.csv", b"x"))
     assert reads[0]["target"].van_id == "N-02"
     assert reads[0]["family_name"] == ""
-    assert app.success[0].value.startswith("## Keep it")
+    assert app.success[0].value.startswith("## Keep th")
     assert "The van: same" in app.success[1].value
     assert "61.2 ± 0.4 g/s" in told(app).replace("\\", "")
     assert "± 1.5 g/s (this visit)" in told(app).replace("\\", "")
@@ -37,15 +37,15 @@ def test_a_labels_link_lands_on_its_van(view: View, reads: Given) -> None:
 
 def test_without_a_label_the_van_is_chosen_and_stands_in_the_address(view: View) -> None:
     app = view("read_one_now")
-    assert app.title[0].value == "At the van"
+    assert app.title[0].value == "Read one now"
     app = app.selectbox(key="read-van of ").set_value("S-03").run()
     assert not app.exception
     assert app.query_params["van"] in ("S-03", ["S-03"])
-    assert app.title[0].value == "S\\-03"
+    assert app.title[0].value == "Read one now: S\\-03"
     app = app.selectbox(key="read-van of S-03").set_value("N-01").run()
-    assert app.title[0].value == "N\\-01"
+    assert app.title[0].value == "Read one now: N\\-01"
     app = app.selectbox(key="read-van of N-01").set_value(None).run()
-    assert app.title[0].value == "At the van"
+    assert app.title[0].value == "Read one now"
 
 
 def test_a_van_nobody_published_and_a_hostile_name_are_said(view: View, reads: Given) -> None:
@@ -67,10 +67,10 @@ def test_a_label_of_another_depot_shows_nothing(view: View, monkeypatch: pytest.
     monkeypatch.setattr("dashboards.read_one_now.me", OfNorth)
     app = view("read_one_now", van="S-03")
     assert not app.exception
-    assert app.title[0].value == "At the van"
+    assert app.title[0].value == "Read one now"
     assert "not among the vans you may see" in app.warning[0].value
     monkeypatch.setattr("dashboards.read_one_now._vans", lambda published: [])  # a fleet longer than what is offered
-    assert view("read_one_now", van="N-01").title[0].value == "N\\-01"
+    assert view("read_one_now", van="N-01").title[0].value == "Read one now: N\\-01"
 
 
 def test_conditions_are_asked_once_and_the_place_is_kept_for_the_next_van(
@@ -109,7 +109,7 @@ def test_several_recordings_are_one_visit_and_read_once(view: View, reads: Given
     assert [given["names"] for given in reads] == [["1.csv", "2.csv", "3.csv"]]
     app = app.run()
     assert len(reads) == 1
-    assert "Keep it" in app.success[0].value
+    assert "Keep th" in app.success[0].value
     app.query_params["van"] = "N-02"
     app = app.run()
     assert len(reads) == 1  # another van's recordings are not this one's
@@ -136,7 +136,7 @@ def test_another_family_is_a_warning_and_nothing_is_kept(
     assert not app.success
     assert app.warning[0].value.startswith("## Check the family")
     assert "40 to 80 g/s" in app.warning[0].value.replace("\\", "")
-    assert "Keep it" not in told(app)
+    assert "Keep th" not in told(app)
 
 
 def test_a_van_beyond_its_family_is_judged_with_the_doubt_first(
@@ -149,7 +149,7 @@ def test_a_van_beyond_its_family_is_judged_with_the_doubt_first(
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
     assert app.warning[0].value.startswith("## Check van and recorder")
-    assert app.success[0].value.startswith("## Keep it")
+    assert app.success[0].value.startswith("## Keep th")
     assert len(app.error) == 1
 
 
@@ -168,7 +168,7 @@ def test_a_listed_van_is_never_green_and_leads_to_its_page(
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
-    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Keep it: good"]
+    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Keep this snap: good"]
     assert any("The van: " in shown.value for shown in getattr(app, box))
     assert "on the list of 2026-W20, now: [weak fuel delivery](" in told(app).replace("\\", "")
     assert "Why N\\-01 is on the list" in told(app)
@@ -188,7 +188,7 @@ def test_where_petrol_may_escape_that_stands_above_the_verdict_and_no_snap_is_as
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
-    assert app.info[0].value.startswith("## Keep it: usable, one more would be better, once nothing leaks")
+    assert app.info[0].value.startswith("## Keep this snap: usable; one more once nothing leaks")
     first = app.error[0].value.replace("\\", "")
     kinds = [node.type for node in app.main]
     assert kinds.index("error") < kinds.index("info")
@@ -223,8 +223,8 @@ def test_where_no_snap_is_good_the_head_says_that_something_is_missing(
         capture |= {"grade": "usable", "shown_grade": "usable"}
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: usable)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"), ("2.csv", b"y"))
-    assert any(shown.value.startswith("## Keep it: usable, one more would be better") for shown in app.info)
-    assert not any(shown.value.startswith("## Keep it") for shown in app.success)
+    assert any(shown.value.startswith("## Keep these snaps: usable; one more would be better") for shown in app.info)
+    assert not any(shown.value.startswith("## Keep th") for shown in app.success)
 
 
 def test_too_few_quantities_are_not_green_of_a_van_that_is_not_listed_either(

@@ -50,6 +50,26 @@ def test_that_nothing_is_stored_is_said_before_and_after_and_a_delivery_is_offer
     assert "Download the delivery" not in [button.label for button in app.get("download_button")]
 
 
+def test_recordings_on_file_are_said_to_be_and_confirm_nothing(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The visit that the list rests on is no second one: its fault does not show again."""
+    from dashboards import read_one_now
+
+    apart = Fact.of("listed_apart_filed", "lambda_idle", visit_spread=0.061, count=3, usual_spread=0.002)
+    listed = {"week": "2026-W20", "urgency": "now", "cause": "unmetered_air", "to_mind": "unmetered_air"}
+    listed |= {"facts": [apart.row()]}
+    on_file = {"day": "2026-05-12", "recordings": 3}
+    heard = document(["1.csv"], van="N-01", verdict="few", on_list=listed, on_file=on_file)
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
+    assert not app.exception
+    first = plainly(app.info[0].value).replace("\\", "")
+    assert first.startswith("On file already: these 3 recordings of the visit on 2026-05-12. No new visit")
+    assert any("it shows what it is listed for" in each.value for each in app.error)
+    assert "again" not in plainly(" ".join(each.value for each in app.error))
+
+
 def test_a_fault_that_shows_again_is_told_with_what_shows_it_and_only_there(
     view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -71,8 +91,6 @@ def test_a_fault_that_shows_again_is_told_with_what_shows_it_and_only_there(
     assert "2 of 9" not in box
     said = told(app).replace("\\", "")
     assert plainly(said).count(told_apart) == 1
-    assert (
-        said.count("Too few quantities to clear the van: 2 of 9 could be compared. Enough to see its fault again.") == 1
-    )
+    assert said.count("Too few quantities to clear the van: 2 of 9 could be compared. Enough to see its fault.") == 1
     assert f"[Give the missing conditions](#{visit_conditions.PLACE})" in said
     assert visit_conditions.PLACE in [header.anchor for header in app.header]

@@ -38,6 +38,19 @@ def recordings(van: str, week: str) -> list[Path]:
     return sorted(INBOX.glob(f"{week}-*/waveforms/?????-{van}.*"))
 
 
+def recorded_anew(path: Path, folder: Path) -> Path:
+    """A recording that differs from another in its last digits: one that no visit on file holds."""
+    shaken = (pl.read_parquet(path) if path.suffix == ".parquet" else pl.read_csv(path)).with_columns(
+        pl.nth(1) * 1.0001
+    )
+    new = folder / f"new-{path.name}"
+    if path.suffix == ".parquet":
+        shaken.write_parquet(new)
+    else:
+        shaken.write_csv(new)
+    return new
+
+
 def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> list[str]:
     assert run(["read", *map(str, arguments)]) == 0
     return capsys.readouterr().out.splitlines()
@@ -61,7 +74,7 @@ def test_a_healthy_van_is_the_same_and_asks_for_nothing(
         shutil.copy(recording, tmp_path)
     lines = said(capsys, tmp_path, "--van", WELL, "--home", judged_small.root)
     assert lines[0].startswith("SAME  All ")
-    assert any("stands for 2 accepted snaps: of fewer than three" in line for line in lines)
+    assert any("stands for the 2 snaps kept: of fewer than three" in line for line in lines)
     assert sum(" * " in line for line in lines) == 1
     assert not any(cautions_for_snap()[-1].text.en in line for line in lines)
 
@@ -94,7 +107,7 @@ def test_a_listed_van_is_said_to_be_listed_whatever_the_snap_says(
     told = {"now": "now", "plan": "to be planned", "watch": "to be watched"}[str(row["urgency"])]
     cause = EVERY_CAUSE.get(str(row["leading_cause"]))
     named = "" if cause is None else f": {cause.title.en}"
-    line = f"  Whatever this recording says, {LEAN} is on the list of {week}, {told}{named}."
+    line = f"  Whatever these snaps say, {LEAN} is on the list of {week}, {told}{named}."
     short = render(in_short_of(published, [row], week)[LEAN])
     for recording in (recordings(LEAN, LAST)[0], recordings(LEAN, REPAIRED)[0]):
         lines = said(capsys, recording, "--van", LEAN, "--home", judged_small.root)
@@ -103,8 +116,36 @@ def test_a_listed_van_is_said_to_be_listed_whatever_the_snap_says(
     assert calm["against"]["on_list"] is None
 
 
-def test_a_repair_is_proven_or_not_on_the_spot(judged_small: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
-    lean, well = recordings(LEAN, LAST)[0], recordings(LEAN, REPAIRED)[0]
+def test_recordings_on_file_are_no_new_visit_and_are_held_against_what_came_before(
+    judged_small: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The visit that put a van on the list is not taken for another one that confirms it, nor for a part of its own past."""
+    published = open_published(judged_small.root)
+    day, count = published.ask(
+        """SELECT strftime(min(captured_at) AT TIME ZONE 'UTC', '%Y-%m-%d'), count(DISTINCT visit)
+        FROM captures WHERE van_id = $van AND week = $week""",
+        {"van": LEAN, "week": LAST},
+    ).row(0)
+    assert count == 1
+    path = recordings(LEAN, LAST)[0]
+    given = ("--van", LEAN, "--home", judged_small.root)
+    told = json.loads(said(capsys, path, *given, "--json")[0])["against"]
+    assert told["on_file"] == {"day": day, "recordings": 1}
+    (against,) = [fact for fact in told["facts"] if fact["code"] == "held_against_past"]
+    assert against["words"]["since"] < LAST
+    line = f"  On file already: this recording of the visit on {day}. No new visit: compared with what came before it."
+    assert line in said(capsys, path, *given)
+    new = recorded_anew(path, tmp_path)
+    told = json.loads(said(capsys, new, *given, "--json")[0])["against"]
+    assert told["on_file"] is None
+    (against,) = [fact for fact in told["facts"] if fact["code"] == "held_against_past"]
+    assert against["words"]["since"] == LAST
+
+
+def test_a_repair_is_proven_or_not_on_the_spot(
+    judged_small: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    lean, well = (recorded_anew(recordings(LEAN, week)[0], tmp_path) for week in (LAST, REPAIRED))
     given = ("--van", LEAN, "--home", judged_small.root, "--repaired", "airflow_under_reading", "--json")
     after = {path: json.loads(said(capsys, path, *given)[0])["against"]["proof"] for path in (lean, well)}
     assert after[lean]["verdict"] == "not_proven"

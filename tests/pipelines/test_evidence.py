@@ -231,7 +231,7 @@ def test_the_report_says_what_a_repair_did() -> None:
             }
         )
 
-    assert any("good captures taken since, 1 of 3" in line for line in told(repairs, "2026-W21")["text"])
+    assert any("good snaps taken since, 1 of 3" in line for line in told(repairs, "2026-W21")["text"])
     nothing = repairs.with_columns(work=pl.lit("tyres"), touches=pl.lit([], pl.List(pl.String)))
     assert any("touches nothing" in line for line in told(nothing)["text"])
     section = told(repairs)

@@ -131,7 +131,7 @@ def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
     assert [row[0] for row in table["rows"]] == [
         f"{one['captured_at'].astimezone(UTC):%Y-%m-%d %H:%M} UTC" for one in visits
     ]
-    assert table["rows"][0][1:] == ["good", "81 234", "88.26", "21", "99.6", "–", "–", "canonical"]
+    assert table["rows"][0][1:] == ["good", "81,234", "88.26", "21", "99.6", "–", "–", "canonical"]
     reading = section(document, "The latest reading")
     assert reading["text"] == [
         f"Read from the snap of {table['rows'][0][0]}; value ± one standard uncertainty of the trace. A single snap scatters; what the van reads "
@@ -170,7 +170,7 @@ def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
     paper.speak('units = "imperial"\nlanguage = "de"')
     (table,) = section(paper.evidence(), _german("evidence.visits"))["tables"]
     assert [head.split()[-1] for head in table["heads"][2:-1]] == ["mi", "°F", "°F", "inHg", "%", "ft"]
-    assert table["rows"][0][2:6] == ["50 477", "190,9", "69,8", "29,41"]
+    assert table["rows"][0][2:6] == ["50.477", "190,9", "69,8", "29,41"]
 
 
 def test_a_visit_low_throughout_is_evidence_and_never_counts_for_nothing(paper: Paper) -> None:
@@ -235,7 +235,7 @@ def test_the_head_of_the_report_has_what_a_claim_is_entered_with(paper: Paper) -
         "VIN": "ZZZ00000000000077",
         "Plate": "",
         "Part number": "air_mass A-1, lambda B-2",
-        "Odometer": f"81 234 km ({last['at']:%Y-%m-%d})",
+        "Odometer": f"81,234 km ({last['at']:%Y-%m-%d})",
         "Claim number": "",
         "Contact": "",
     }

@@ -12,7 +12,8 @@ from data_contracts.facts.fact import Fact
 from data_contracts.reasons import UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.commands import read, read_lines
-from pipelines.commands.at_the_van import Target, bands_of, cautions_told, report_lines
+from pipelines.commands.at_the_van import Target, cautions_told, report_lines
+from pipelines.commands.drawn import bands_of
 from pipelines.commands.visit_words import fuel_may_escape
 from pipelines.read_side.van_past import cause_to_mind
 from pipelines.workspace.settings import DisplaySettings
@@ -49,6 +50,7 @@ def against(**changes: Any) -> dict[str, Any]:
         "check_family": False,
         "check_van": False,
         "on_list": None,
+        "on_file": None,
     }
     found |= {"limit_crossed": False, "facts": [WITHIN, NOTHING]}
     return found | {"quantities": [], "representative": None, "proof": None, "asks_for_work": False} | changes
@@ -93,7 +95,7 @@ def test_quantities_are_an_aligned_table_in_the_readers_units() -> None:
     assert table[0] == [
         "quantity",
         "now",
-        "from repeat to repeat",
+        "from snap to snap",
         "by its own past",
         "by its family",
         "last visit",
@@ -168,7 +170,7 @@ def test_a_snap_is_told_in_full() -> None:
         "  - too little before; wait longer",
         "  - something",
         "",
-        "  ± is one standard uncertainty of the trace; how far snaps lie apart from repeat to repeat, a single one does not show",
+        "  ± is one standard uncertainty of the trace; how far snaps lie apart, a single one does not show",
         "  main_peak_g_s  61.20 ± 0.40 g/s  (lower bound)",
         "  lambda_idle    1.000 ± 0.010",
         "",
@@ -284,8 +286,12 @@ def test_a_listed_fault_whose_repeats_lie_apart_again_heads_the_visit_and_its_li
     rows = [quantity("idle_g_s"), quantity("dip_g_s")]
     lines = report_lines(against(verdict="few", on_list=listed, quantities=rows), EN)
     assert lines[0].startswith("THE LISTED FAULT SHOWS AGAIN  ")
+    filed = Fact.of("listed_apart_filed", "idle_g_s", visit_spread=1.0, count=3, usual_spread=0.1)
+    on_file = {"day": "2026-05-12", "recordings": 3}
+    same = against(verdict="few", on_list=listed | {"facts": [filed.row()]}, quantities=rows, on_file=on_file)
+    assert report_lines(same, EN)[0].startswith("IT SHOWS WHAT IT IS LISTED FOR  ")
     assert [
-        line.rstrip().endswith("level same, repeats apart")
+        line.rstrip().endswith("level same, snaps apart")
         for line in lines
         if "Idle flow" in line or "idle flow" in line.lower()
     ][-1]

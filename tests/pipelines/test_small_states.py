@@ -64,7 +64,7 @@ def test_a_van_is_listed_for_its_anomaly_alone(judged_small: Workspace, truth: d
     ).row(0, named=True)
     assert row["anomaly_p"] < 0.00075  # 0.15 of the 0.5 false alarms accepted per 100 van-weeks
     assert row["reasons"][0].startswith("Taken together, the readings are unlike a healthy van's")
-    assert row["reasons"][1:] == ["Repaired on 2026-03-06: it helped, by three good captures."]
+    assert row["reasons"][1:] == ["Repaired on 2026-03-06: it helped, by three good snaps."]
     alarms = ask(judged_small, f"SELECT bool_or(alarm) FROM trends WHERE week = '{LAST_RUN}' AND van_id = '{van}'")
     assert not alarms.item()
 
@@ -98,7 +98,7 @@ def test_a_repair_in_vain_is_not_learned_as_normal(judged_small: Workspace, trut
         judged_small, f"SELECT urgency, reasons FROM watchlist WHERE week = '{LAST_RUN}' AND van_id = '{van}'"
     ).rows()
     assert row[0] == "now"
-    assert row[1][-1].startswith("Repaired on 2026-03-27: it did not help, by three good captures")
+    assert row[1][-1].startswith("Repaired on 2026-03-27: it did not help, by three good snaps")
     done = ask(judged_small, f"SELECT strftime(max(done_at), '%G-W%V') FROM repairs WHERE van_id = '{van}'").item()
     outside = ask(
         judged_small,

@@ -134,7 +134,7 @@ def test_a_warranty_whose_kilometres_are_driven_pays_nothing_and_the_order_says_
         "Warranty: until 2027-04-08 by date, ended by mileage (limit 100\u00a0000\u00a0km); last reading 100\u00a0400\u00a0km on 2026-03-25."
     )
     assert render(fact, "de").startswith(
-        "Garantie: nach Datum bis 2027-04-08, nach Laufleistung abgelaufen (Grenze 100\u00a0000\u00a0km);"
+        "Garantie: nach Datum bis 2027-04-08, nach Laufleistung abgelaufen (Grenze 100.000\u00a0km);"
     )
     assert render(fact, units="imperial").endswith("last reading 62\u00a0386\u00a0mi on 2026-03-25.")
     date_alone = _orders({"v1": {"urgency": "now"}}, warranty=(date(2027, 4, 8),))["v1"]
@@ -165,7 +165,7 @@ def test_an_order_is_due_before_the_kilometres_run_out() -> None:
     assert unread["warranty_paid"] > 0
     assert unread["due_by"] > row["due_by"]
     (fact,) = (Fact.from_row(one) for one in unread["warranty_facts"])
-    assert "mileage not known (limit 99\u00a0400\u00a0km)." in render(fact)
+    assert "mileage not known (limit 99,400\u00a0km)." in render(fact)
 
 
 def test_settings_reach_worth_and_plan() -> None:

@@ -11,8 +11,9 @@ from data_contracts.capture import Conditions
 from data_contracts.family import parse_family
 from data_contracts.states import URGENCIES
 from pipelines.weekly import read_captures
+from pipelines.weekly.assign_visits import visits
 from pipelines.weekly.judging import _fault_codes, _put_behind, _silence
-from pipelines.weekly.read_captures import _Batch, _conditions, _family_print, _plain, _read_apart, _read_id, visits
+from pipelines.weekly.read_captures import _Batch, _conditions, _family_print, _parted, _plain, _read_apart, _read_id
 from tests.readings_fleet import FAMILIES_TABLE
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -114,6 +115,22 @@ def test_conditions_reach_the_reading_under_their_own_names() -> None:
     row = told | {"closed_loop": False, "fault_codes": ["P0171"], "fuel": "E10"}
     assert vars(_conditions(row)) == told | {"closed_loop": False, "fault_codes": ("P0171",), "fuel": "E10"}
     assert _conditions(row | {"fault_codes": None}).fault_codes == ()
+
+
+def test_batches_are_bounded_in_recordings_and_samples(monkeypatch: pytest.MonkeyPatch) -> None:
+    def sizes(*samples: int, processes: int = 1) -> list[int]:
+        return [len(batch) for batch in _parted([{"samples": each} for each in samples], processes)]
+
+    monkeypatch.setattr(read_captures, "_MOST_RECORDINGS", 6)
+    monkeypatch.setattr(read_captures, "_LEAST_RECORDINGS", 2)
+    monkeypatch.setattr(read_captures, "_MOST_SAMPLES", 100)
+    assert sizes() == []
+    assert sizes(*[1] * 7) == [2, 2, 2, 1]  # the least
+    assert sizes(*[1] * 16) == [4] * 4  # some for each process
+    assert sizes(*[1] * 16, processes=2) == [2] * 8
+    assert sizes(*[1] * 50) == [6] * 8 + [2]  # the most
+    assert sizes(*[40] * 7) == [2, 2, 2, 1]
+    assert sizes(200, 1, 99, 1, 300) == [1, 2, 1, 1]  # one that is larger is a batch of its own
 
 
 def test_of_a_batch_only_the_recordings_at_fault_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -124,10 +124,10 @@ def test_a_place_has_a_form_for_one_and_one_for_more_and_both_differ(language: s
 def test_a_number_takes_its_form() -> None:
     sentence = "{n:# van is/# vans are} seen{n:/ each}, {name}"
     assert filled(sentence, {"n": 1, "name": "x/y"}) == "1 van is seen, x/y"
-    assert [filled(sentence, {"n": n, "name": ""}) for n in (0, 2, "1 012")] == [
+    assert [filled(sentence, {"n": n, "name": ""}) for n in (0, 2, "1,012")] == [
         "0 vans are seen each, ",
         "2 vans are seen each, ",
-        "1 012 vans are seen each, ",
+        "1,012 vans are seen each, ",
     ]
     assert [counted(n, "row", "rows") for n in (0, 1, 2)] == ["0 rows", "1 row", "2 rows"]
 

@@ -58,23 +58,31 @@ def contradiction(waveform: Waveform, family: Family) -> tuple[Contradiction, fl
         there = volts[np.isfinite(volts)]
         if there.size < 20:
             continue
-        low, high = (float(end) for end in np.percentile(there, (2.0, 98.0)))
-        found = _of_kind(there, low, high, family)
-        if found is None and _goes_rich(waveform, volts, family):
+        ranked = np.sort(there)
+        low, high = _quantile(ranked, 0.02), _quantile(ranked, 0.98)
+        found = _of_kind(there, low, _quantile(ranked, 0.5), high, family)
+        if found is None and _goes_rich(waveform, volts, high - low, family):
             found = "maybe_inverted"
         if found is not None:
             return found, low, high
     return None
 
 
-def _of_kind(volts: Floats, low: float, high: float, family: Family) -> Contradiction | None:
+def _quantile(ranked: Floats, share: float) -> float:
+    """Of sorted values, between neighbours; as `numpy.quantile` gives it, which sorts them each time."""
+    place = share * (ranked.size - 1)
+    below = int(place)
+    above = min(below + 1, ranked.size - 1)
+    return float(ranked[below] + (place - below) * (ranked[above] - ranked[below]))
+
+
+def _of_kind(volts: Floats, low: float, middle: float, high: float, family: Family) -> Contradiction | None:
     """Contradiction in the levels of one trace."""
-    if float(np.median(volts)) < BELOW_ZERO_V and low < FAR_BELOW_V and high < HARDLY_ABOVE_V:
+    if middle < BELOW_ZERO_V and low < FAR_BELOW_V and high < HARDLY_ABOVE_V:
         return "below_zero"
     sensor = family.lambda_sensor
     if sensor.kind == "narrowband":
-        beyond = high > NARROWBAND_MOST_V or float(np.median(volts)) > NARROWBAND_HIGH_V
-        return "not_narrowband" if beyond else None
+        return "not_narrowband" if high > NARROWBAND_MOST_V or middle > NARROWBAND_HIGH_V else None
     if low < NARROWBAND_LOW_V or high > NARROWBAND_HIGH_V or high - low < NARROWBAND_SWING_V:
         return None
     rising = np.argsort(sensor.characteristic_lambda)
@@ -93,24 +101,34 @@ def _switches(volts: Floats, low: float, high: float) -> bool:
     return middle < MIDDLE_SHARE and int(np.count_nonzero(np.diff(outside))) >= SWITCHES
 
 
-def _goes_rich(waveform: Waveform, volts: Floats, family: Family) -> bool:
-    """Whether the trace is on the whole richer after the release than before the opening, by a tenth of its range."""
+def _goes_rich(waveform: Waveform, volts: Floats, span: float, family: Family) -> bool:
+    """Whether the trace is on the whole richer after the release than before the opening, by a tenth of its range.
+
+    A switching sensor that is richer there must be leaner at the end of the hold than before, for that is what a reversed one shows.
+    """
     flow = waveform.channels.get(family.airflow_sensor.channel)
     if flow is None:
         return False
     air = np.asarray(flow, dtype=np.float64)
-    if not np.isfinite(air).any():
+    ranked = np.sort(air[np.isfinite(air)])
+    if not ranked.size:
         return False
-    idle, top = (float(end) for end in np.nanpercentile(air, (10.0, 99.0)))
-    open_at = np.flatnonzero(air > 0.5 * (idle + top))
+    open_at = np.flatnonzero(air > 0.5 * (_quantile(ranked, 0.1) + _quantile(ranked, 0.99)))
     if not open_at.size:
         return False
-    opening, release = waveform.time_s[open_at[0]], waveform.time_s[open_at[-1]]
-    sign = -1.0 if family.lambda_sensor.polarity == "rich_low" else 1.0
-    before = volts[waveform.time_s < opening - 0.1]
-    cut = volts[(waveform.time_s > release + CUT_FROM_S) & (waveform.time_s < release + CUT_TO_S)]
-    before, cut = before[np.isfinite(before)], cut[np.isfinite(cut)]
-    if not before.size or not cut.size:
+    time, first, last = waveform.time_s, int(open_at[0]), int(open_at[-1])
+    opening, release = time[first], time[last]
+    sensor = family.lambda_sensor
+    sign = -1.0 if sensor.polarity == "rich_low" else 1.0
+    before = _mean(volts[: np.searchsorted(time, opening - 0.1)])
+    cut = _mean(volts[np.searchsorted(time, release + CUT_FROM_S, "right") : np.searchsorted(time, release + CUT_TO_S)])
+    if not sign * cut - sign * before > 0.1 * span:
         return False
-    span = float(np.nanpercentile(volts, 98.0) - np.nanpercentile(volts, 2.0))
-    return bool(float(np.mean(sign * cut)) - float(np.mean(sign * before)) > 0.1 * span)
+    held = _mean(volts[(first + last) // 2 : last + 1])
+    return sensor.kind != "narrowband" or not sign * held > sign * before
+
+
+def _mean(volts: Floats) -> float:
+    """Of what was recorded; NaN for nothing."""
+    there = volts[np.isfinite(volts)]
+    return float(np.mean(there)) if there.size else np.nan

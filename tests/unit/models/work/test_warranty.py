@@ -89,7 +89,7 @@ def test_where_its_mileage_has_used_it_up_since_the_reading_sentence_and_money_a
     assert warranty.covered_until(judged) is None
     (fact,) = warranty.facts(judged)
     assert (fact.words["by_date"], fact.words["by_km"]) == ("stands", "driven")
-    assert "probably ended by mileage since the last reading (limit 100\u00a0000\u00a0km)" in render(fact)
+    assert "probably ended by mileage since the last reading (limit 100,000\u00a0km)" in render(fact)
     in_german_miles = render(fact, "de", "imperial")
     assert "nach Laufleistung seit dem letzten Stand wohl abgelaufen (Grenze 62" in in_german_miles
     assert "ilometer" not in in_german_miles
