@@ -149,7 +149,11 @@ def landmarks(of: Traces, palette: Palette, *, narrow: bool = False) -> Drawing:
     upper = Frame(ends(of.time_s), reach(air), left=left, top=24, width=width - 2 * left, height=170)
     lower = Frame(ends(of.time_s), reach(mixture), left=left, top=240, width=width - 2 * left, height=130)
     parts = [
-        *moments(upper, 370, of, palette),
+        *(
+            moment(upper.at(at, upper.y[0])[0], upper.top, upper.top + upper.height, palette)
+            for at in (0.0, of.release_s)
+        ),
+        *moments(lower, 370, of, palette),
         drawing.words(4, 14, axis("airflow"), palette.quiet, paper=palette.paper),
         drawing.words(4, 226, axis("lambda"), palette.quiet, paper=palette.paper),
         drawing.line(upper, of.time_s, air, palette.accent, 2),

@@ -7,6 +7,7 @@ the state of a van sums them up. The order of the rows does not matter, and noth
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -32,8 +33,7 @@ from models.tracking.standardise import Standardised, standardise
 from models.tracking.state.notices import Notice, Recorders, notices_of
 from models.tracking.state.residuals import Residuals, latest_repeats
 from models.tracking.state.states import no_states, states_of
-from models.tracking.state.told import told_of
-from models.tracking.state.trends import trends_of
+from models.tracking.state.told import Asked, Tell, pieces_of, told_of
 from models.tracking.visits import AIR, MAIN_PEAK, MAIN_PEAK_AS_READ
 
 _AS_READ = (MAIN_PEAK_AS_READ, MAIN_PEAK_AS_READ + "_u")
@@ -117,6 +117,7 @@ def assess(
     settings: TrackingSettings | None = None,
     shapes: pl.DataFrame | None = None,
     also: Collection[str] = (),
+    tell: Tell | None = None,
 ) -> Assessment:
     """Judge every van as of the end of a week.
 
@@ -137,6 +138,8 @@ def assess(
         Rows of the shapes table, for the representative repeat and the anomaly.
     also : collection of str
         Vans that are on the list for another reason than their readings: judged like the listed ones.
+    tell : callable, optional
+        Shares the charts of the fleet out; threads of this process where left out.
 
     Returns
     -------
@@ -152,22 +155,19 @@ def assess(
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
     latest = _latest(std, week_number(week) - setting.forget_after_weeks)
-    first_week = week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6)
-    found = told_of(
-        std,
-        families,
-        within,
-        repeats,
-        chart_repeatability(std, within, per_van_week=per_van_week, threads=setting.threads),
-        per_van_week=per_van_week,
-        usual_interval=setting.visit_interval_weeks,
-        within_weeks=setting.forget_after_weeks,
-        latest=latest,
-        first_week=first_week,
-        threads=setting.threads,
+    asked = Asked(
+        per_van_week,
+        setting.visit_interval_weeks,
+        setting.forget_after_weeks,
+        first_week=week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
     )
+    unsteady = chart_repeatability(std, within, per_van_week=per_van_week, threads=setting.threads)
+    pieces = pieces_of(
+        std, families, within, repeats, unsteady, _until(repairs, week), latest, asked, threads=setting.threads
+    )
+    found = told_of(pieces, std, unsteady.quantities, tell or partial(side_by_side, threads=setting.threads))
     std = without_tables(std)  # what is told of is in `found`
-    del within, repeats
+    del within, repeats, unsteady, pieces
     anomaly = judge_fleet(
         std,
         found.views,
@@ -181,7 +181,7 @@ def assess(
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"]
     return Assessment(
         captures=told_captures,
-        trends=trends_of(found.judged, _until(repairs, week), first_week),
+        trends=found.trends,
         states=states,
         residuals=found.residuals.of_vans(listed.to_list()),
         notices=notices_of(std, week),

@@ -219,17 +219,13 @@ def repeat_scatter(
     """
     seen = visits_with_repeats(std, within) if seen is None else seen
     rows = np.flatnonzero(std.weeks >= (std.weeks.min() if first_week is None else first_week))
-    first = std.starts[:-1][std.van]
     out = {}
     for q, quantity in enumerate(std.quantities):
         count = std.visits[quantity + "_n"].to_numpy()
         sd = within[:, q]
         degrees = np.where(np.isfinite(sd), np.maximum(count - 1, 0), 0).astype(np.float64)
-        squares, counts = (
-            np.concatenate(([0.0], np.cumsum(part))) for part in (degrees * np.nan_to_num(sd) ** 2, degrees)
-        )
-        earlier = counts[:-1] - counts[first]
-        van_sd = np.sqrt(np.maximum(squares[:-1] - squares[first], 0.0) / np.maximum(earlier, 1.0))
+        squares, earlier = (_before(part, std.van) for part in (degrees * np.nan_to_num(sd) ** 2, degrees))
+        van_sd = np.sqrt(squares / np.maximum(earlier, 1.0))
         steep = np.abs(derivative(quantity, std.scaled[:, q]))
         family_sd = std.repeat_share[std.family, q] * std.scatter[std.family, q] * steep
         family_sd = np.where(seen[std.family, q] >= FEWEST_IN_FAMILY, family_sd, np.nan)
@@ -238,3 +234,11 @@ def repeat_scatter(
         u[rows], source[rows] = found
         out[quantity] = RepeatScatter(u, source)
     return out
+
+
+def _before(values: Floats, van: Codes) -> Floats:
+    """Sum over each van's earlier visits; the other vans have no part in its rounding."""
+    sums = pl.DataFrame({"of": values, "van": van}).select(
+        pl.col("of").cum_sum().shift(1, fill_value=0.0).over("van", mapping_strategy="group_to_rows")
+    )
+    return sums["of"].to_numpy()

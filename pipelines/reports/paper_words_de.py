@@ -249,7 +249,7 @@ WORDS: dict[str, str] = {
     "label.scan": "Scannen, dann aufnehmen.",
     "card.title": "Einstellkarte",
     "card.for": "Familie {family}, Messgerät: {recorder}",
-    "card.canonical": "jedes, dessen Dateien die eigenen Spalten der Flotte haben",
+    "card.canonical": "jedes mit den eigenen Spalten der Flotte",
     "card.connect": "Anschließen",
     "card.signal": "Signal",
     "card.column": "Spalte der Datei",

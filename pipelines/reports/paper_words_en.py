@@ -234,7 +234,7 @@ WORDS: dict[str, str] = {
     "label.scan": "Scan, then record.",
     "card.title": "Set-up card",
     "card.for": "Family {family}, recorder: {recorder}",
-    "card.canonical": "any whose files have the fleet's own columns",
+    "card.canonical": "any with the fleet's own columns",
     "card.connect": "Connect",
     "card.signal": "Signal",
     "card.column": "Column in the file",

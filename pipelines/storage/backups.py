@@ -10,7 +10,6 @@ import hashlib
 import json
 import os
 import shutil
-import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -21,15 +20,14 @@ import fsspec
 from fsspec.spec import AbstractFileSystem
 
 from data_contracts.errors import InputError, WorkspaceError, first_line
-from pipelines.storage.atomic_files import write_atomically
+from pipelines.storage.identity import identity_of
 from pipelines.storage.upgrades import KEPT
-from pipelines.workspace.drafts import clear_drafts, draft_of
+from pipelines.workspace.drafts import draft_of
 from pipelines.workspace.workspace import Workspace
 
-IDENTITY = ".workspace"
-"""File of a workspace by which a place knows its own."""
-LEFT_OUT = frozenset({"orchestrator", ".lock", ".rebuild"})
-"""Of a workspace: the orchestrator's own records and logs, the lock, and what a rebuild that was cut off left behind."""
+LEFT_OUT = frozenset({"orchestrator", "partitions", ".lock", ".rebuild"})
+"""Of a workspace: the orchestrator's own records and logs, what a cluster is at work on, the lock, and what a rebuild that was cut off
+left behind."""
 WRITTEN_ANY_TIME = ("inbox/", "reports/logs/", "reports/notify/")
 """Folders that are written to while somebody else holds the workspace: deliveries, the log, what people were told."""
 _BLOCK = 1 << 20
@@ -162,12 +160,7 @@ class BackupPlace:
 
     def _claim(self, workspace: Workspace) -> None:
         """Make the place the workspace's own, or find that it is another's."""
-        own = workspace.root / IDENTITY
-        clear_drafts([workspace.root])
-        if not own.exists():
-            write_atomically(own, uuid.uuid4().hex.encode())
-        theirs = f"{self._root}/workspace.json"
-        identity = own.read_text(encoding="utf-8").strip()
+        theirs, identity = f"{self._root}/workspace.json", identity_of(workspace)
         if not self._files.exists(theirs):
             for folder in ("objects", "backups"):
                 self._files.makedirs(f"{self._root}/{folder}", exist_ok=True)

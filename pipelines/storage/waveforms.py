@@ -305,7 +305,9 @@ def read_waveforms(warehouse: "Warehouse", folder: Path, waveform_ids: Iterable[
     return {waveform_id: found[waveform_id] for waveform_id in wanted}
 
 
-def read_chunk(path: Path, row_groups: list[int] | None = None, only: set[str] | None = None) -> dict[str, Waveform]:
+def read_chunk(
+    path: Path, row_groups: list[int] | None = None, only: set[str] | None = None, *, content: bytes | None = None
+) -> dict[str, Waveform]:
     """Waveforms of one chunk.
 
     Parameters
@@ -316,6 +318,8 @@ def read_chunk(path: Path, row_groups: list[int] | None = None, only: set[str] |
         Which row groups; all if not given.
     only : set of str, optional
         Which waveforms; all if not given.
+    content : bytes, optional
+        Of the chunk, where it was read from elsewhere.
 
     Returns
     -------
@@ -328,7 +332,7 @@ def read_chunk(path: Path, row_groups: list[int] | None = None, only: set[str] |
     """
     remedy = "put it back from a backup (`vansnap restore`), or deliver its recordings again"
     try:
-        with pq.ParquetFile(path) as file:
+        with pq.ParquetFile(path if content is None else pa.BufferReader(content)) as file:
             table = file.read() if row_groups is None else file.read_row_groups(row_groups)
     except FileNotFoundError:
         raise WorkspaceError(f"waveform chunk {path.name[:12]}… is missing from waveforms/: {remedy}") from None

@@ -1,6 +1,6 @@
 """Batches of work, their results in order: in this process, in processes of this machine, or on a Dask cluster.
 
-Whoever asks writes what comes back, one batch after the other: a worker only reads. What a cluster can't do is done here.
+Whoever asks stores what comes back, one batch after the other. What a cluster can't do is done here.
 """
 
 import logging
@@ -10,9 +10,10 @@ import socket
 import tempfile
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack
+from itertools import islice
 from typing import Any, TypeVar
 
 from data_contracts.errors import InputError
@@ -44,6 +45,7 @@ def in_order(
     version: Callable[[], str],
     processes: int = 0,
     cluster: ClusterSettings | None = None,
+    handed: Callable[[Batch], Batch] = lambda batch: batch,
     tell: Tell = lambda line: None,
 ) -> Iterator[Result]:
     """Results of the batches, in their order.
@@ -59,6 +61,8 @@ def in_order(
         Of this machine; 0 is one per core, 1 is this one.
     cluster : ClusterSettings, optional
         Where else; nothing is asked of it where it names neither a scheduler nor workers.
+    handed : callable, optional
+        Makes of a batch what a worker of the cluster gets in its place, when one has room for it.
     tell : callable
         Told in one line where a cluster failed and the rest is done here.
 
@@ -72,18 +76,11 @@ def in_order(
     InputError
         If a cluster is set and the package for it is not installed.
     """
-    left = deque(batches)
-    if cluster is not None and cluster.asked:
-        failures = _failures()
-        try:
-            for result in _on_cluster(work, list(left), version, cluster):
-                left.popleft()
-                yield result
-        except failures as error:
-            why = str(error).splitlines()[0] if str(error) else type(error).__name__
-            tell(
-                f"cluster: {why}; {counted(len(left), 'batch', 'batches')} of {len(batches)} done on this machine instead"
-            )
+    done = 0
+    for result in from_cluster(work, map(handed, batches), len(batches), version=version, cluster=cluster, tell=tell):
+        done += 1
+        yield result
+    left = batches[done:]
     count = min(processes or os.cpu_count() or 1, len(left))
     if count <= 1:
         yield from map(work, left)
@@ -91,6 +88,48 @@ def in_order(
     context = multiprocessing.get_context("forkserver")
     with ProcessPoolExecutor(count, mp_context=context) as pool:
         yield from pool.map(work, left)
+
+
+def from_cluster(
+    work: Work[Batch, Result],
+    batches: Iterable[Batch],
+    count: int,
+    *,
+    version: Callable[[], str],
+    cluster: ClusterSettings | None,
+    tell: Tell,
+) -> Iterator[Result]:
+    """Results of the first batches, in their order: of all of them, unless the cluster fails or none is set.
+
+    Parameters
+    ----------
+    work, version, cluster, tell
+        As of `in_order`.
+    batches : iterable
+        Asked for one at a time, as workers have room.
+    count : int
+        How many there are.
+
+    Yields
+    ------
+    object
+        What `work` returned.
+
+    Raises
+    ------
+    InputError
+        If a cluster is set and the package for it is not installed.
+    """
+    if cluster is None or not cluster.asked:
+        return
+    failures, done = _failures(), 0
+    try:
+        for result in _on_cluster(work, batches, version, cluster):
+            yield result
+            done += 1
+    except failures as error:
+        why = str(error).splitlines()[0] if str(error) else type(error).__name__
+        tell(f"cluster: {why}; {counted(count - done, 'batch', 'batches')} of {count} done on this machine instead")
 
 
 def _failures() -> tuple[type[Exception], ...]:
@@ -106,19 +145,21 @@ def _failures() -> tuple[type[Exception], ...]:
 
 
 def _on_cluster(
-    work: Work[Batch, Result], batches: Sequence[Batch], version: Callable[[], str], cluster: ClusterSettings
+    work: Work[Batch, Result], batches: Iterable[Batch], version: Callable[[], str], cluster: ClusterSettings
 ) -> Iterator[Result]:
     """Results from the workers, in order; each holds a few batches, the others wait here. A batch whose worker ends goes to another."""
-    waiting, running, wanted = deque(batches), deque[Any](), version()
+    waiting, running, wanted = iter(batches), deque[Any](), version()
     with ExitStack() as stack:
         client = _client(cluster, stack)
         client.wait_for_workers(1, timeout=_ANSWER_S)
         most, counted_at = 0, -_COUNT_S
-        while waiting or running:
+        while True:
             if time.monotonic() - counted_at >= _COUNT_S:  # workers come and go
                 most, counted_at = _AHEAD * max(sum(client.nthreads().values()), 1), time.monotonic()
-            while waiting and len(running) < most:
-                running.append(client.submit(_on_worker, work, version, wanted, waiting.popleft(), pure=False))
+            for batch in islice(waiting, max(most - len(running), 0)):
+                running.append(client.submit(_on_worker, work, version, wanted, batch, pure=False))
+            if not running:
+                return
             yield _result(client, running.popleft())
 
 

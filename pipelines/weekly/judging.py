@@ -13,8 +13,8 @@ import polars as pl
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import Job
-from data_contracts.states import NOTED, URGENCIES
-from data_contracts.tables import FACTS_TYPE, NOTICES, TEST_PLAN, polars_schema
+from data_contracts.states import NOTED
+from data_contracts.tables import NOTICES, TEST_PLAN, polars_schema
 from data_contracts.weeks import is_silent, week_before, week_end
 from models.work.order_states import replay
 from pipelines.decisions.order_decisions import (
@@ -29,6 +29,7 @@ from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.captures_judged import captures_judged, recently_settled
 from pipelines.weekly.judge_apart import NotJudged, NotMade, facts_of, judge_apart, keep_traces, make_apart
+from pipelines.weekly.left_standing import with_standing
 from pipelines.weekly.programme import NO_PROGRAMME, Programme, programme_of_week
 from pipelines.weekly.read_captures import READ_TRACES
 from pipelines.weekly.shared_faults import shared_faults
@@ -41,6 +42,7 @@ from pipelines.workspace.workspace import Workspace
 if TYPE_CHECKING:  # they take seconds to import
     from models.causes.infer import CausePosterior
     from models.tracking.assess import Assessment
+    from models.tracking.state.told import Tell
     from models.work.learning import Learned
     from models.work.warranty import Warranty
     from models.work.watchlist import Circumstances
@@ -57,6 +59,11 @@ _ASKED_TO_WAIT = """
 
 MOST_THREADS = 4
 """Threads that track at most: each has some vans' tables in memory, and what they can't share is a third of the time. Of our choosing."""
+
+
+def threads_of(settings: Settings) -> int:
+    """How many threads track."""
+    return min(settings.intake.workers or os.cpu_count() or 1, MOST_THREADS)
 
 
 @dataclass(frozen=True)
@@ -77,6 +84,7 @@ def judge_week(
     settings: Settings,
     run: Mapping[str, Any],
     about_register: Sequence[Fact] = (),
+    tell: "Tell | None" = None,
 ) -> None:
     """Judge every van as of a week and store what was found.
 
@@ -91,6 +99,8 @@ def judge_week(
         The run's row of `runs`; its week is the one judged.
     about_register : sequence of Fact
         Notices of what in the register stands from the last run.
+    tell : callable, optional
+        Shares the charts of the fleet out, as `models.tracking.assess.assess` takes it.
     """
     from pipelines.decisions import lessons, warranties
     from pipelines.storage.models import keep_models
@@ -100,13 +110,13 @@ def judge_week(
     frame = captures_judged(warehouse, register, week)
     learned = lessons.learn_until(warehouse, list(register.families), settings, week)
     granted = warranties.warranties_of(register, frame, week)
-    judged = _judge(warehouse, register, settings, week, frame, repairs, learned, granted)
+    judged = _judge(warehouse, register, settings, week, frame, repairs, learned, granted, tell)
     now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(register.families)))))
     unproven = _prove_repairs(workspace, warehouse, now.assessment.trends, repairs)
     changes = lessons.changes_of_week(warehouse, learned, week)
     aside = {van_id for one in failed for van_id in one.van_ids}
     orders, unordered = _orders(warehouse, register, settings, week, now, aside, learned.jobs, granted)
-    listed, trends = _with_standing(warehouse, sorted(aside), now.listed, now.assessment.trends, week)
+    listed, trends = with_standing(warehouse, sorted(aside), now.listed, now.assessment.trends, week)
     tests, untested = make_apart(
         "tests",
         lambda: tests_of_week(
@@ -157,6 +167,7 @@ def _judge(
     repairs: pl.DataFrame,
     learned: "Learned",
     warranties: Mapping[str, "Warranty"],
+    tell: "Tell | None",
 ) -> Callable[[frozenset[str]], _Judged]:
     """Judge some of the vans together; no side effects."""
     from models.causes.as_recorded import as_recorded
@@ -178,7 +189,6 @@ def _judge(
     late = late_to_settle(recently_settled(warehouse, register, week), done, families)
     not_proven = jobs_not_proven(warehouse, week)
     asked = dict(warehouse.query(_ASKED_TO_WAIT, [week]).iter_rows())
-    threads = min(settings.intake.workers or os.cpu_count() or 1, MOST_THREADS)
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
 
     def judged(van_ids: frozenset[str]) -> _Judged:
@@ -190,9 +200,10 @@ def _judge(
             families=families,
             repairs=done,
             week=week,
-            settings=settings.tracking.for_models(threads=threads),
+            settings=settings.tracking.for_models(threads=threads_of(settings)),
             shapes=shapes,
             also=codes.keys() | settling.keys(),
+            tell=tell,
         )
         flags = lessons.flags_of(assessment)
         found = assessment.residuals.van_ids
@@ -320,43 +331,6 @@ def _notice_rows(week: str, told: Sequence[Fact], assessment: "Assessment") -> p
 def _vans_by_family(rows: pl.DataFrame) -> dict[str, list[str]]:
     """Family to its vans, of any table that names both."""
     return dict(rows.group_by("family").agg(pl.col("van_id").unique().sort()).sort("family").iter_rows())
-
-
-def _with_standing(
-    warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """List and trends with the previous rows of vans that could not be judged: leaving them off would say they are well."""
-    if not van_ids:
-        return listed, trends
-    last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
-    standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
-        pl.col("van_id").is_in(van_ids)
-    )
-    facts = [
-        rows if rows and rows[0]["code"] == "stands_from" else [Fact.of("stands_from", since=last).row(), *(rows or [])]
-        for rows in standing["reason_facts"].to_list()
-    ]
-    standing = standing.with_columns(
-        pl.Series("reason_facts", facts, dtype=FACTS_TYPE),
-        week=pl.lit(week),
-        new=pl.lit(False),
-        reasons=pl.lit(None, dtype=standing.schema["reasons"]),
-    ).select(listed.columns)
-    listed = _put_behind(listed, standing)
-    known = warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]).filter(pl.col("van_id").is_in(van_ids))
-    ranked = listed.with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
-    return ranked, pl.concat([trends, known.select(trends.columns)]).sort("van_id", "week", "quantity")
-
-
-def _put_behind(listed: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
-    """The list with the vans that stand from before, each behind the last van that is as urgent; the list keeps its order."""
-    level = [URGENCIES.index(word) for word in listed["urgency"]]
-    behind = [
-        max((place for place, other in enumerate(level) if other <= URGENCIES.index(word)), default=-1)
-        for word in standing["urgency"]
-    ]
-    order = pl.Series([*range(listed.height), *behind], dtype=pl.Int64)
-    return pl.concat([listed, standing]).with_columns(place=order).sort("place", maintain_order=True).drop("place")
 
 
 def _silence(frame: pl.DataFrame, week: str) -> list[Fact]:

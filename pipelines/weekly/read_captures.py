@@ -10,8 +10,6 @@ import os
 import traceback
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +26,8 @@ from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import read_chunk
 from pipelines.weekly.assign_visits import assign_visits
 from pipelines.weekly.batches import Tell, in_order
+from pipelines.weekly.chunks_handed import ChunksHanded, chunk_handed
+from pipelines.weekly.own_version import reads_with
 from pipelines.weekly.progress import Report
 from pipelines.workspace.cluster_settings import ClusterSettings
 from pipelines.workspace.register import Register
@@ -68,6 +68,7 @@ class _Batch:
     waveforms: Path
     recordings: list[dict[str, Any]]
     families: Mapping[str, Family]
+    storage: str = ""  # where the chunks lie instead
 
 
 @dataclass(frozen=True)
@@ -227,8 +228,20 @@ def _read_batches(
         batches.append(_Batch(workspace.waveforms, recordings, known))
     if len(todo) < _POOL_FROM:
         workers, cluster = 1, None
-    results = in_order(_read_apart, batches, version=_version, processes=workers, cluster=cluster, tell=tell)
+    storage = cluster.storage if cluster is not None else ""
+    chunks = ChunksHanded(storage, workspace.waveforms)
+
+    def handed(batch: _Batch) -> _Batch:
+        if storage in ("", str(workspace.partitions)):
+            return batch
+        chunks.hand(row["chunk"] for row in batch.recordings)
+        return replace(batch, storage=storage)
+
+    results = in_order(
+        _read_apart, batches, version=reads_with, processes=workers, cluster=cluster, handed=handed, tell=tell
+    )
     yield from zip(batches, results, strict=True)
+    chunks.forget(tell)
 
 
 def _parted(todo: list[dict[str, Any]], processes: int) -> Iterator[list[dict[str, Any]]]:
@@ -244,15 +257,6 @@ def _parted(todo: list[dict[str, Any]], processes: int) -> Iterator[list[dict[st
         samples += row["samples"]
     if batch:
         yield batch
-
-
-@cache
-def _version() -> str:
-    """What a reading depends on beside recording and family."""
-    from models.reading.read import METHOD
-
-    packages = ", ".join(f"{name} {version(name)}" for name in ("numpy", "numba", "scipy", "polars"))
-    return f"method {METHOD}, {packages}"
 
 
 def _read_apart(batch: _Batch) -> _Result:
@@ -326,7 +330,8 @@ def _waveforms(batch: _Batch) -> dict[str, Waveform]:
         ids.add(row["waveform_id"])
     found: dict[str, Waveform] = {}
     for chunk, (row_groups, ids) in chunks.items():
-        found.update(read_chunk(batch.waveforms / chunk, sorted(row_groups), ids))
+        content = chunk_handed(batch.storage, chunk) if batch.storage else None
+        found.update(read_chunk(batch.waveforms / chunk, sorted(row_groups), ids, content=content))
     return found
 
 

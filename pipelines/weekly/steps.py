@@ -10,9 +10,9 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from importlib import resources
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
@@ -29,24 +29,31 @@ from pipelines.intake.forgetting import complete, finish
 from pipelines.intake.gone import Gone
 from pipelines.intake.journal import clear_left_drafts, note_intake, note_run
 from pipelines.intake.take_in import Report, take_in
+from pipelines.storage.identity import identity_of
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.standing_register import keep_families, standing_register
 from pipelines.storage.warehouse import Warehouse, open_warehouse
-from pipelines.weekly.judging import judge_week
+from pipelines.weekly.judging import judge_week, threads_of
+from pipelines.weekly.own_version import models_print
 from pipelines.weekly.prepare import say_first_use
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.testing import test_plan_facts
+from pipelines.weekly.track_on_cluster import TrackingOnCluster
+from pipelines.workspace.cluster_settings import ClusterSettings
 from pipelines.workspace.log import note
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.version import VERSION
 from pipelines.workspace.workspace import Workspace, open_workspace
 
+if TYPE_CHECKING:  # it takes seconds to import
+    from models.tracking.state.told import Tell
+
 CLOCK_SLACK = timedelta(minutes=5)
 """A clock that is corrected by less than this stops no run. Of our choosing."""
 # Sections of the settings that change no figure: when, where and for whom.
-_NO_RESULT = {"schedule", "intake", "board", "people", "display", "notify", "evidence"}
+_NO_RESULT = {"schedule", "intake", "cluster", "board", "people", "display", "notify", "evidence"}
 
 
 @dataclass(frozen=True)
@@ -159,14 +166,20 @@ def read_captures(home: Path, *, quiet: bool = True) -> int:
             register,
             workers=settings.intake.workers,
             progress=progress,
-            cluster=settings.cluster.within(workspace.root),
-            tell=lambda line: _cluster_failed(workspace, line),
+            cluster=_cluster(workspace, settings),
+            tell=partial(_cluster_failed, workspace),
         )
 
 
 def _cluster_failed(workspace: Workspace, line: str) -> None:
     print(line, file=sys.stderr, flush=True)
     note(workspace, "cluster_failed", why=line)
+
+
+def _cluster(workspace: Workspace, settings: Settings) -> ClusterSettings:
+    """The cluster that is named, with its files and storage; none is asked for otherwise."""
+    asked = settings.cluster if settings.cluster.asked else ClusterSettings()
+    return asked.within(workspace, identity_of(workspace) if asked.storage else "")
 
 
 def resolve_week(home: Path, week: str | None) -> str:
@@ -241,7 +254,12 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
         with bar("tracking", quiet=quiet) as progress:
             standing = published_run(workspace.published_path)
             decisions = take_in_decisions(workspace, warehouse)
-            judged = judge_again(workspace, warehouse, settings, week, standing=standing, progress=progress)
+            say = partial(_cluster_failed, workspace)
+            cluster = TrackingOnCluster(_cluster(workspace, settings), threads=threads_of(settings), say=say)
+            judged = judge_again(
+                workspace, warehouse, settings, week, standing=standing, progress=progress, tell=cluster.tell
+            )
+            cluster.forget()
         note_run(workspace, warehouse)
         tracked = _standing(warehouse, week, settings.workshop.currency)
         return replace(tracked, changed=judged, decisions=decisions)
@@ -256,6 +274,7 @@ def judge_again(
     standing: tuple[str, str] | None = None,
     at: datetime | None = None,
     progress: Report | None = None,
+    tell: "Tell | None" = None,
 ) -> bool:
     """What tracking does once the warehouse is open and the decisions are taken in.
 
@@ -273,6 +292,8 @@ def judge_again(
         When the run ended; None is the clock's.
     progress : callable, optional
         Told (0, 1), then (1, 1).
+    tell : callable, optional
+        Shares the charts of the fleet out, as `models.tracking.assess.assess` takes it.
 
     Returns
     -------
@@ -288,7 +309,7 @@ def judge_again(
     if progress is not None:
         progress(0, 1)
     run = _run_row(week, data_id, at or datetime.now(UTC))
-    judge_week(workspace, warehouse, known.register, settings, run, known.facts())
+    judge_week(workspace, warehouse, known.register, settings, run, known.facts(), tell)
     if progress is not None:
         progress(1, 1)
     return True
@@ -338,16 +359,6 @@ def _standing(warehouse: Warehouse, week: str, currency: str) -> Tracked:
     return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, tests, newest)
 
 
-def _models_print() -> str:
-    """Hash over the models' code and data: judging with other code is another run."""
-    digest = hashlib.sha256()
-    folder = Path(str(resources.files("models")))
-    for file in sorted(folder.rglob("*")):
-        if file.suffix in (".py", ".toml", ".csv", ".json"):
-            digest.update(file.relative_to(folder).as_posix().encode() + b"\x00" + file.read_bytes())
-    return digest.hexdigest()
-
-
 def _run_row(week: str, data_id: str, at: datetime) -> dict[str, Any]:
     """Row of `runs` for a week that is judged now."""
     run_id = hashlib.sha256(f"{week}\x1f{data_id}".encode()).hexdigest()[:16]
@@ -381,5 +392,5 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
     digest.update(repr(warranties).encode())
     digest.update(repr((register.absences, register.works)).encode())
     digest.update(json.dumps(settings.model_dump(mode="json", exclude=_NO_RESULT), sort_keys=True).encode())
-    digest.update(f"{VERSION}\x1f{METHOD}\x1f{_models_print()}".encode())
+    digest.update(f"{VERSION}\x1f{METHOD}\x1f{models_print()}".encode())
     return digest.hexdigest()

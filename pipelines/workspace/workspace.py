@@ -71,6 +71,11 @@ class Workspace:
         return self.root / "reports"
 
     @property
+    def partitions(self) -> Path:
+        """What the machines of a cluster hand each other while a run goes on, unless settings name another storage."""
+        return self.root / "partitions"
+
+    @property
     def checks(self) -> Path:
         """What the contract suites found in each delivery."""
         return self.reports / "checks"

@@ -1,10 +1,12 @@
 """What several tests of papers share."""
 
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from pipelines.workspace.cluster_settings import ClusterSettings
 from tests.pipelines import told_home
 from tests.published_sample import make_workspace
 from tests.sample_papers import WEEK, Paper
@@ -26,6 +28,16 @@ def paper(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Pape
 @pytest.fixture(scope="session")
 def told_sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return told_home.made(tmp_path_factory.mktemp("told") / "home")
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[ClusterSettings]:
+    """Two workers that come back when they end."""
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50, host="127.0.0.1"
+    ) as local:
+        yield ClusterSettings(scheduler=local.scheduler_address)
 
 
 @pytest.fixture

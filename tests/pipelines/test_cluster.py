@@ -6,7 +6,6 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -77,15 +76,6 @@ def opens(path: str) -> str:
     if on_worker():
         raise FileNotFoundError(f"{path} is not there")
     return path
-
-
-@pytest.fixture(scope="module")
-def cluster() -> Iterator[ClusterSettings]:
-    """Two workers that come back when they end."""
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50, host="127.0.0.1"
-    ) as local:
-        yield ClusterSettings(scheduler=local.scheduler_address)
 
 
 @pytest.fixture

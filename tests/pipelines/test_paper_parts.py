@@ -185,7 +185,7 @@ def test_the_card_gives_the_figures_of_the_family(monkeypatch: pytest.MonkeyPatc
     sensor = {"kind": "wideband", "polarity": "rich_low", "characteristic_v": [0.3, 1.5, 2.6]}
     of = family(lambda_sensor=sensor | {"characteristic_lambda": [0.65, 1.0, 5.0]}, lambda_banks=2)
     told = card(of, monkeypatch)
-    assert told["heading"] == "Family analytic, recorder: any whose files have the fleet's own columns"
+    assert told["heading"] == "Family analytic, recorder: any with the fleet's own columns"
     assert [row[1:] for row in told["channels"]] == [
         ["airflow_v", "0 to 5 V"],
         ["lambda_v", "0.3 to 2.6 V; rich is low"],

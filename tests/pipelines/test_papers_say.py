@@ -94,7 +94,7 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
     paper.speak('units = "imperial"\nlanguage = "de"')
     paper.change("UPDATE captures SET odometer_km = 81234.4", "UPDATE work_orders SET hours = 1.5")
     page = paper.orders()[number]
-    assert "50,477 mi" in [value for _, value in page["facts"]]
+    assert "50.477 mi" in [value for _, value in page["facts"]]
     assert page["times"] == [("Zeit für die Prüfung", "0,5 h"), ("Zeit für die Reparatur", "1,0 h")]
     paper.change("UPDATE work_orders SET hours = 0.5")
     assert paper.orders()[number]["times"][1] == ("Zeit für die Reparatur", "nach der Prüfung bekannt")

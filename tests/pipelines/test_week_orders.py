@@ -131,12 +131,12 @@ def test_a_warranty_whose_kilometres_are_driven_pays_nothing_and_the_order_says_
     assert over["warranty_paid"] == 0
     (fact,) = (Fact.from_row(one) for one in over["warranty_facts"])
     assert render(fact) == (
-        "Warranty: until 2027-04-08 by date, ended by mileage (limit 100\u00a0000\u00a0km); last reading 100\u00a0400\u00a0km on 2026-03-25."
+        "Warranty: until 2027-04-08 by date, ended by mileage (limit 100,000\u00a0km); last reading 100,400\u00a0km on 2026-03-25."
     )
     assert render(fact, "de").startswith(
         "Garantie: nach Datum bis 2027-04-08, nach Laufleistung abgelaufen (Grenze 100.000\u00a0km);"
     )
-    assert render(fact, units="imperial").endswith("last reading 62\u00a0386\u00a0mi on 2026-03-25.")
+    assert render(fact, units="imperial").endswith("last reading 62,386\u00a0mi on 2026-03-25.")
     date_alone = _orders({"v1": {"urgency": "now"}}, warranty=(date(2027, 4, 8),))["v1"]
     assert date_alone["warranty_paid"] > 0
     (fact,) = (Fact.from_row(one) for one in date_alone["warranty_facts"])

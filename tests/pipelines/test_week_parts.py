@@ -12,7 +12,8 @@ from data_contracts.family import parse_family
 from data_contracts.states import URGENCIES
 from pipelines.weekly import read_captures
 from pipelines.weekly.assign_visits import visits
-from pipelines.weekly.judging import _fault_codes, _put_behind, _silence
+from pipelines.weekly.judging import _fault_codes, _silence
+from pipelines.weekly.left_standing import _put_behind
 from pipelines.weekly.read_captures import _Batch, _conditions, _family_print, _parted, _plain, _read_apart, _read_id
 from tests.readings_fleet import FAMILIES_TABLE
 

@@ -5,10 +5,10 @@ from typing import NamedTuple, TypeVar
 
 import numpy as np
 
-from models.statistics.arrays import Codes, Floats
+from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.side_by_side import side_by_side
 from models.tracking.charts.alarms import Alarms, held_otherwise, raise_alarms
-from models.tracking.charts.dispersion import VanScatter, dispersion_of, van_scatter
+from models.tracking.charts.dispersion import Dispersion, VanScatter, dispersion_of, van_scatter
 from models.tracking.charts.first_signs import gross_counts, gross_shares
 from models.tracking.charts.recursion import Followed, follow_vans
 from models.tracking.parts import Vans, of_vans, some_vans
@@ -39,6 +39,28 @@ class Charts(NamedTuple):
     gross: Floats
 
 
+class Shared(NamedTuple):
+    """What the charts of some vans take of the others.
+
+    Attributes
+    ----------
+    dispersion : Dispersion
+        Of these vans.
+    otherwise : ndarray of shape (vans, quantities), bool
+        As `models.tracking.charts.alarms.held_otherwise` finds it.
+    gross : ndarray of shape (quantities,)
+        As `models.tracking.charts.first_signs.gross_shares` finds over the whole fleet. [1]
+    """
+
+    dispersion: Dispersion
+    otherwise: Flags
+    gross: Floats
+
+    def of_vans(self, vans: slice) -> "Shared":
+        """The same of some of the vans."""
+        return Shared(self.dispersion.of_vans(vans), self.otherwise[vans], self.gross)
+
+
 def charts_of(
     std: Standardised,
     told: Callable[[Charts], Result],
@@ -67,30 +89,70 @@ def charts_of(
         What `told` made of each part, in the order of the vans. The recursion runs twice, since it costs less than to keep its tables.
     """
 
+    shared = shared_of(std, threads)
+    shares = {"own_share": own_share, "peer_share": peer_share}
+
+    def charted(some: Vans) -> Result:
+        return told(charted_with(shared.of_vans(some.vans), some, of_vans(std, some), per_van_week, **shares))
+
+    yield from side_by_side(charted, some_vans(std), threads)
+
+
+def shared_of(std: Standardised, threads: int = 1) -> Shared:
+    """What the charts of any vans take of the others.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits of the whole fleet.
+    threads : int
+        How many parts at a time.
+
+    Returns
+    -------
+    Shared
+    """
+
     def moved(some: Vans) -> tuple[VanScatter, Codes]:
         part = of_vans(std, some)
         followed = followed_of(part)
         return van_scatter(part, followed), gross_counts(part, followed)
 
     scatter, counts = zip(*side_by_side(moved, some_vans(std), threads), strict=True)
-    dispersion, otherwise = dispersion_of(std, scatter), held_otherwise(std)
-    gross = gross_shares(np.sum(counts, axis=0))
+    return Shared(dispersion_of(std, scatter), held_otherwise(std), gross_shares(np.sum(counts, axis=0)))
 
-    def charted(some: Vans) -> Result:
-        part = of_vans(std, some)
-        followed = followed_of(part)
-        alarms = raise_alarms(
-            part,
-            followed,
-            per_van_week=per_van_week,
-            own_share=own_share,
-            peer_share=peer_share,
-            dispersion=dispersion.of_vans(some.vans),
-            otherwise=otherwise[some.vans],
-        )
-        return told(Charts(some, part, followed, alarms, gross))
 
-    yield from side_by_side(charted, some_vans(std), threads)
+def charted_with(
+    shared: Shared, some: Vans, std: Standardised, per_van_week: float, *, own_share: float, peer_share: float
+) -> Charts:
+    """Charts and alarms of some vans.
+
+    Parameters
+    ----------
+    shared : Shared
+        Of these vans.
+    some : Vans
+        Which.
+    std : Standardised
+        Their visits.
+    per_van_week, own_share, peer_share : float
+        As `models.tracking.charts.alarms.raise_alarms` takes them.
+
+    Returns
+    -------
+    Charts
+    """
+    followed = followed_of(std)
+    alarms = raise_alarms(
+        std,
+        followed,
+        per_van_week=per_van_week,
+        own_share=own_share,
+        peer_share=peer_share,
+        dispersion=shared.dispersion,
+        otherwise=shared.otherwise,
+    )
+    return Charts(some, std, followed, alarms, shared.gross)
 
 
 def followed_of(std: Standardised) -> Followed:

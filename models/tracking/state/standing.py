@@ -34,8 +34,8 @@ def _tables(std: Standardised, followed: Followed, alarms: Alarms, forecasts: Fl
     yield from (forecasts.moving, forecasts.stepped, forecasts.level, forecasts.level_u)
 
 
-def visits_told(std: Standardised, latest: Codes, first_week: int) -> Flags:
-    """The visits of which anything is said: those of the weeks wanted, each van's latest, and the last that read each quantity.
+def visits_told(std: Standardised, latest: Codes) -> Flags:
+    """The visits that a van's state is told from: each van's latest, and the last that read each quantity.
 
     Parameters
     ----------
@@ -43,14 +43,12 @@ def visits_told(std: Standardised, latest: Codes, first_week: int) -> Flags:
         Visits.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
-    first_week : int
-        Number of the first week wanted.
 
     Returns
     -------
     ndarray of shape (visits,)
     """
-    told = std.weeks >= first_week
+    told = np.zeros(std.weeks.size, bool)
     told[latest] = True
     last = _last_true(np.isfinite(std.x))[latest]
     told[last[last >= std.starts[std.van[latest], None]]] = True

@@ -61,7 +61,7 @@ def test_a_warranty_by_date_alone_is_said_without_kilometres() -> None:
     by_km = warranty_of(None, 60_000.0, WEEKLY[:1], day=DAY)
     assert by_km is not None
     assert [render(fact, "de", "imperial") for fact in by_km.facts(DAY)] == [
-        "Garantie: nach Laufleistung abgelaufen (Grenze 37\u00a0282\u00a0mi); letzter Stand 37\u00a0282\u00a0mi am 2026-05-03."
+        "Garantie: nach Laufleistung abgelaufen (Grenze 37.282\u00a0mi); letzter Stand 37.282\u00a0mi am 2026-05-03."
     ]
 
 

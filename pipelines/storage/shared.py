@@ -1,0 +1,103 @@
+"""Storage that the machines of a cluster share: a folder, or any place that fsspec knows by a URL.
+
+Who may use it is said by the environment, as its package reads it (for S3: AWS_ACCESS_KEY_ID and the like), never by a setting.
+A file is there whole or not at all. What goes wrong is an `OSError` of one line, whatever the package raised.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import fsspec
+from fsspec.implementations.local import LocalFileSystem
+
+from data_contracts.errors import first_line
+from pipelines.workspace.drafts import draft_of
+
+
+class SharedStorage:
+    """Files by name in one place.
+
+    Parameters
+    ----------
+    place : str
+        Folder or URL. Nothing is asked of it yet.
+    """
+
+    def __init__(self, place: str) -> None:
+        self.place = place
+
+    @cached_property
+    def _there(self) -> tuple[Any, str]:
+        with _one_line(self.place):
+            files, root = fsspec.core.url_to_fs(self.place)
+            return files, str(root).rstrip("/")
+
+    def _at(self, name: str) -> tuple[Any, str]:
+        files, root = self._there
+        return files, f"{root}/{name}".rstrip("/")
+
+    def holds(self, name: str) -> bool:
+        """Whether there is such a file."""
+        files, path = self._at(name)
+        with _one_line(self.place):
+            files.invalidate_cache()
+            return bool(files.exists(path))
+
+    def read(self, name: str) -> bytes:
+        """All of a file.
+
+        Raises
+        ------
+        OSError
+            If it is not there or can't be read.
+        """
+        files, path = self._at(name)
+        with _one_line(self.place):
+            return bytes(files.cat_file(path))
+
+    def write(self, name: str, content: bytes) -> None:
+        """Write a file, or replace it.
+
+        Raises
+        ------
+        OSError
+            If that can't be done.
+        """
+        files, path = self._at(name)
+        with _one_line(self.place):
+            if not isinstance(files, LocalFileSystem):
+                files.pipe_file(path, content)  # there once all of it is
+                return
+            draft = draft_of(Path(path))
+            draft.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                draft.write_bytes(content)
+                draft.replace(path)
+            finally:
+                draft.unlink(missing_ok=True)
+
+    def forget(self, name: str = "") -> None:
+        """Remove a file, or all of them.
+
+        Raises
+        ------
+        OSError
+            If that can't be done.
+        """
+        files, path = self._at(name)
+        with _one_line(self.place):
+            files.invalidate_cache()
+            if files.exists(path):
+                files.rm(path, recursive=True)
+
+
+@contextmanager
+def _one_line(place: str) -> Iterator[None]:
+    """What a package raises, as an `OSError` that names the place."""
+    try:
+        yield
+    except Exception as error:
+        raise OSError(f"{place}: {first_line(error)}") from error
