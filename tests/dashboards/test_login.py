@@ -104,7 +104,9 @@ def page(context: "playwright.BrowserContext") -> Iterator["playwright.Page"]:
 
 def _settled(page: "playwright.Page") -> str:
     page.get_by_test_id("stMain").locator("h1").first.wait_for()
-    page.wait_for_function("document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'", polling=100)
+    page.wait_for_function(
+        "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'", polling=100
+    )
     page.wait_for_timeout(300)
     shown: str = page.get_by_test_id("stApp").inner_text()
     return shown.replace("\N{ZERO WIDTH SPACE}", "")  # keeps an address from becoming a link

@@ -18,8 +18,9 @@ from pipelines.storage.warehouse import open_warehouse
 from pipelines.weekly import read_captures, steps
 from pipelines.weekly.batches import in_order
 from pipelines.workspace.cluster_settings import ClusterSettings
-from tests.pipelines.small_home import small_home
+from tests.pipelines.small_home import first_deliveries
 
+dask = pytest.importorskip("dask")
 distributed = pytest.importorskip("distributed")
 
 
@@ -81,10 +82,13 @@ def opens(path: str) -> str:
 
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[ClusterSettings]:
-    """Two workers that come back when they end."""
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50, host="127.0.0.1"
-    ) as local:
+    """Two workers that come back when they end; a batch that ended two is given to no third."""
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50, host="127.0.0.1"
+        ) as local,
+    ):
         yield ClusterSettings(scheduler=local.scheduler_address)
 
 
@@ -106,7 +110,7 @@ def test_captures_read_on_a_cluster_are_those_read_here(
     monkeypatch.setattr(read_captures, "_POOL_FROM", 1)
     rows: list[Any] = []
     for place in ("", f'[cluster]\nscheduler = "{cluster.scheduler}"\n'):
-        home = small_home(tmp_path / f"home-{len(rows)}")
+        home, _ = first_deliveries(tmp_path / f"home-{len(rows)}")
         home.settings_path.write_text("[intake]\nworkers = 1\n" + place, encoding="utf-8")
         steps.intake(home.root, quiet=True)
         assert steps.read_captures(home.root) > 7
