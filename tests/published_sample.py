@@ -5,6 +5,9 @@ make. Van `N-01` wears an injector, `N-02` has a slow lambda sensor, `S-03` has 
 the rest are well.
 """
 
+import functools
+import shutil
+import tempfile
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -44,7 +47,7 @@ def make_workspace(
     seed: int = 5,
     never_seen: Sequence[str] = (),
 ) -> list[str]:
-    """Write settings.toml, a register with two families, and published.duckdb.
+    """Write settings.toml, a register with two families, and published.duckdb: made once a process, then copied.
 
     Parameters
     ----------
@@ -55,7 +58,7 @@ def make_workspace(
     weeks : int
         ISO weeks of history; the last ends before `finished_at`.
     finished_at : datetime, optional
-        When the last run published; default now.
+        When the last run published; default the moment of the process's first workspace.
     van_notes : mapping of str to str, optional
         Notes of vans of the register.
     seed : int
@@ -68,14 +71,40 @@ def make_workspace(
     list of str
         The weeks, oldest first.
     """
-    (home / "register").mkdir(parents=True, exist_ok=True)
+    notes = tuple((van_notes or {}).items())
+    made, names = _made(vans_per_depot, weeks, finished_at or _now(), notes, seed, tuple(never_seen))
+    shutil.copytree(made, home, dirs_exist_ok=True)
+    return list(names)
+
+
+@functools.cache
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+@functools.cache
+def _kept() -> tempfile.TemporaryDirectory[str]:
+    return tempfile.TemporaryDirectory(prefix="published-sample-")
+
+
+@functools.cache
+def _made(
+    vans_per_depot: int,
+    weeks: int,
+    finished: datetime,
+    van_notes: tuple[tuple[str, str], ...],
+    seed: int,
+    never_seen: tuple[str, ...],
+) -> tuple[Path, list[str]]:
+    """A workspace to copy, gone with the process, and its weeks."""
+    home = Path(tempfile.mkdtemp(dir=_kept().name)) / "home"
+    (home / "register").mkdir(parents=True)
     (home / "settings.toml").write_text("", encoding="utf-8")
     (home / "register" / "families.toml").write_text(FAMILIES, encoding="utf-8")
-    finished = finished_at or datetime.now(UTC)
     mondays = [(finished - timedelta(weeks=weeks - 1 - k)).date() for k in range(weeks)]
     mondays = [day - timedelta(days=day.weekday()) for day in mondays]
     names = [week_of(day) for day in mondays]
-    tables = SampleRows(np.random.default_rng(seed), mondays, van_notes or {})
+    tables = SampleRows(np.random.default_rng(seed), mondays, dict(van_notes))
     for depot in ("north", "south"):
         for number in range(1, vans_per_depot + 1):
             tables.add_van(f"{depot[0].upper()}-{number:02d}", depot, "brook-20" if number % 2 else "tarn-15")
@@ -88,7 +117,7 @@ def make_workspace(
     tables.rows["runs"].append(
         {"run_id": "r1", "week": names[-1], "finished_at": finished, "vansnap": "0.1.0", "data_id": "0" * 64}
     )
-    (home / "waveforms").mkdir(exist_ok=True)
+    (home / "waveforms").mkdir()
     tables.rows["waveforms"] = [vars(stored) for stored in write_waveforms(home / "waveforms", tables.encoded)]
     fresh = home / ".published.duckdb.fresh"
     with duckdb.connect(str(fresh)) as connection:
@@ -97,4 +126,4 @@ def make_workspace(
                 write_table(connection, name, tables.rows[name])
         make_summaries(connection, "main")
     fresh.replace(home / "published.duckdb")
-    return names
+    return home, names

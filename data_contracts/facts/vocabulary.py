@@ -180,8 +180,8 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "Comes and goes: {quantity} jumps from snap to snap[, ± {visit_spread}, usual ± {usual_spread}].",
-        "Kommt und geht: {quantity} springt von Gasstoß zu Gasstoß[, ± {visit_spread}, üblich ± {usual_spread}].",
+        "Comes and goes: {quantity} jumps from snap to snap[, each sure only to ± {visit_spread} (usual ± {usual_spread})].",
+        "Kommt und geht: {quantity} springt von Gasstoß zu Gasstoß[, jeder nur auf ± {visit_spread} sicher (üblich ± {usual_spread})].",
         may="visit_spread usual_spread",
     ),
     _of_quantity(

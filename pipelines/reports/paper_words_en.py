@@ -80,7 +80,7 @@ WORDS: dict[str, str] = {
     "list.new": "new",
     "list.overdue": "overdue",
     "list.not_kept": "Likelihoods of causes were not borne out by findings: test before a part is ordered, whatever they say.",
-    "list.unchecked": "Likelihoods of causes are not yet checked by findings: read them as a ranking.",
+    "list.unchecked": "How likely a cause is counts among those a snap can name, and no finding has checked it yet: test before a part is ordered.",
     "list.notices": "Remarks",
     "list.orders": f"Open orders: {RANKED_BY.en}",
     "urgency.now": "NOW",

@@ -30,6 +30,8 @@ _BOOK = (
 
 
 State = Literal["new", "current", "outdated"]
+Checks = set[tuple[frozenset[str], frozenset[str]]]
+"""Columns and words of each CHECK of a table."""
 
 
 def state_of(connection: duckdb.DuckDBPyConnection, path: Path) -> State:
@@ -138,9 +140,10 @@ def bring_up_to_date(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
         connection.execute(numbered[number])
     if not there or (done, version) != (newest, VERSION):
         connection.execute("INSERT INTO schema_version (version, vansnap) VALUES (?, ?)", [newest, VERSION])
-    _refuse_unknown_columns(path, version, _columns(connection))
+    there, checked = _columns(connection), _checks(connection)
+    _refuse_unknown_columns(path, version, there)
     for table in TABLES.values():
-        _complete(connection, path, table)
+        _complete(connection, path, table, there.get(table.name), checked.get(table.name, set()))
 
 
 def _columns(connection: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:
@@ -191,24 +194,27 @@ def _refuse_unknown_columns(path: Path, version: str, there: dict[str, set[str]]
             )
 
 
-def _complete(connection: duckdb.DuckDBPyConnection, path: Path, table: Table) -> None:
-    """Make a table of the contract, or the columns and checks it lacks."""
-    connection.execute(create_table_sql(table))
-    there = _columns(connection)[table.name]
+def _complete(
+    connection: duckdb.DuckDBPyConnection, path: Path, table: Table, there: set[str] | None, checked: Checks
+) -> None:
+    """Make a table of the contract that is not there, or the columns and checks it lacks."""
+    if there is None:
+        connection.execute(create_table_sql(table))
+        return
     for column in table.columns:
         if column.name not in there:
             connection.execute(f'ALTER TABLE "{table.name}" ADD COLUMN "{column.name}" {duckdb_type(column)}')
-    if _checks(connection).get(table.name, set()) != _contract_checks(table):
+    if checked != _contract_checks(table):
         _make_anew(connection, path, table)
 
 
-def _checks(connection: duckdb.DuckDBPyConnection) -> dict[str, set[tuple[frozenset[str], frozenset[str]]]]:
+def _checks(connection: duckdb.DuckDBPyConnection) -> dict[str, Checks]:
     """Columns and words of every CHECK in the file, by table."""
     rows = connection.execute(
         "SELECT table_name, constraint_column_names, expression FROM duckdb_constraints() "
         "WHERE constraint_type = 'CHECK' AND database_name = current_database()"
     )
-    found: dict[str, set[tuple[frozenset[str], frozenset[str]]]] = {}
+    found: dict[str, Checks] = {}
     for table, columns, text in rows.fetchall():
         words = frozenset(re.findall(r"'([^']*)'", text))
         found.setdefault(table, set()).add((frozenset(columns), words))
@@ -238,7 +244,7 @@ def _make_anew(connection: duckdb.DuckDBPyConnection, path: Path, table: Table) 
     connection.execute("DROP TABLE _before")
 
 
-def _contract_checks(table: Table) -> set[tuple[frozenset[str], frozenset[str]]]:
+def _contract_checks(table: Table) -> Checks:
     return {(frozenset({c.name, c.unless} - {""}), frozenset(c.words)) for c in table.columns if c.words}
 
 

@@ -1,5 +1,6 @@
 """A made-up workspace per test session, and a board to run views on."""
 
+import functools
 import re
 import sys
 from collections.abc import Callable, Iterator
@@ -8,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
 
 from dashboards import standing, text, unbroken
@@ -15,6 +17,15 @@ from tests.dashboards.technician import Given, document
 from tests.published_sample import make_workspace
 
 View = Callable[..., AppTest]
+
+
+@pytest.fixture(autouse=True, scope="session")
+def packages_looked_through_once() -> Iterator[None]:
+    """Streamlit reads what every installed package says of itself, for components, each time an AppTest runs: most of its time."""
+    with pytest.MonkeyPatch.context() as patch:
+        once = functools.cache(manifest_scanner.scan_component_manifests)
+        patch.setattr(manifest_scanner, "scan_component_manifests", once)
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -14,7 +14,7 @@ from dashboards.text import message
 from pipelines.workspace.log import audit_lines
 from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import free_port, serving
-from tests.dashboards.browsing import WAIT_MS
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, WAIT_MS, newcomer
 from tests.dashboards.openid_provider import CLIENT, SECRET, Provider, provider
 from tests.published_sample import make_workspace
 
@@ -83,22 +83,30 @@ def board(home: Path, at: Provider) -> Iterator[str]:
 @pytest.fixture(scope="module")
 def browser(chromium: str) -> Iterator["playwright.Browser"]:
     with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
+        opened = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
         yield opened
         opened.close()
 
 
+@pytest.fixture(scope="module")
+def context(browser: "playwright.Browser") -> Iterator["playwright.BrowserContext"]:
+    opened = browser.new_context(viewport=DESKTOP, accept_downloads=True)
+    opened.set_default_timeout(WAIT_MS)
+    yield opened
+    opened.close()
+
+
 @pytest.fixture
-def page(browser: "playwright.Browser") -> Iterator["playwright.Page"]:
-    context = browser.new_context(viewport={"width": 1400, "height": 900}, accept_downloads=True)
-    context.set_default_timeout(WAIT_MS)
-    yield context.new_page()
-    context.close()
+def page(context: "playwright.BrowserContext") -> Iterator["playwright.Page"]:
+    with newcomer(context) as opened:
+        yield opened
 
 
 def _settled(page: "playwright.Page") -> str:
     page.get_by_test_id("stMain").locator("h1").first.wait_for()
-    page.wait_for_function("document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'")
+    page.wait_for_function(
+        "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'", polling=100
+    )
     page.wait_for_timeout(300)
     shown: str = page.get_by_test_id("stApp").inner_text()
     return shown.replace("\N{ZERO WIDTH SPACE}", "")  # keeps an address from becoming a link

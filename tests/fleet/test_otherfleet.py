@@ -4,6 +4,7 @@ Severities are checked against the trade's own table ("severity 1 means"); the r
 noise-free truth of a simulator the reading was not built with.
 """
 
+import functools
 import tomllib
 from pathlib import Path
 
@@ -100,6 +101,7 @@ def test_most_faulty_vans_have_healthy_weeks_first() -> None:
     assert all(0.4 <= f.severity(25) <= 1.0 for f in late if f.profile == "step")
 
 
+@functools.cache
 def _read(family: str, captures: int, **given: object) -> tuple[Readings, pl.DataFrame]:
     waveforms, conditions, truth = make_captures(family, captures, rng=np.random.default_rng(21), **given)  # type: ignore[arg-type]
     readings = read_waveforms(waveforms, [family_of(family)] * captures, conditions)

@@ -158,7 +158,7 @@ def _body(k: Kind, van: Van, visit: Visit, restricted: float, cold: bool) -> dic
         "full_flow": reference_full_flow(k),
         "idle_flow": 0.0,
         "idle_rpm": k.idle_rpm * (1 + van.idle_shift + visit.idle_shift) * (1.35 if cold else 1.0),
-        "limit_rpm": k.limit_rpm,
+        "limit_rpm": float(k.limit_rpm),  # a whole number would have everything compiled a second time
         "ambient_pa": visit.ambient_kpa * 1e3,
         "intake_k": kelvin / dry,
         "charge_k": (0.62 * kelvin + 0.38 * (visit.coolant_c + 273.15)) / dry,

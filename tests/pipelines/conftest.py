@@ -32,11 +32,14 @@ def told_sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[ClusterSettings]:
-    """Two workers that come back when they end."""
-    distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50, host="127.0.0.1"
-    ) as local:
+    """Two workers that come back when they end; a batch that ended two is given to no third."""
+    dask, distributed = pytest.importorskip("dask"), pytest.importorskip("distributed")
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50, host="127.0.0.1"
+        ) as local,
+    ):
         yield ClusterSettings(scheduler=local.scheduler_address)
 
 

@@ -11,6 +11,8 @@ from pipelines.workspace.workspace import Workspace, make_workspace
 from sample_fleet.make_small import FIRST_RUN
 
 SMALL_FLEET = Path(__file__).parents[2] / "sample_fleet" / "small_fleet"
+KEPT = 4
+"""Deliveries of the small fleet that are taken in where a few do."""
 
 
 def small_home(root: Path) -> Workspace:
@@ -19,6 +21,15 @@ def small_home(root: Path) -> Workspace:
     shutil.copytree(SMALL_FLEET / "register", workspace.register, dirs_exist_ok=True)
     shutil.copytree(SMALL_FLEET / "inbox", workspace.inbox, dirs_exist_ok=True)
     return workspace
+
+
+def first_deliveries(root: Path) -> tuple[Workspace, list[Path]]:
+    """A new workspace with the small fleet's register and its first `KEPT` deliveries, and these."""
+    workspace = small_home(root)
+    inbox = sorted(workspace.inbox.iterdir())
+    for delivery in inbox[KEPT:]:
+        shutil.rmtree(delivery) if delivery.is_dir() else delivery.unlink()
+    return workspace, inbox[:KEPT]
 
 
 def judged_small_home(root: Path) -> Workspace:

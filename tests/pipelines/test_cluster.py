@@ -17,7 +17,7 @@ from pipelines.storage.warehouse import open_warehouse
 from pipelines.weekly import read_captures, steps
 from pipelines.weekly.batches import in_order
 from pipelines.workspace.cluster_settings import ClusterSettings
-from tests.pipelines.small_home import small_home
+from tests.pipelines.small_home import first_deliveries
 
 distributed = pytest.importorskip("distributed")
 
@@ -96,7 +96,7 @@ def test_captures_read_on_a_cluster_are_those_read_here(
     monkeypatch.setattr(read_captures, "_POOL_FROM", 1)
     rows: list[Any] = []
     for place in ("", f'[cluster]\nscheduler = "{cluster.scheduler}"\n'):
-        home = small_home(tmp_path / f"home-{len(rows)}")
+        home, _ = first_deliveries(tmp_path / f"home-{len(rows)}")
         home.settings_path.write_text("[intake]\nworkers = 1\n" + place, encoding="utf-8")
         steps.intake(home.root, quiet=True)
         assert steps.read_captures(home.root) > 7

@@ -1,7 +1,6 @@
 """The week run by hand, and under the orchestrator of `vansnap serve`, once: private home, quiet, kept history."""
 
 import json
-import shutil
 import signal
 import socket
 import sqlite3
@@ -22,7 +21,7 @@ from pipelines.intake.delivery import RefusedError
 from pipelines.weekly.recipe import PAUSES, may_pass, tried_again
 from pipelines.weekly.serving import SERVING, running_server
 from pipelines.workspace.workspace import Workspace, make_workspace
-from tests.pipelines.small_home import small_home
+from tests.pipelines.small_home import first_deliveries
 
 TRIES = """
 import sys
@@ -59,8 +58,6 @@ code = run(["weekly", "--home", sys.argv[1]])
 assert code == 0, code
 assert not {"prefect", "fastapi", "uvicorn"} & set(sys.modules)
 """
-KEPT = 4
-"""Deliveries of the small fleet that are taken in."""
 
 
 @pytest.mark.parametrize(
@@ -101,17 +98,8 @@ def test_a_step_is_tried_again_while_it_may_pass() -> None:
         assert len(calls) == tries
 
 
-def a_few(home: Path) -> tuple[Workspace, list[Path]]:
-    """A workspace of the small fleet with its first deliveries."""
-    workspace = small_home(home)
-    inbox = sorted(workspace.inbox.iterdir())
-    for delivery in inbox[KEPT:]:
-        shutil.rmtree(delivery) if delivery.is_dir() else delivery.unlink()
-    return workspace, inbox[:KEPT]
-
-
 def test_a_weekly_run_by_hand_needs_no_server(tmp_path: Path) -> None:
-    workspace, _ = a_few(tmp_path / "home")
+    workspace, _ = first_deliveries(tmp_path / "home")
     serving = workspace.orchestrator / SERVING
     with subprocess.Popen([sys.executable, "-c", ""]) as ended:
         pass
@@ -163,7 +151,7 @@ def until(so: Callable[[], object], serving: subprocess.Popen[str]) -> None:
 
 @pytest.mark.orchestrator
 def test_while_serve_runs_it_keeps_the_history_of_every_run(tmp_path: Path) -> None:
-    workspace, inbox = a_few(tmp_path / "home")
+    workspace, inbox = first_deliveries(tmp_path / "home")
     with served(workspace):
         done = subprocess.run(
             [sys.executable, "-c", TRIES, str(workspace.root)],

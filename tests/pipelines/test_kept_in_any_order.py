@@ -13,9 +13,10 @@ import pytest
 from pipelines.commands.check import check_workspace
 from pipelines.commands.rebuild import rebuild
 from pipelines.retention.step import retain
+from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
 from pipelines.workspace.workspace import Workspace
-from tests.deliveries import NOW, ask, deliver, make_home, recording, row
+from tests.deliveries import NOW, deliver, make_home, recording, row
 from tests.same_tables import LEFT_OUT
 
 TABLES = ("deliveries", "manifest_rows", "recordings", "waveforms", "quarantine", "captures", "readings", "shapes")
@@ -36,10 +37,11 @@ class CutOffError(BaseException):
 
 
 def tables(home: Workspace) -> dict[str, pl.DataFrame]:
-    return {
-        name: ask(home, f"SELECT * FROM {name} ORDER BY ALL").drop(LEFT_OUT.get(name, ()), strict=False)
-        for name in TABLES
-    }
+    with Warehouse(home.warehouse_path) as warehouse:
+        return {
+            name: warehouse.query(f"SELECT * FROM {name} ORDER BY ALL").drop(LEFT_OUT.get(name, ()), strict=False)
+            for name in TABLES
+        }
 
 
 def moment(number: int) -> str:
