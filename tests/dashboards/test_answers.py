@@ -291,7 +291,7 @@ def test_a_danger_stands_in_a_red_box_at_accept_with_the_drivers_sheet_and_only_
         assert not app.exception
         (box,) = (error.value for error in app.error)
         assert box.startswith("Left alone, petrol can escape and catch fire")
-        assert ("May it be driven until then? Decide now" in box) == (name == "workshop")
+        assert ("May it be driven before the job is done? Decide now" in box) == (name == "workshop")
         assert ("et the workshop decide" in box) == (name != "workshop")
         said = " ".join(str(markdown.value) for markdown in app.markdown)
         others = 0 if name == "a_van" else 2  # vans that endanger nobody tell it in their lines

@@ -163,7 +163,7 @@ def test_the_engineer_takes_the_tests_of_the_week_along(chromium: str, home: Pat
         page = context.new_page()
         open_page(page, address)
         assert page.get_by_role("heading", name="Tests for").is_visible()
-        assert page.get_by_text("A month of visits costs").is_visible()
+        assert page.get_by_text("Visits cost").is_visible()
         page.get_by_text("Never seen (1)").click()
         page.get_by_text("N-90").first.wait_for()
         with page.expect_download() as waiting:
