@@ -49,6 +49,7 @@ class _Panel:
     palette: Palette
     written: list[Box] = field(default_factory=list)
     traced: list[tuple[float, float]] = field(default_factory=list)
+    ruled: list[float] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     band_seen: bool = False
 
@@ -77,10 +78,11 @@ class _Panel:
         width, height = wide(words, TEXT), TEXT + 4.0
         best: tuple[float, Box, float] | None = None
         for box in around(x, y, width, height):
-            outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
+            outside = box[0] < 0.0 or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
             if outside or any(meet(box, other) for other in self.written):
                 continue
             covers = sum(within(point, box) for point in self.traced)
+            covers += sum(box[1] < line < box[3] for line in self.ruled)  # of the ground, told less
             far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
             if best is None or covers + far / _NEARNESS < best[0]:
                 best = covers + far / _NEARNESS, box, far
@@ -203,6 +205,7 @@ def _mixture(
     for up in (True, False):
         words = ("↑ " if up else "↓ ") + message("snap.rich" if up == mixture["rich_is_up"] else "snap.lean")
         edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
+        edge = next((line + 2.0 if up else line - TEXT - 4.0 for line in panel.ruled if -2.0 < line - edge < TEXT + 4.0), edge)
         panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
     if curve := mixture.get("transfer"):
         of_volts, ratios = (np.asarray(column) for column in curve)
@@ -308,6 +311,7 @@ def _axis(panel: _Panel, title: str) -> None:
     panel.write(title, (0.0, panel.top - TEXT - 5.0, wide(title, TEXT), panel.top - 3.0), colours.quiet)
     for tick in _ticks(*panel.levels, most=4):
         y = panel.y(tick)
+        panel.ruled.append(y)
         panel.lines.append(
             f'<line x1="{_LEFT:g}" x2="{WIDTH - _RIGHT:g}" y1="{y:.1f}" y2="{y:.1f}" stroke="{colours.line}"/>'
         )
