@@ -16,7 +16,7 @@ import numpy as np
 from dashboards import text
 from dashboards.display import language
 from dashboards.palette import Palette
-from dashboards.room_for_labels import Box, around, filled, meet, wide, within
+from dashboards.room_for_labels import Box, around, filled, meet, nearest, roomiest, wide, within
 from dashboards.text import message
 from data_contracts.facts.numerals import in_language
 from models.at_the_van.marks import HIGHEST
@@ -29,7 +29,6 @@ _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a pi
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
 _RING = 5.0  # half of a point with its edge
-_NEARNESS = 14.0  # so far away is as bad as one covered point of a line [px]
 _FAR = 14.0  # a label farther from its point than that is joined to it by a line [px]
 _LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
 _RATIOS = (1.0, 0.8, 0.9, 1.2, 1.5, 2.0, 1.1, 0.7, 3.0, 4.0)  # lambda beside its volts, what matters most first
@@ -76,24 +75,16 @@ class _Panel:
     def label(self, words: str, x: float, y: float, colour: str) -> None:
         """A label near a point, where it collides with none before it."""
         width, height = wide(words, TEXT), TEXT + 4.0
-        best: tuple[float, Box, float] | None = None
-        for box in around(x, y, width, height):
-            outside = box[0] < 0.0 or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
-            if outside or any(meet(box, other) for other in self.written):
-                continue
-            covers = sum(within(point, box) for point in self.traced)
-            covers += sum(box[1] < line < box[3] for line in self.ruled)  # of the ground, told less
-            far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
-            if best is None or covers + far / _NEARNESS < best[0]:
-                best = covers + far / _NEARNESS, box, far
-        if best is not None:
-            if best[2] > _FAR:
-                self.lead(x, y, best[1], colour)
-            self.write(words, best[1], colour)
+        paper = (0.0, self.top, WIDTH - _RIGHT, self.top + self.height)
+        box = roomiest((x, y), around(x, y, width, height), paper, self.written, self.traced, self.ruled)
+        if box is not None:
+            if math.dist((x, y), nearest((x, y), box)) > _FAR:
+                self.lead(x, y, box, colour)
+            self.write(words, box, colour)
 
     def lead(self, x: float, y: float, box: Box, colour: str) -> None:
         """A thin line from a point to a label that had no room beside it."""
-        to_x, to_y = min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])
+        to_x, to_y = nearest((x, y), box)
         self.lines.append(
             f'<line class="lead" x1="{x:.1f}" y1="{y:.1f}" x2="{to_x:.1f}" y2="{to_y:.1f}" stroke="{colour}" '
             f'stroke-width="0.8"/>'

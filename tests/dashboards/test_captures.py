@@ -8,6 +8,9 @@ import duckdb
 import polars as pl
 import pytest
 
+from dashboards.captures import _graded as graded
+from pipelines.read_side import capture_queries
+from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import open_published
 from tests.dashboards.conftest import View, everything, unlinked
 
@@ -79,3 +82,28 @@ def test_the_spread_of_a_recorder_stands_beside_the_limit_it_is_judged_by(
     assert f"{limit} %, " in shown  # three times the middle one, 0.4 %
     spreads = next(table.value.iloc[:, -1].tolist() for table in app.table if "A" in table.value.iloc[:, 0].tolist())
     assert [cell.startswith("▲") for cell in spreads] == [False, False, True]
+
+
+def test_what_sends_a_snap_back_stands_before_what_marks_the_others_down() -> None:
+    def snap(grade: str, *reasons: str) -> dict[str, object]:
+        return {"shown_grade": grade, "grade_reasons": list(reasons)}
+
+    mixed = [snap("usable", "hold_short", "needles"), snap("repeat", "hold_short", "no_snap"), snap("usable", "needles")]
+    said = graded(mixed)
+    assert said.index("record again") < said.index("no throttle snap was found") < said.index("usable")
+    assert said.index("usable") < said.index("the pedal was released before") < said.index("(2 of 3)")
+    alone = graded([snap("repeat", "needles", "ends_early", "cold", "no_snap")])
+    assert alone.endswith("; one more]")
+    assert "needles" not in alone
+    assert "·" not in alone + graded([snap("good"), snap("usable", "needles")])
+
+
+def test_visits_with_a_snap_to_record_again_come_first_within_their_week(sample_home: Path) -> None:
+    frame = capture_queries.captures(open_published(sample_home), CaptureFilter(), limit=1000)
+    visits = frame.group_by("van_id", "visit", maintain_order=True).agg(
+        pl.col("week").max(), (pl.col("shown_grade") == "repeat").any().alias("again")
+    )
+    assert visits["again"].n_unique() == 2
+    assert visits["week"].to_list() == sorted(visits["week"], reverse=True)
+    for _, week in visits.group_by("week"):
+        assert week["again"].to_list() == sorted(week["again"], reverse=True)
