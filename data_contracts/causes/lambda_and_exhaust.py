@@ -135,7 +135,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
         found_by={"lambda_response": 0.93},
         shows=(
             Shows(
-                "towards rich",
+                "to rich",
                 0.5,
                 "one",
                 {
@@ -153,7 +153,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 },
             ),
             Shows(
-                "towards lean",
+                "to lean",
                 0.5,
                 "one",
                 {

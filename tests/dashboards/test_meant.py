@@ -123,7 +123,7 @@ def test_a_cause_that_shows_either_way_says_when_and_look_alikes_name_each_other
         "canister empty: fuel added at idle, too little air at idle; canister full of vapour: fuel taken off at idle"
     )
     assert told_by.signs("injector_leaking", 1) == "fuel taken off at idle"
-    assert told_by.signs("lambda_slow_one_way", 2) == "towards rich: slow to turn rich; towards lean: slow to turn lean"
+    assert told_by.signs("lambda_slow_one_way", 2) == "to rich: slow to turn rich; to lean: slow to turn lean"
     for code in EVERY_CAUSE:
         assert all(code in hard_to_tell(other) for other in hard_to_tell(code)), code
 
@@ -131,8 +131,8 @@ def test_a_cause_that_shows_either_way_says_when_and_look_alikes_name_each_other
 def test_a_cause_that_hardly_moves_a_quantity_says_so_on_its_page(view: View) -> None:
     """Its own page and picture do not name that sign."""
     shown = " ".join(unlinked(each.value) for each in view("meaning", page="quantities/main_peak_reference_g_s").markdown)
-    low = shown[shown.index("too little air at full throttle") :]
-    assert re.search(r"Unmetered air after the air-mass sensor[^,]*\(hardly\)", low, re.IGNORECASE)
+    low = shown[shown.index("too little air at full throttle") :].replace("\\", "")
+    assert "unmetered air after the air-mass sensor (hardly), " in low
     assert "(hardly)" not in low[: low.lower().index("unmetered")]
 
 

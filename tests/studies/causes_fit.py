@@ -119,7 +119,7 @@ def pattern_of(pattern: Pattern, capture: Capture, table: EffectTable) -> bool:
     if "carried" in name and "not carried" not in name and not carried:
         return False
     if pattern.cause == "lambda_slow_one_way":
-        return (faults.slow_edge > 0) == (name == "towards rich")
+        return (faults.slow_edge > 0) == (name == "to rich")
     if pattern.cause == "lambda_offset":
         return (faults.offset_sign > 0) == ("reads lean" in name)
     if name == "flutter where there was hardly a pulse":
