@@ -196,7 +196,9 @@ def _mixture(
     for up in (True, False):
         words = ("↑ " if up else "↓ ") + message("snap.rich" if up == mixture["rich_is_up"] else "snap.lean")
         edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
-        edge = next((line + 2.0 if up else line - TEXT - 4.0 for line in panel.ruled if -2.0 < line - edge < TEXT + 4.0), edge)
+        edge = next(
+            (line + 2.0 if up else line - TEXT - 4.0 for line in panel.ruled if -2.0 < line - edge < TEXT + 4.0), edge
+        )
         panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
     if curve := mixture.get("transfer"):
         of_volts, ratios = (np.asarray(column) for column in curve)

@@ -145,7 +145,10 @@ def in_short(code: str) -> list[str]:
     if cause.unjudged is None:
         told = [f"{text.sentence(said)}."]
     else:
-        told = [_headed("meaning.can_show", code, _MOST) if said else message("meaning.shows_nothing"), *_found_by(code)]
+        told = [
+            _headed("meaning.can_show", code, _MOST) if said else message("meaning.shows_nothing"),
+            *_found_by(code),
+        ]
     alike = [text.cause(other) for other in hard_to_tell(code)]
     hidden = NONE in (hard.other for hard in cause.ambiguities)
     if alike:

@@ -90,7 +90,11 @@ def test_what_sends_a_snap_back_stands_before_what_marks_the_others_down() -> No
     def snap(grade: str, *reasons: str) -> dict[str, object]:
         return {"shown_grade": grade, "grade_reasons": list(reasons)}
 
-    mixed = [snap("usable", "hold_short", "needles"), snap("repeat", "hold_short", "no_snap"), snap("usable", "needles")]
+    mixed = [
+        snap("usable", "hold_short", "needles"),
+        snap("repeat", "hold_short", "no_snap"),
+        snap("usable", "needles"),
+    ]
     said = graded(mixed).replace("\\", "")
     assert said.index("record again") < said.index("no throttle snap was found") < said.index("usable")
     assert said.index("usable") < said.index("the pedal was released before") < said.index("(2 of 3)")

@@ -130,7 +130,9 @@ def test_a_cause_that_shows_either_way_says_when_and_look_alikes_name_each_other
 
 def test_a_cause_that_hardly_moves_a_quantity_says_so_on_its_page(view: View) -> None:
     """Its own page and picture do not name that sign."""
-    shown = " ".join(unlinked(each.value) for each in view("meaning", page="quantities/main_peak_reference_g_s").markdown)
+    shown = " ".join(
+        unlinked(each.value) for each in view("meaning", page="quantities/main_peak_reference_g_s").markdown
+    )
     low = shown[shown.index("too little air at full throttle") :].replace("\\", "")
     assert "unmetered air after the air-mass sensor (hardly), " in low
     assert "(hardly)" not in low[: low.lower().index("unmetered")]
