@@ -12,7 +12,7 @@ import streamlit as st
 from dashboards import meant, parts, quarantined, text
 from dashboards.text import inert, message
 from data_contracts.errors import MissingFileError
-from data_contracts.reasons import GRADE_REASONS
+from data_contracts.reasons import GRADE_REASONS, REPEAT_REASONS
 from data_contracts.signals import QUANTITIES, shown_at
 from pipelines.intake import check_results
 from pipelines.read_side import capture_queries, queries
@@ -259,17 +259,31 @@ def _visit(row: Mapping[str, Any]) -> str:
 
 
 def _graded(visit: Sequence[Mapping[str, Any]]) -> str:
-    """Grades of a visit's captures, and each reason once, with how many it holds for where that is not all of them."""
+    """Grades of a visit's captures and why: what sends some back first, then each other reason once."""
     grades = Counter(row["shown_grade"] for row in visit)
+    again = [row for row in visit if row["shown_grade"] == "repeat"]
+    sends = Counter(code for row in again for code in row["grade_reasons"] if code in REPEAT_REASONS)
+    marks = Counter(
+        code for row in visit for code in row["grade_reasons"] if row not in again or code not in REPEAT_REASONS
+    )
+    if len(again) == len(visit):
+        return _piece({"repeat": len(again)}, sends + marks, len(visit))
+    kept = _piece({word: grades[word] for word in grades if word != "repeat"}, marks, len(visit))
+    return f"{_piece({'repeat': len(again)}, sends, len(again))} · {kept}" if again else kept
+
+
+def _piece(grades: Mapping[str, int], reasons: Mapping[str, int], whole: int) -> str:
+    """Grades with their counts and why, each reason with how many it holds for where that is not all of them: every one that sends
+    back, then the most frequent."""
     told = ", ".join(f"{text.grade(word)} ({grades[word]})" for word in text.GRADE_SYMBOLS if word in grades)
-    reasons = Counter(code for row in visit for code in row["grade_reasons"]).most_common()
+    ranked = sorted(reasons.items(), key=lambda one: (one[0] not in REPEAT_REASONS, -one[1]))
+    most = max(REASONS_OF_VISIT, sum(code in REPEAT_REASONS for code in reasons))
     why = [
-        text.grade_reason(code)
-        + ("" if found == len(visit) else f" ({message('common.of', part=found, whole=len(visit))})")
-        for code, found in reasons[:REASONS_OF_VISIT]
+        text.grade_reason(code) + ("" if found == whole else f" ({message('common.of', part=found, whole=whole)})")
+        for code, found in ranked[:most]
     ]
-    if len(reasons) > REASONS_OF_VISIT:
-        why.append(message("captures.why_else", count=len(reasons) - REASONS_OF_VISIT))
+    if len(ranked) > most:
+        why.append(message("captures.why_else", count=len(ranked) - most))
     return inert(told) + (f": :gray[{inert('; '.join(why))}]" if why else "")
 
 

@@ -277,7 +277,9 @@ def _coverage(published: Published) -> None:
         )
     names = message("sure.coverage_heads").split("|")
     parts.sheet(pl.DataFrame(dict(zip(names, zip(*shown, strict=True), strict=True))), "coverage")
-    parts.quiet(message("sure.coverage_note"))
+    with st.expander(message("sure.counted")):
+        told = ("sure.forecasts_counted", "sure.coverage_counted")
+        st.markdown("\n".join(f"- {message(key)}" for key in told))
 
 
 def _repeats(published: Published) -> None:

@@ -13,6 +13,7 @@ import numpy as np
 from dashboards import drawing, lambda_panel, text
 from dashboards.drawing import Drawing, Floats, Frame
 from dashboards.palette import Palette
+from dashboards.room_for_labels import wide
 from dashboards.text import message
 from data_contracts import lambda_axis
 from data_contracts.causes import EVERY_CAUSE
@@ -219,7 +220,7 @@ def _highest(time: Floats, trace: Floats, first: float, last: float) -> int:
     return int(np.argmax(np.where((time >= first) & (time <= last), trace, -np.inf)))
 
 
-_LETTER = 8.7  # width of a letter of these words, on the wide side [px]
+_BOLD = 1.1  # how much wider bold words are than thin ones
 _Box = tuple[float, float, float, float]
 
 
@@ -233,7 +234,7 @@ def _named(
 ) -> list[str]:
     """A ring at a landmark and its name, where it lies on the fewest lines and on no other name."""
     across, down = place
-    long = _LETTER * len(says)
+    long = _BOLD * wide(says, 13)
     boxes = []
     for near, shift in enumerate((9.0, -6.0, -18.0, 22.0, -32.0)):  # foot of the words beside, above and below the ring
         for from_ in (across + 8.0, across - 8.0 - long, across - 0.5 * long):

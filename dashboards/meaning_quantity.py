@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboards import markup, meaning_where, meant, parts, text
+from dashboards import markup, meaning_where, meant, parts, text, told_by
 from dashboards.display import language
 from dashboards.meaning_pictures import traces
 from dashboards.meaning_sections import folded, folded_method, sections
@@ -77,7 +77,8 @@ def _usual(of: Quantity) -> None:
         columns[message("meaning.limit")] = [_limits(row["limit_low"], row["limit_high"], of) for row in rows]
     columns[message("meaning.vans")] = [message("meaning.of_vans", vans=row["vans"], of=row["of_all"]) for row in rows]
     parts.sheet(pl.DataFrame(columns), "meaning-usual", width="content")
-    parts.quiet(message("meaning.usual_whose", weeks=quantity_queries.USUAL_WEEKS))
+    low, high = quantity_queries.MIDDLE
+    parts.quiet(message("meaning.usual_whose", weeks=quantity_queries.USUAL_WEEKS, share=text.percent(high - low)))
     if message("meaning.limit") in columns:
         parts.quiet(" ".join(_limit_sources(of)))
     sure = {message("meaning.trace_u") + in_unit: [_spread(row["trace_u"], of) for row in rows]}
@@ -139,7 +140,12 @@ def _moved_by(of: Quantity) -> None:
         if not causes:
             continue
         words = "" if of.plainly is None or side == "unsteady" else getattr(of.plainly, side).in_language(language())
-        named = ", ".join(meant.cause(code) for code in causes)
+        sign = message("meaning.scatter") if side == "unsteady" else words
+        clear = [code for code in causes if sign and told_by.names(code, sign)]
+        named = ", ".join(
+            meant.cause(code) if code in clear or not clear else message("meaning.hardly", cause=meant.cause(code))
+            for code in causes
+        )
         st.markdown(f"**{message(f'meaning.{side}')}**{f' ({inert(words)})' if words else ''}: {named}")
     parts.quiet(message("meaning.first"))
 

@@ -52,6 +52,9 @@ def chooser(published: Published, items: pl.DataFrame) -> None:
             message("mend.choose"), list(known), format_func=lambda item: _label(known[item]), key="mend-item"
         )
         pressed = st.button(message("mend.button"), key="mend-open", icon=":material/build:")
+    if chosen is not None:
+        with st.container(key="mend-chosen"):  # on a phone, whose box shows the beginning alone
+            parts.quiet(inert(_label(known[str(chosen)])))
     if pressed and chosen is not None:
         st.dialog(message("mend.title"))(form)(published, known[str(chosen)], items)
 

@@ -2,11 +2,13 @@
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 Box = tuple[float, float, float, float]
 """Left, top, right, bottom. [px]"""
-_LETTER = 0.6  # width of a letter over its size, on the wide side for the font used
+_WIDTHS = {"ijlI.,:;'|": 0.32, "frt ()[]/-": 0.43, "mwMW%": 0.98, "ABCDGHNOQRUVXZ": 0.78}
+_LETTER = 0.65  # width of a letter over its size, on the wide side for the fonts used; of these others
+_NEARNESS = 14.0  # so far away is as bad as one covered point of a line [px]
 
 
 def filled(points: Sequence[tuple[float, float]]) -> Iterator[tuple[float, float]]:
@@ -25,6 +27,55 @@ def around(x: float, y: float, width: float, height: float) -> Iterator[Box]:
                     yield left, top, left + width, top + height
 
 
+def roomiest(
+    point: tuple[float, float],
+    places: Iterable[Box],
+    paper: Box,
+    written: Sequence[Box],
+    traced: Sequence[tuple[float, float]],
+    ruled: Sequence[float],
+) -> Box | None:
+    """The place for a point's label that is near and covers least.
+
+    Parameters
+    ----------
+    point : (float, float)
+        What it names. [px]
+    places : iterable of Box
+        To choose from.
+    paper : Box
+        What it stays in.
+    written : sequence of Box
+        What it may not meet.
+    traced : sequence of (float, float)
+        Points of lines it keeps clear of as far as there is room.
+    ruled : sequence of float
+        Heights of the lines of the ground, each as bad as one point.
+
+    Returns
+    -------
+    Box or None
+        None where there is no room.
+    """
+
+    def bad(box: Box) -> float:
+        covered = sum(within(each, box) for each in traced) + sum(box[1] < line < box[3] for line in ruled)
+        return covered + math.dist(point, nearest(point, box)) / _NEARNESS
+
+    free = (
+        box
+        for box in places
+        if paper[0] <= box[0] and box[2] <= paper[2] and paper[1] <= box[1] and box[3] <= paper[3]
+        if not any(meet(box, other) for other in written)
+    )
+    return min(free, key=bad, default=None)
+
+
+def nearest(point: tuple[float, float], box: Box) -> tuple[float, float]:
+    """The point of a box that is nearest to another."""
+    return min(max(point[0], box[0]), box[2]), min(max(point[1], box[1]), box[3])
+
+
 def within(point: tuple[float, float], box: Box) -> bool:
     """Whether a point lies in a box."""
     return box[0] <= point[0] <= box[2] and box[1] <= point[1] <= box[3]
@@ -37,4 +88,4 @@ def meet(one: Box, other: Box) -> bool:
 
 def wide(words: str, size: float) -> float:
     """How wide words are at a size. [px]"""
-    return _LETTER * size * len(words)
+    return size * sum(next((wide for letters, wide in _WIDTHS.items() if each in letters), _LETTER) for each in words)

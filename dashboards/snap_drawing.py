@@ -16,7 +16,7 @@ import numpy as np
 from dashboards import text
 from dashboards.display import language
 from dashboards.palette import Palette
-from dashboards.room_for_labels import Box, around, filled, meet, wide, within
+from dashboards.room_for_labels import Box, around, filled, meet, nearest, roomiest, wide, within
 from dashboards.text import message
 from data_contracts.facts.numerals import in_language
 from models.at_the_van.marks import HIGHEST
@@ -29,7 +29,6 @@ _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a pi
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
 _RING = 5.0  # half of a point with its edge
-_NEARNESS = 14.0  # so far away is as bad as one covered point of a line [px]
 _FAR = 14.0  # a label farther from its point than that is joined to it by a line [px]
 _LEVEL = 3.0  # width of a level's line, which hides a band that is narrower
 _RATIOS = (1.0, 0.8, 0.9, 1.2, 1.5, 2.0, 1.1, 0.7, 3.0, 4.0)  # lambda beside its volts, what matters most first
@@ -49,6 +48,7 @@ class _Panel:
     palette: Palette
     written: list[Box] = field(default_factory=list)
     traced: list[tuple[float, float]] = field(default_factory=list)
+    ruled: list[float] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     band_seen: bool = False
 
@@ -75,23 +75,16 @@ class _Panel:
     def label(self, words: str, x: float, y: float, colour: str) -> None:
         """A label near a point, where it collides with none before it."""
         width, height = wide(words, TEXT), TEXT + 4.0
-        best: tuple[float, Box, float] | None = None
-        for box in around(x, y, width, height):
-            outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
-            if outside or any(meet(box, other) for other in self.written):
-                continue
-            covers = sum(within(point, box) for point in self.traced)
-            far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
-            if best is None or covers + far / _NEARNESS < best[0]:
-                best = covers + far / _NEARNESS, box, far
-        if best is not None:
-            if best[2] > _FAR:
-                self.lead(x, y, best[1], colour)
-            self.write(words, best[1], colour)
+        paper = (0.0, self.top, WIDTH - _RIGHT, self.top + self.height)
+        box = roomiest((x, y), around(x, y, width, height), paper, self.written, self.traced, self.ruled)
+        if box is not None:
+            if math.dist((x, y), nearest((x, y), box)) > _FAR:
+                self.lead(x, y, box, colour)
+            self.write(words, box, colour)
 
     def lead(self, x: float, y: float, box: Box, colour: str) -> None:
         """A thin line from a point to a label that had no room beside it."""
-        to_x, to_y = min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])
+        to_x, to_y = nearest((x, y), box)
         self.lines.append(
             f'<line class="lead" x1="{x:.1f}" y1="{y:.1f}" x2="{to_x:.1f}" y2="{to_y:.1f}" stroke="{colour}" '
             f'stroke-width="0.8"/>'
@@ -203,6 +196,9 @@ def _mixture(
     for up in (True, False):
         words = ("↑ " if up else "↓ ") + message("snap.rich" if up == mixture["rich_is_up"] else "snap.lean")
         edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
+        edge = next(
+            (line + 2.0 if up else line - TEXT - 4.0 for line in panel.ruled if -2.0 < line - edge < TEXT + 4.0), edge
+        )
         panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
     if curve := mixture.get("transfer"):
         of_volts, ratios = (np.asarray(column) for column in curve)
@@ -308,6 +304,7 @@ def _axis(panel: _Panel, title: str) -> None:
     panel.write(title, (0.0, panel.top - TEXT - 5.0, wide(title, TEXT), panel.top - 3.0), colours.quiet)
     for tick in _ticks(*panel.levels, most=4):
         y = panel.y(tick)
+        panel.ruled.append(y)
         panel.lines.append(
             f'<line x1="{_LEFT:g}" x2="{WIDTH - _RIGHT:g}" y1="{y:.1f}" y2="{y:.1f}" stroke="{colours.line}"/>'
         )

@@ -1,5 +1,6 @@
 """What tells a cause, in the plain words of its quantities, and what it is easily taken for: made of what the contracts declare."""
 
+import re
 from collections.abc import Mapping
 
 from dashboards import text
@@ -35,7 +36,7 @@ def signs(code: str, most: int | None = None) -> str:
     Returns
     -------
     str
-        Of all its ways together; ways that show otherwise stand apart, each with its name.
+        Of all its ways together; ways that show otherwise stand apart, each after its name.
     """
     groups = _groups(code)
     clearest = max((max(told.values(), default=0.0) for _, told, _ in groups), default=0.0)
@@ -47,8 +48,13 @@ def signs(code: str, most: int | None = None) -> str:
         said.update(clear)
         if clear:
             alone = [f"{sign} ({_named(only[sign])})" if sign in only else sign for sign in clear]
-            pieces.append("; ".join(alone) if len(groups) == 1 else f"{', '.join(clear)} ({_named(way)})")
+            pieces.append("; ".join(alone) if len(groups) == 1 else f"{_named(way)}: {', '.join(clear)}")
     return "; ".join(pieces)
+
+
+def names(code: str, does: str) -> bool:
+    """Whether what a quantity does, in its plain words, is among the signs of a cause."""
+    return _of_part(does) in re.split(r"; |, |: | \(", signs(code))
 
 
 def shows(code: str, quantity: str) -> bool:
@@ -139,7 +145,10 @@ def in_short(code: str) -> list[str]:
     if cause.unjudged is None:
         told = [f"{text.sentence(said)}."]
     else:
-        told = [message("meaning.can_show" if said else "meaning.shows_nothing", signs=said), *_found_by(code)]
+        told = [
+            _headed("meaning.can_show", code, _MOST) if said else message("meaning.shows_nothing"),
+            *_found_by(code),
+        ]
     alike = [text.cause(other) for other in hard_to_tell(code)]
     hidden = NONE in (hard.other for hard in cause.ambiguities)
     if alike:
@@ -156,11 +165,17 @@ def lines(code: str) -> list[str]:
     cause, said = EVERY_CAUSE[code], signs(code)
     told = []
     if said:
-        told.append(message("meaning.told_by" if cause.unjudged is None else "meaning.can_show", signs=said))
+        told.append(_headed("meaning.told_by" if cause.unjudged is None else "meaning.can_show", code))
     told += _found_by(code)
     if cause.danger is not None:
         told.append(message("meaning.danger", danger=text.contract(cause.danger)))
     return told
+
+
+def _headed(head: str, code: str, most: int | None = None) -> str:
+    """The signs of a cause below a heading; of ways that stand apart below another, for each has its name. Parameters as `signs`."""
+    said = signs(code, most)
+    return message(head, signs=said) if len(_groups(code)) == 1 else message(f"{head}_ways", signs=text.sentence(said))
 
 
 def _found_by(code: str) -> list[str]:

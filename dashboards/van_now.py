@@ -36,7 +36,7 @@ _HELD_AGAINST = (
 )
 _WHOLE = "\N{NO-BREAK SPACE}"
 _STATES = ("again", "filed", "limit", "worse", "better", "same", "few")
-_KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
+_KEPT = {"good": "read.accept", "usable": "read.kept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
 _ICONS = {
     "again": ":material/replay:",
     "filed": ":material/replay:",
@@ -77,7 +77,9 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
         st.success(_headed(message("read.accept", count=len(captures)), [] if state else lead), icon=":material/check:")
     else:
         missing = [_missing(captures, against), *([] if state else lead)]
-        st.info(_headed(message(f"read.accept_usable{dry}", count=len(captures)), missing), icon=":material/check:")
+        held = "_held" if any(row["code"] == _HELD_BRIEFLY for row in against["facts"]) else ""
+        head = message(f"read.accept_usable{dry}{held}", count=len(captures))
+        st.info(_headed(head, missing), icon=":material/check:")
     if state:
         box = _box(state, listed=bool(against["on_list"]))
         box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])

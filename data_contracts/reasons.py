@@ -105,7 +105,11 @@ USABLE_REASONS = _page(
     Reason(
         "coolant_unmeasured", "coolant temperature was not recorded", "record it, so that a cold engine can be told"
     ),
-    Reason("closed_loop_unmeasured", "closed loop was not recorded", "record it"),
+    Reason(
+        "closed_loop_unmeasured",
+        "closed loop was not recorded",
+        "note from the scan tool whether fuelling is in closed loop: yes or no",
+    ),
     Reason("no_lambda", "there is no lambda trace", "record the lambda sensor too"),
     Reason(
         "no_airflow",

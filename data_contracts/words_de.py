@@ -43,7 +43,7 @@ GERMAN: dict[str, str] = {
     "coolant temperature was not recorded": "die Kühlmitteltemperatur wurde nicht aufgezeichnet",
     "record it, so that a cold engine can be told": "mit aufzeichnen, damit ein kalter Motor erkannt wird",
     "closed loop was not recorded": "die Lambdaregelung wurde nicht aufgezeichnet",
-    "record it": "mit aufzeichnen",
+    "note from the scan tool whether fuelling is in closed loop: yes or no": "am Diagnosegerät ablesen und notieren, ob die Lambdaregelung aktiv ist: ja oder nein",
     "there is no lambda trace": "es gibt kein Lambdasignal",
     "record the lambda sensor too": "auch die Lambdasonde aufnehmen",
     "idle only: the throttle was not opened, and what idle tells is followed": "nur Leerlauf: die Drosselklappe wurde nicht geöffnet, verfolgt wird, was der Leerlauf sagt",

@@ -84,6 +84,8 @@ NUMBERS: dict[str, str] = {
     "fourth_count": "whole",
     "fifth_count": "whole",
     "rest_count": "whole",
+    "remedy_count": "whole",
+    "second_remedy_count": "whole",
     "family_findings": "whole",
     "in_fleet": "whole",
     "fleet_findings": "whole",
@@ -116,6 +118,7 @@ WORDS: dict[str, str] = {
     "fourth_unread": "unread",
     "fifth_unread": "unread",
     "remedy": "remedy",  # the code again: told as what to do about it
+    "second_remedy": "remedy",
     "feature": "feature",  # a name of data_contracts/features.py
     "side": "choice",  # high or low: where the quantity lies of what is expected
     "scale": "choice",  # relative, times, scatter, plain, richer or count: the scale of the two below

@@ -118,11 +118,14 @@ AT_THE_VAN = (
     template(
         "van_missing",
         "Quantities not read: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
-        "[, {fourth_count} ({fourth_unread})][, {fifth_count} ({fifth_unread})][, {rest_count} (other reasons)][. What helps: {remedy}].",
+        "[, {fourth_count} ({fourth_unread})][, {fifth_count} ({fifth_unread})][, {rest_count} (other reasons)]"
+        "[. What helps: {remedy} ({remedy_count})][; {second_remedy} ({second_remedy_count})].",
         "Nicht gelesene Größen: {count} ({unread})[, {second_count} ({second_unread})][, {third_count} ({third_unread})]"
-        "[, {fourth_count} ({fourth_unread})][, {fifth_count} ({fifth_unread})][, {rest_count} (andere Gründe)][. Was hilft: {remedy}].",
+        "[, {fourth_count} ({fourth_unread})][, {fifth_count} ({fifth_unread})][, {rest_count} (andere Gründe)]"
+        "[. Was hilft: {remedy} ({remedy_count})][; {second_remedy} ({second_remedy_count})].",
         "count unread",
-        "second_count second_unread third_count third_unread fourth_count fourth_unread fifth_count fifth_unread rest_count remedy",
+        "second_count second_unread third_count third_unread fourth_count fourth_unread fifth_count fifth_unread rest_count "
+        "remedy remedy_count second_remedy second_remedy_count",
     ),
     template(
         "code_at_the_van",

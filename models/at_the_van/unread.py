@@ -30,7 +30,7 @@ def listed_now(
     values: Mapping[str, Floats],
     unread: Unread,
     past: VanPast,
-    helps: str | None = None,
+    helps: Collection[str] = (),
     *,
     new: bool = True,
 ) -> list[Fact]:
@@ -48,15 +48,16 @@ def listed_now(
         Of the same snaps.
     past : VanPast
         What is expected of the van.
-    helps : str, optional
-        A reason whose remedy is told elsewhere, and not again here.
+    helps : collection of str, optional
+        Reasons whose remedy is told elsewhere, and not again here.
     new : bool, optional
         No visit that is on file already: what shows, shows again.
 
     Returns
     -------
     list of Fact
-        Of the first few; those without a value for the same reason together. One that is worse or better than expected is
+        Of the first few. Where the leading one was not read, those without a value for the same reason together; where it was,
+        they are counted among what is missing alone. One that is worse or better than expected is
         told as that, and not again here.
     """
     found = {one.quantity: one for one in judged}
@@ -70,9 +71,11 @@ def listed_now(
             facts.append(_now(one))
         elif one is None and (why := _why(name, unread)):
             without.setdefault(why, []).append(name)
+    if next(iter(listed), "") in found:
+        return facts
     for why, names in without.items():
         second, third = (*names[1:], None, None)[:2]
-        remedy = why if UNREAD_REASONS[why].remedy and why not in (_LIFTED, helps) else None
+        remedy = why if UNREAD_REASONS[why].remedy and why not in (_LIFTED, *helps) else None
         facts.append(Fact.of("listed_unread", names[0], unread=why, second=second, third=third, remedy=remedy))
     return facts
 
@@ -128,15 +131,14 @@ def visit_facts(visit: VisitVerdict, unread: Unread, past: VanPast | None) -> li
     list of Fact
     """
     facts = list(visit.facts)
-    lifted = any(fact.code == "van_held_briefly" for fact in facts)
-    why = missing({one.quantity for one in visit.quantities}, unread, past, lifted=lifted)
+    why = missing({one.quantity for one in visit.quantities}, unread, past)
     if why is not None:
         facts.insert(1 if visit.verdict == "few" else len(facts), why)
     return facts
 
 
-def missing(judged: Collection[str], unread: Unread, past: VanPast | None, *, lifted: bool) -> Fact | None:
-    """Why quantities known of the van were not read, most frequent reason first, and what brings back most.
+def missing(judged: Collection[str], unread: Unread, past: VanPast | None) -> Fact | None:
+    """Why quantities known of the van were not read, most frequent reason first, and what brings back most, with how many.
 
     Parameters
     ----------
@@ -146,8 +148,6 @@ def missing(judged: Collection[str], unread: Unread, past: VanPast | None, *, li
         Of the snaps that count.
     past : VanPast or None
         None where nothing is known of the van.
-    lifted : bool
-        That the pedal was lifted too soon is told by itself, with what to do about it.
 
     Returns
     -------
@@ -163,8 +163,9 @@ def missing(judged: Collection[str], unread: Unread, past: VanPast | None, *, li
     fields: dict[str, float | str | None] = {"rest_count": rest or None}
     for place, (why, count) in zip(_PLACES, told, strict=False):
         fields |= {f"{place}unread": why, f"{place}count": count}
-    helps = (why for why, _ in told if UNREAD_REASONS[why].remedy and not (lifted and why == _LIFTED))
-    fields["remedy"] = next(helps, None)
+    helps = [(why, count) for why, count in told if UNREAD_REASONS[why].remedy]
+    for place, (why, count) in zip(_PLACES[:2], helps, strict=False):
+        fields |= {f"{place}remedy": why, f"{place}remedy_count": count}
     return Fact.of("van_missing", None, **fields)
 
 

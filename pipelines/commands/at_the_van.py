@@ -184,7 +184,8 @@ def _of_the_list(
     from models.at_the_van.codes import codes_told
     from models.at_the_van.unread import listed_now
 
-    helps = next((fact.words.get("remedy") for fact in facts if fact.code == "van_missing"), None)
+    missing = [fact.words for fact in facts if fact.code == "van_missing"]
+    helps = {words[name] for words in missing for name in ("remedy", "second_remedy") if name in words}
     now = []
     if known is not None and unread:
         new = known.on_file is None

@@ -46,7 +46,7 @@ class CaptureFilter:
 
 
 def captures(published: Published, only: CaptureFilter, *, limit: int, offset: int = 0) -> pl.DataFrame:
-    """The captures of one page of visits, the newest visit first; within a visit as they were recorded.
+    """The captures of one page of visits: of a week those to be recorded again first, then the newest; within a visit as recorded.
 
     Parameters
     ----------
@@ -64,13 +64,14 @@ def captures(published: Published, only: CaptureFilter, *, limit: int, offset: i
     return published.ask(
         f"""
         WITH page AS (
-            SELECT van_id, visit, max(captured_at) AS last FROM captures WHERE {where}
-            GROUP BY van_id, visit ORDER BY last DESC, van_id, visit LIMIT $limit OFFSET $offset
+            SELECT van_id, visit, max(week) AS of_week, bool_or({SHOWN_GRADE} = 'repeat') AS again, max(captured_at) AS last
+            FROM captures WHERE {where}
+            GROUP BY van_id, visit ORDER BY of_week DESC, again DESC, last DESC, van_id, visit LIMIT $limit OFFSET $offset
         )
         SELECT capture_id, van_id, captured_at, week, visit, grade, held, grade_reasons, {SHOWN_GRADE} AS shown_grade,
                depot, family, delivery, file, recorder, recorder_serial
         FROM captures JOIN page USING (van_id, visit) WHERE {where}
-        ORDER BY last DESC, van_id, visit, captured_at, capture_id
+        ORDER BY of_week DESC, again DESC, last DESC, van_id, visit, captured_at, capture_id
         """,
         {"limit": limit, "offset": offset, **parameters},
     )

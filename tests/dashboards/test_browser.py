@@ -231,7 +231,7 @@ def test_the_technician_holds_a_recording_against_its_van(
             assert weighed.taken > 10_000  # the drawing at least
             on_file, first = (page.get_by_test_id("stAlert").nth(place) for place in (0, 1))
             assert "On file already: this recording of the visit on " in on_file.inner_text()
-            assert first.get_by_role("heading").inner_text().startswith(("Keep this snap", "Record again"))
+            assert first.get_by_role("heading").inner_text().startswith(("Snap kept", "Record again"))
             assert "expected 0.8" in worse.inner_text()
             assert "by its own past" in worse.inner_text()
             assert page.get_by_text(re.compile("Held against its own past up to .* \\(1[0-9] visits\\)")).is_visible()

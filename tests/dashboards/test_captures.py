@@ -8,6 +8,9 @@ import duckdb
 import polars as pl
 import pytest
 
+from dashboards.captures import _graded as graded
+from pipelines.read_side import capture_queries
+from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import open_published
 from tests.dashboards.conftest import View, everything, unlinked
 
@@ -27,7 +30,9 @@ def test_captures_stand_by_visit_with_depot_recorder_and_file(view: View, sample
         assert all(re.match(r"\*\*.+\*\* \w+", cell) for cell in listed["Visit"])
         assert all(", " in cell for cell in files["File"])
         counted = sum(
-            int(n) for cell in listed["Grade, and why"] for n in re.findall(r"\\\((\d+)\\\)", cell.split(":gray")[0])
+            int(n)
+            for cell in listed["Grade, and why"]
+            for n in re.findall(r"\\\((\d+)\\\)", re.sub(r":gray\[.*?(?<!\\)\]", "", cell))
         )
         assert counted == len(files)
         visits, rows, page = visits + len(listed), rows + len(files), page + 1
@@ -79,3 +84,32 @@ def test_the_spread_of_a_recorder_stands_beside_the_limit_it_is_judged_by(
     assert f"{limit} %, " in shown  # three times the middle one, 0.4 %
     spreads = next(table.value.iloc[:, -1].tolist() for table in app.table if "A" in table.value.iloc[:, 0].tolist())
     assert [cell.startswith("▲") for cell in spreads] == [False, False, True]
+
+
+def test_what_sends_a_snap_back_stands_before_what_marks_the_others_down() -> None:
+    def snap(grade: str, *reasons: str) -> dict[str, object]:
+        return {"shown_grade": grade, "grade_reasons": list(reasons)}
+
+    mixed = [
+        snap("usable", "hold_short", "needles"),
+        snap("repeat", "hold_short", "no_snap"),
+        snap("usable", "needles"),
+    ]
+    said = graded(mixed).replace("\\", "")
+    assert said.index("record again") < said.index("no throttle snap was found") < said.index("usable")
+    assert said.index("usable") < said.index("the pedal was released before") < said.index("(2 of 3)")
+    alone = graded([snap("repeat", "needles", "ends_early", "cold", "no_snap")]).replace("\\", "")
+    assert alone.endswith("; one more]")
+    assert "needles" not in alone
+    assert "·" not in alone + graded([snap("good"), snap("usable", "needles")])
+
+
+def test_visits_with_a_snap_to_record_again_come_first_within_their_week(sample_home: Path) -> None:
+    frame = capture_queries.captures(open_published(sample_home), CaptureFilter(), limit=1000)
+    visits = frame.group_by("van_id", "visit", maintain_order=True).agg(
+        pl.col("week").max(), (pl.col("shown_grade") == "repeat").any().alias("again")
+    )
+    assert visits["again"].n_unique() == 2
+    assert visits["week"].to_list() == sorted(visits["week"], reverse=True)
+    for _, week in visits.group_by("week"):
+        assert week["again"].to_list() == sorted(week["again"], reverse=True)

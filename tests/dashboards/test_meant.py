@@ -120,12 +120,22 @@ def test_a_page_is_in_the_readers_language(view: View) -> None:
 
 def test_a_cause_that_shows_either_way_says_when_and_look_alikes_name_each_other() -> None:
     assert told_by.signs("purge_valve_open") == (
-        "fuel added at idle, too little air at idle (canister empty); fuel taken off at idle (canister full of vapour)"
+        "canister empty: fuel added at idle, too little air at idle; canister full of vapour: fuel taken off at idle"
     )
     assert told_by.signs("injector_leaking", 1) == "fuel taken off at idle"
-    assert told_by.signs("lambda_slow_one_way", 2) == "slow to turn rich (to rich); slow to turn lean (to lean)"
+    assert told_by.signs("lambda_slow_one_way", 2) == "to rich: slow to turn rich; to lean: slow to turn lean"
     for code in EVERY_CAUSE:
         assert all(code in hard_to_tell(other) for other in hard_to_tell(code)), code
+
+
+def test_a_cause_that_hardly_moves_a_quantity_says_so_on_its_page(view: View) -> None:
+    """Its own page and picture do not name that sign."""
+    shown = " ".join(
+        unlinked(each.value) for each in view("meaning", page="quantities/main_peak_reference_g_s").markdown
+    )
+    low = shown[shown.index("too little air at full throttle") :].replace("\\", "")
+    assert "unmetered air after the air-mass sensor (hardly), " in low
+    assert "(hardly)" not in low[: low.lower().index("unmetered")]
 
 
 def test_every_cause_says_what_it_is_taken_for_and_whether_it_is_judged() -> None:
@@ -137,7 +147,7 @@ def test_every_cause_says_what_it_is_taken_for_and_whether_it_is_judged() -> Non
         alike = any(words in short for words in ("Easily taken for: ", "like a healthy engine"))
         assert alone == (not alike and not unnamed), code
         assert ("The tool never names this one" in short) == ("The tool never names this one" in head) == unnamed, code
-        assert ("A snap can show: " in short) == (unnamed and bool(told_by.signs(code))), code
+        assert ("A snap can show" in short) == (unnamed and bool(told_by.signs(code))), code
         assert ("Danger while it waits: " in head) == cause.endangers, code
     assert "It can look like a healthy engine." in told_by.in_short("charge_air_leak")
     assert "The readings tell it from the others." in told_by.in_short("airflow_under_reading")
@@ -174,7 +184,7 @@ def test_a_sign_told_of_a_cause_names_the_cause_on_the_page_of_its_quantity() ->
             continue
         sides = movers(quantity.name)
         for side, words in (("high", quantity.plainly.high.en), ("low", quantity.plainly.low.en)):
-            said = {code for code in EVERY_CAUSE if words in re.split(r"; |, | \(", told_by.signs(code))}
+            said = {code for code in EVERY_CAUSE if words in re.split(r"; |, |: | \(", told_by.signs(code))}
             others = {
                 code
                 for other in QUANTITIES.values()

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from dashboards.palette import DARK, LIGHT
+from dashboards.room_for_labels import roomiest
 from dashboards.snap_drawing import _ticks, draw
 
 BAND = {"kind": "band", "name": "main_peak", "first": 0.4, "stop": 0.8, "low": 50.0, "high": 60.0}
@@ -117,3 +118,27 @@ def test_ticks_are_round_and_few() -> None:
     assert _ticks(-0.5, 2.9, most=6) == [0.0, 1.0, 2.0]
     assert _ticks(0.93, 1.11, most=4) == [0.95, 1.0, 1.05, 1.1]
     assert _ticks(1.0, 1.0, most=4) == []
+
+
+def test_a_label_keeps_clear_of_lines_and_stays_by_its_point() -> None:
+    paper, places = (
+        (0.0, 0.0, 100.0, 100.0),
+        [(40.0, 0.0, 60.0, 10.0), (40.0, 20.0, 60.0, 30.0), (40.0, 80.0, 60.0, 90.0)],
+    )
+    point = (50.0, 12.0)
+    assert roomiest(point, places, paper, [], [], []) == places[0]
+    assert roomiest(point, places, paper, [], [], [5.0]) == places[1]
+    assert roomiest(point, places, paper, [places[1]], [], [5.0]) == places[0]
+    assert roomiest(point, places, paper, [], [(50.0, 5.0), (55.0, 5.0)] * 4, [25.0]) == places[1]
+    assert roomiest(point, places, (0.0, 0.0, 50.0, 100.0), [], [], []) is None
+
+
+@pytest.mark.parametrize("up", [1.0, 3.0, 5.0])
+def test_the_words_at_the_ends_of_lambda_lie_on_no_line_of_the_ground(up: float) -> None:
+    trace = [[[-0.5, 0.5, 1.0], [1.8, 1.3, 2.8 + 0.1 * up]]]
+    svg = ElementTree.fromstring(draw(changed(lambda__volts=True, lambda__traces=trace, lambda__marks=[]), LIGHT))
+    space = "{http://www.w3.org/2000/svg}"
+    ground = [float(e.get("y1", 0)) for e in svg.iter(f"{space}line") if e.get("stroke") == LIGHT.line]
+    ends = [float(e.get("y", 0)) for e in svg.iter(f"{space}text") if (e.text or "")[:1] in "↑↓"]
+    assert len(ends) == 2
+    assert not [1 for foot in ends for line in ground if foot - 10.0 < line < foot + 3.0]

@@ -28,7 +28,7 @@ def test_a_labels_link_lands_on_its_van(view: View, reads: Given) -> None:
     app = hand_over(app, ("1.csv", b"x"))
     assert reads[0]["target"].van_id == "N-02"
     assert reads[0]["family_name"] == ""
-    assert app.success[0].value.startswith("## Keep th")
+    assert app.success[0].value.startswith("## Snap")
     assert "The van: same" in app.success[1].value
     assert "61.2 ± 0.4 g/s" in told(app).replace("\\", "")
     assert "± 1.5 g/s (this visit)" in told(app).replace("\\", "")
@@ -109,7 +109,7 @@ def test_several_recordings_are_one_visit_and_read_once(view: View, reads: Given
     assert [given["names"] for given in reads] == [["1.csv", "2.csv", "3.csv"]]
     app = app.run()
     assert len(reads) == 1
-    assert "Keep th" in app.success[0].value
+    assert "## Snaps kept" in app.success[0].value
     app.query_params["van"] = "N-02"
     app = app.run()
     assert len(reads) == 1  # another van's recordings are not this one's
@@ -136,7 +136,7 @@ def test_another_family_is_a_warning_and_nothing_is_kept(
     assert not app.success
     assert app.warning[0].value.startswith("## Check the family")
     assert "40 to 80 g/s" in app.warning[0].value.replace("\\", "")
-    assert "Keep th" not in told(app)
+    assert "## Snaps kept" not in told(app)
 
 
 def test_a_van_beyond_its_family_is_judged_with_the_doubt_first(
@@ -149,7 +149,7 @@ def test_a_van_beyond_its_family_is_judged_with_the_doubt_first(
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
     assert app.warning[0].value.startswith("## Check van and recorder")
-    assert app.success[0].value.startswith("## Keep th")
+    assert app.success[0].value.startswith("## Snap")
     assert len(app.error) == 1
 
 
@@ -168,7 +168,7 @@ def test_a_listed_van_is_never_green_and_leads_to_its_page(
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
-    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Keep this snap: good"]
+    assert [shown.value.split("\n")[0] for shown in app.success] == ["## Snap kept: good"]
     assert any("The van: " in shown.value for shown in getattr(app, box))
     assert "on the list of 2026-W20, now: [weak fuel delivery](" in told(app).replace("\\", "")
     assert "Why N\\-01 is on the list" in told(app)
@@ -188,7 +188,7 @@ def test_where_petrol_may_escape_that_stands_above_the_verdict_and_no_snap_is_as
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     assert not app.exception
-    assert app.info[0].value.startswith("## Keep this snap: usable; one more once nothing leaks")
+    assert app.info[0].value.startswith("## Snap kept. Once nothing leaks, record one more.")
     first = app.error[0].value.replace("\\", "")
     kinds = [node.type for node in app.main]
     assert kinds.index("error") < kinds.index("info")
@@ -223,8 +223,8 @@ def test_where_no_snap_is_good_the_head_says_that_something_is_missing(
         capture |= {"grade": "usable", "shown_grade": "usable"}
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: usable)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"), ("2.csv", b"y"))
-    assert any(shown.value.startswith("## Keep these snaps: usable; one more would be better") for shown in app.info)
-    assert not any(shown.value.startswith("## Keep th") for shown in app.success)
+    assert any(shown.value.startswith("## Snaps kept. One more would be better.") for shown in app.info)
+    assert not any(shown.value.startswith("## Snap") for shown in app.success)
 
 
 def test_too_few_quantities_are_not_green_of_a_van_that_is_not_listed_either(

@@ -44,6 +44,7 @@ SAMPLE_WORDS = {
     "fourth_unread": "record_ends_early",
     "fifth_unread": "not_found",
     "remedy": "hold_too_short",
+    "second_remedy": "hold_too_short",
     "scale": "relative",
     "side": "high",
     "seen": "change",

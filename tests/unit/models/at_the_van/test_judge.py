@@ -293,7 +293,7 @@ def test_the_representative_is_the_snap_nearest_to_the_others() -> None:
     names = [("a.csv", 1), ("b.csv", 1), ("c.csv", 2), ("d.csv", 1)]
     chosen, why = representative(shapes, np.array([0, 1, 2]), names)
     assert (chosen, why.code) == (1, "representative_nearest")
-    assert render(why) == "Snap 1 of b.csv stands for the 3 accepted snaps: its traces are nearest to all the others'."
+    assert render(why) == "Snap 1 of b.csv stands for all 3 snaps kept: it is nearest to the others."
     assert representative(shapes, np.array([1, 2]), names)[0] == 1
     assert representative(shapes, np.array([2]), names)[1].code == "representative_only"
     assert representative(shapes, np.array([], dtype=np.int64), names) == (

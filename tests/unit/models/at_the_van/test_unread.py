@@ -40,7 +40,7 @@ def judged(quantity: str, value: float, word: str, source: str = "visit") -> Jud
             "van",  # that would be of other visits
             "Lambda at idle now: the snaps of this visit (3) are each sure to ± 0.0015 (usual ± 0.0015).",
         ),
-        ([0.996, NAN, NAN], "visit", "Lambda at idle now: 1.00; whether repeats differ, one snap alone does not show."),
+        ([0.996, NAN, NAN], "visit", "Lambda at idle now: 1.00; whether snaps differ, one alone does not show."),
     ],
 )
 def test_repeats_that_disagree_are_told_as_they_lie(read: list[float], source: str, said: str) -> None:
@@ -73,19 +73,28 @@ def test_what_was_not_read_says_why_and_alike_is_told_together() -> None:
     )
 
 
+def test_what_was_not_read_is_counted_alone_where_the_leading_quantity_was() -> None:
+    values = {"lambda_idle": np.array([1.003]), "trim_idle_pct": np.array([NAN])}
+    known = [judged("lambda_idle", 1.003, "same")]
+    unread = [{"trim_idle_pct": "unmeasured_condition"}]
+    led = listed_now({"lambda_idle": False, "trim_idle_pct": False}, known, values, unread, PAST)
+    assert [fact.code for fact in led] == ["listed_now"]
+    blind = listed_now({"trim_idle_pct": False, "lambda_idle": False}, known, values, unread, PAST)
+    assert [fact.code for fact in blind] == ["listed_now", "listed_unread"]
+
+
 def test_what_is_missing_is_counted_by_reason_and_says_what_brings_back_most() -> None:
     unread = [{"lambda_idle": "hold_too_short", "cycle_ripple": "hold_too_short", "idle_g_s": "noise"}]
-    told = missing((), unread, PAST, lifted=False)
+    told = missing((), unread, PAST)
     assert told is not None
     assert render(told).startswith(
-        "Quantities not read: 2 (the pedal was released too soon), 1 (noise hides it). What helps"
+        "Quantities not read: 2 (the pedal was released too soon), 1 (noise hides it). What helps: hold the pedal to the "
+        "floor about a second, no longer than to the limiter (2); "
     )
-    lifted = missing((), unread, PAST, lifted=True)
-    assert lifted is not None
-    assert "soon: hold" not in render(lifted)
-    few = missing((), [{"lambda_idle": "noise"}], PAST, lifted=False)
+    assert render(told).endswith(" (1).")
+    few = missing((), [{"lambda_idle": "noise"}], PAST)
     assert few is not None
     assert "1 (noise hides it), 2 (other reasons)" in render(few)
-    assert missing(("lambda_idle", "cycle_ripple", "idle_g_s"), unread, PAST, lifted=False) is None
-    assert missing((), unread, None, lifted=False) is None
-    assert missing((), [{"lambda_idle": "not_for_this_family"}], PAST, lifted=False) is None
+    assert missing(("lambda_idle", "cycle_ripple", "idle_g_s"), unread, PAST) is None
+    assert missing((), unread, None) is None
+    assert missing((), [{"lambda_idle": "not_for_this_family"}], PAST) is None
