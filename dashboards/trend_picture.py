@@ -18,6 +18,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.facts.numerals import in_language, plain
 from data_contracts.facts.rendering import render_place
 from data_contracts.weeks import week_name, week_number
+from models.statistics.few_values import differ_by
 
 
 @dataclass(frozen=True)
@@ -92,13 +93,13 @@ def trend_picture(
     """
     name = str(rows[0]["quantity"])
     scale = text.scale(text.unit(name))
-    value, low, high, repeat = (
-        scale * column(rows, each) for each in ("value", "expected_low", "expected_high", "repeat_u")
-    )
+    value, low, high = (scale * column(rows, each) for each in ("value", "expected_low", "expected_high"))
     if not np.isfinite(value).any():
         return None
-    spread = repeat if fact is not None and fact.code == "in_short_unsteady" else None
-    if spread is not None:  # what is expected of the level says nothing of how far its snaps lie apart
+    spread = None
+    if fact is not None and fact.code == "in_short_unsteady":
+        spread = scale * np.array([differ_by(row) for row in rows], dtype=np.float64)
+        # what is expected of the level says nothing of how far its snaps lie apart
         low, high = np.full_like(value, np.nan), np.full_like(value, np.nan)
     weeks = np.array([week_number(str(row["week"])) for row in rows], dtype=np.float64)
     limits = [scale * at for key in ("limit_low", "limit_high") if (at := text.finite(rows[-1].get(key))) is not None]

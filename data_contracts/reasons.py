@@ -119,7 +119,7 @@ USABLE_REASONS = _page(
     Reason(
         "hold_short",
         "the pedal was released before the engine reached its highest speed",
-        "hold the pedal to the floor about a second, no longer than to the limiter; this snap still serves for all but main peak and run-up",
+        "hold the pedal to the floor about a second, no longer than to the limiter; this snap still serves for what needs no highest speed",
     ),
     Reason("short_before", "little idle was recorded before the opening", "record 3 s before the opening"),
     Reason("ends_before_settle", "the recording ends before fuel cut and settle", "record 4 s after the release"),

@@ -19,7 +19,7 @@ GERMAN: dict[str, str] = {
     "the pedal was released before the engine reached its highest speed": "das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte",
     "hold the pedal to the floor about a second, no longer than to the limiter": "das Pedal etwa eine Sekunde durchgetreten halten, nicht länger als bis zum Begrenzer",
     "the pedal was released almost at once, before the trace shows more than the manifold filling": "das Pedal wurde fast sofort losgelassen, bevor der Verlauf mehr als die Füllung des Saugrohrs zeigt",
-    "hold the pedal to the floor about a second, no longer than to the limiter; this snap still serves for all but main peak and run-up": "das Pedal etwa eine Sekunde durchgetreten halten, nicht länger als bis zum Begrenzer; dieser Gasstoß dient noch für alles außer Hauptspitze und Hochlauf",
+    "hold the pedal to the floor about a second, no longer than to the limiter; this snap still serves for what needs no highest speed": "das Pedal etwa eine Sekunde durchgetreten halten, nicht länger als bis zum Begrenzer; dieser Gasstoß dient noch für das, was keine Höchstdrehzahl braucht",
     "the recording ends before the main peak": "die Aufnahme endet vor der Hauptspitze",
     "record longer: 3 s before and 4 s after the release": "länger aufnehmen: 3 s davor und 4 s nach dem Loslassen",
     "the air-mass signal runs into the end of its range": "das Luftmassensignal stößt an das Ende seines Bereichs",

@@ -180,8 +180,8 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "Comes and goes: {quantity} jumps from snap to snap[, each sure only to ± {visit_spread} (usual ± {usual_spread})].",
-        "Kommt und geht: {quantity} springt von Gasstoß zu Gasstoß[, jeder nur auf ± {visit_spread} sicher (üblich ± {usual_spread})].",
+        "Comes and goes: {quantity} jumps from snap to snap[: by ± {visit_spread}, usually ± {usual_spread}].",
+        "Kommt und geht: {quantity} springt von Gasstoß zu Gasstoß[: um ± {visit_spread}, sonst ± {usual_spread}].",
         may="visit_spread usual_spread",
     ),
     _of_quantity(
@@ -480,8 +480,8 @@ _PLAN = (
     ),
     _template(
         "plan_best",
-        "part of the plan worth most within the depot's hours",
-        "Teil des Plans, der in den Stunden des Standorts am meisten wert ist",
+        "fits the depot's hours of that week",
+        "passt in die Stunden des Standorts in dieser Woche",
     ),
     _template("plan_postponed", "postponed until {day}", "verschoben bis {day}", "day"),
     _template("plan_warranty", "claim before the warranty ends", "vor Ende der Garantie geltend machen"),

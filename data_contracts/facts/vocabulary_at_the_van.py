@@ -83,22 +83,22 @@ AT_THE_VAN = (
     ),
     of_quantity(
         "listed_apart",
-        "{Quantity} now: the snaps of this visit ({count}) are each sure to ± {visit_spread}[ (usual ± {usual_spread})].",
-        "{Quantity} jetzt: die Gasstöße dieses Besuchs ({count}) sind je auf ± {visit_spread} sicher[ (üblich ± {usual_spread})].",
+        "{Quantity} now: the snaps of this visit ({count}) differ by ± {visit_spread}[, usually ± {usual_spread}].",
+        "{Quantity} jetzt: die Gasstöße dieses Besuchs ({count}) unterscheiden sich um ± {visit_spread}[, sonst um ± {usual_spread}].",
         "visit_spread count",
         "usual_spread",
     ),
     of_quantity(
         "listed_apart_again",
-        "{Quantity} jumps again: the snaps of this visit ({count}) are each sure only to ± {visit_spread}[ (usual ± {usual_spread})].",
-        "{Quantity} springt wieder: die Gasstöße dieses Besuchs ({count}) sind je nur auf ± {visit_spread} sicher[ (üblich ± {usual_spread})].",
+        "{Quantity} jumps again: the snaps of this visit ({count}) differ by ± {visit_spread}[, usually ± {usual_spread}].",
+        "{Quantity} springt wieder: die Gasstöße dieses Besuchs ({count}) unterscheiden sich um ± {visit_spread}[, sonst um ± {usual_spread}].",
         "visit_spread count",
         "usual_spread",
     ),
     of_quantity(
         "listed_apart_filed",
-        "{Quantity} jumps: the snaps of this visit ({count}) are each sure only to ± {visit_spread}[ (usual ± {usual_spread})].",
-        "{Quantity} springt: die Gasstöße dieses Besuchs ({count}) sind je nur auf ± {visit_spread} sicher[ (üblich ± {usual_spread})].",
+        "{Quantity} jumps: the snaps of this visit ({count}) differ by ± {visit_spread}[, usually ± {usual_spread}].",
+        "{Quantity} springt: die Gasstöße dieses Besuchs ({count}) unterscheiden sich um ± {visit_spread}[, sonst um ± {usual_spread}].",
         "visit_spread count",
         "usual_spread",
     ),
@@ -147,10 +147,10 @@ AT_THE_VAN = (
     ),
     template(
         "van_held_briefly",
-        "The pedal was released before the engine reached its highest speed[, in each of {count:# snap/# snaps}], so main peak and run-up are "
-        "not judged: hold it to the floor about a second, no longer than to the limiter, in one more snap.",
+        "The pedal was released before the engine reached its highest speed[, in each of {count:# snap/# snaps}], so readings that need it, the main peak "
+        "among them, are not judged: hold it to the floor about a second, no longer than to the limiter, in one more snap.",
         "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte[, in jedem von {count:# Gasstoß/# Gasstößen}]; "
-        "Hauptspitze und Hochlauf sind daher nicht beurteilt: in einem weiteren Gasstoß etwa eine Sekunde "
+        "Messwerte, die sie brauchen, die Hauptspitze darunter, sind daher nicht beurteilt: in einem weiteren Gasstoß etwa eine Sekunde "
         "durchgetreten halten, nicht länger als bis zum Begrenzer.",
         may="count",
     ),

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from data_contracts.facts.fact import Fact
 from models.at_the_van.expected import Expectation
 from models.statistics.arrays import Codes, Flags, Floats
-from models.tracking.repeats import covering, scatter_of_repeats, unwidened
+from models.statistics.few_values import unwidened
+from models.tracking.repeats import covering, scatter_of_repeats
 from models.tracking.representative import medoids
 from models.tracking.scales import derivative, to_scale
 from models.tracking.visits import COUNTS, is_tracked, of_hold

@@ -89,11 +89,10 @@ def _apart(one: Judged, read: Floats, past: VanPast, *, new: bool) -> Fact:
     usual = None if of is None or not np.isfinite(of.within) else float(of.within * steep)
     scatter = float(np.std(known, ddof=1))
     again = usual is not None and scatter > STILL_APART * usual
-    of_visit = one.read.source == "visit"  # widened for few snaps, as in the table and on the list
     return Fact.of(
         ("listed_apart_again" if new else "listed_apart_filed") if again else "listed_apart",
         one.quantity,
-        visit_spread=one.read.repeat_u if of_visit else scatter,
+        visit_spread=scatter,
         count=known.size,
         usual_spread=usual,
     )

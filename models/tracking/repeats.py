@@ -9,10 +9,11 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import chdtri, fdtri, stdtrit
+from scipy.special import chdtri, fdtri
 
 from data_contracts.states import REPEAT_SOURCES
 from models.statistics.arrays import Codes, Floats
+from models.statistics.few_values import widening
 from models.tracking.scales import derivative
 from models.tracking.standardise import Standardised
 from models.tracking.visits import COUNTS
@@ -25,8 +26,6 @@ FEWEST_IN_FAMILY = 5
 UNUSUAL = 0.01
 """A visit whose repeats scatter so much more than the van or family usually does that this share of visits would is
 stated by its own repeats. Common practice, no source (2026-11-29). [1]"""
-TWO_SIGMA = 0.97725
-"""Share below plus two standard deviations of a normal value. [1]"""
 _VISIT, _VAN, _FAMILY = range(len(REPEAT_SOURCES))
 
 
@@ -101,31 +100,7 @@ def scatter_of_repeats(
     source = np.where(apart, _VISIT, source)
     variance = np.where(apart, own, variance)
     known = np.choose(source + 1, [np.inf, degrees, both, np.inf])
-    return RepeatScatter(np.sqrt(variance) * _wide(known), source)
-
-
-def unwidened(repeat_u: float, degrees: float) -> float:
-    """Standard deviation behind a `RepeatScatter.u` that rests on a van's own repeats.
-
-    Parameters
-    ----------
-    repeat_u : float
-        [unit of the quantity]
-    degrees : float
-        Its degrees of freedom. [1]
-
-    Returns
-    -------
-    float
-        NaN where there are none. [unit of the quantity]
-    """
-    return repeat_u / float(_wide(np.array([degrees]))[0]) if degrees >= 1.0 else np.nan
-
-
-def _wide(degrees: Floats) -> Floats:
-    """How much wider than a standard deviation its estimate is stated, so that ±2 of it hold 95 %; infinite degrees: 1."""
-    finite = np.isfinite(degrees)
-    return np.where(finite, stdtrit(np.where(finite, np.maximum(degrees, 1.0), 1.0), TWO_SIGMA), 2.0) / 2.0
+    return RepeatScatter(np.sqrt(variance) * widening(known), source)
 
 
 def covering(quantity: str, trace_u: Floats, repeat_u: Floats, count: NDArray[np.integer]) -> Floats:

@@ -7,6 +7,7 @@ from typing import Any
 from data_contracts.causes.record import CONSEQUENCE_KINDS
 from data_contracts.facts.fact import Fact
 from data_contracts.signals import QUANTITIES
+from models.statistics.few_values import differ_by
 
 MOVED = ("own_movement", "peer_difference", "repeats_disagree")
 """Reasons that something of the van has moved, or comes and goes."""
@@ -91,9 +92,9 @@ def spreads(trend: Sequence[Mapping[str, Any]]) -> dict[str, float]:
         visit_spread and usual_spread, standard deviations of a single snap; empty where one of them is not known. [unit of the
         quantity]
     """
-    known = [row for row in trend if _number(row, "repeat_u") is not None]
-    apart = [float(row["repeat_u"]) for row in known if row.get("unsteady")]
-    usual = [float(row["repeat_u"]) for row in known if not row.get("unsteady")]
+    known = [(row.get("unsteady"), spread) for row in trend if (spread := differ_by(row)) is not None]
+    apart = [spread for unsteady, spread in known if unsteady]
+    usual = [spread for unsteady, spread in known if not unsteady]
     return {"visit_spread": apart[-1], "usual_spread": median(usual)} if apart and usual else {}
 
 

@@ -15,6 +15,7 @@ from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import shown_grade
 from data_contracts.units import shown
+from models.statistics.few_values import differ_by
 from pipelines.commands.visit_words import (
     few_again,
     file_facts,
@@ -305,7 +306,8 @@ def _proof(visit: "VisitVerdict", known: "KnownVan | None", target: Target) -> d
 
 def repeated_of(read: "Repeated") -> dict[str, Any]:
     """What is known from repeat to repeat, and what that rests on; None for nothing."""
-    return {"repeat_u": read.repeat_u if read.repeat_u == read.repeat_u else None, "repeat_from": read.source}
+    told = {"repeat_u": read.repeat_u, "repeat_from": read.source, "repeats": read.snaps}
+    return {"repeat_u": differ_by(told), "repeat_from": read.source}
 
 
 def repeat_told(read: Mapping[str, Any], display: DisplaySettings, unit: Any = None) -> str:

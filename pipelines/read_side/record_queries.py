@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from models.statistics.few_values import differ_by
 from pipelines.read_side.published import Published
 from pipelines.storage.summaries import BANDS
 
@@ -99,12 +100,12 @@ def repeats_of_capture(
         return {}
     rows = published.ask(
         """
-        SELECT quantity, repeat_u, repeat_from FROM trends WHERE van_id = $van
+        SELECT quantity, repeat_u, repeat_from, repeats FROM trends WHERE van_id = $van
         AND week = (SELECT week FROM captures WHERE van_id = $van AND capture_id = $capture)
         """,
         {"van": van_id, "capture": capture_id},
     )
-    found = {name: (u, source) for name, u, source in rows.iter_rows()}
+    found = {row["quantity"]: (differ_by(row), row["repeat_from"]) for row in rows.iter_rows(named=True)}
     # the repeats of the main peak are compared as read, whatever the conditions
     peak = found.get("main_peak_reference_g_s")
     return found if peak is None else found | {"main_peak_g_s": peak}

@@ -80,7 +80,7 @@ WORDS: dict[str, str] = {
     "list.new": "neu",
     "list.overdue": "überfällig",
     "list.not_kept": "Die Wahrscheinlichkeiten der Ursachen haben sich an den Befunden nicht bestätigt: prüfen, bevor ein Teil bestellt wird, gleich was sie sagen.",
-    "list.unchecked": "Wie wahrscheinlich eine Ursache ist, gilt unter denen, die ein Gasstoß benennen kann, und noch kein Befund hat es geprüft: testen, bevor ein Teil bestellt wird.",
+    "list.unchecked": "Wahrscheinlichkeiten wägen nur Ursachen, die ein Gasstoß zeigen kann, und noch kein Befund hat eine bestätigt: testen, bevor ein Teil bestellt wird.",
     "list.notices": "Bemerkungen",
     "list.orders": f"Offene Aufträge: {RANKED_BY.de}",
     "urgency.now": "JETZT",

@@ -80,7 +80,7 @@ WORDS: dict[str, str] = {
     "list.new": "new",
     "list.overdue": "overdue",
     "list.not_kept": "Likelihoods of causes were not borne out by findings: test before a part is ordered, whatever they say.",
-    "list.unchecked": "How likely a cause is counts among those a snap can name, and no finding has checked it yet: test before a part is ordered.",
+    "list.unchecked": "Likelihoods weigh only causes that a snap can show, and no finding has confirmed one yet: test before a part is ordered.",
     "list.notices": "Remarks",
     "list.orders": f"Open orders: {RANKED_BY.en}",
     "urgency.now": "NOW",

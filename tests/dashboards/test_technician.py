@@ -194,9 +194,7 @@ def test_where_petrol_may_escape_that_stands_above_the_verdict_and_no_snap_is_as
     assert kinds.index("error") < kinds.index("info")
     assert first.startswith("**Petrol may escape: no further snap until")
     assert any(f"(#{header.anchor})" in first for header in app.header)
-    assert "now: the snaps of this visit (3) are each sure to ± 0.003 (usual ± 0.002)" in plainly(told(app)).replace(
-        "\\", ""
-    )
+    assert "now: the snaps of this visit (3) differ by ± 0.003, usually ± 0.002" in plainly(told(app)).replace("\\", "")
     heard["against"]["on_list"] = None
     app = hand_over(view("read_one_now", van="N-02"), ("1.csv", b"x"))
     assert "no further snap" not in told(app)

@@ -86,7 +86,7 @@ def test_a_fault_that_shows_again_is_told_with_what_shows_it_and_only_there(
     monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
     app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
     box = next(each.value for each in app.error if "shows again" in each.value).replace("\\", "")
-    told_apart = "the snaps of this visit (3) are each sure only to ± 0.061 (usual ± 0.002)"
+    told_apart = "the snaps of this visit (3) differ by ± 0.061, usually ± 0.002"
     assert told_apart in plainly(box)
     assert "2 of 9" not in box
     said = told(app).replace("\\", "")

@@ -192,7 +192,7 @@ def test_the_list_says_what_its_rows_say(paper: Paper) -> None:
     noticed = [row["text"] for row in paper.rows(f"SELECT * FROM notices WHERE week = '{WEEK}'")]
     assert document["notices"] == [
         *noticed,
-        "How likely a cause is counts among those a snap can name, and no finding has checked it yet: test before a part is ordered.",
+        "Likelihoods weigh only causes that a snap can show, and no finding has confirmed one yet: test before a part is ordered.",
     ]
     assert [row["rank"] for row in document["rows"]] == [row["rank"] for row in listed]
     for told, row in zip(document["rows"], listed, strict=True):

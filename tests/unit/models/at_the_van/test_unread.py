@@ -33,12 +33,12 @@ def judged(quantity: str, value: float, word: str, source: str = "visit") -> Jud
         (
             [0.996, 1.046, 1.003],
             "visit",  # the scatter as tracking takes it, widened for few snaps: as the list has it
-            "Lambda at idle jumps again: the snaps of this visit (3) are each sure only to ± 0.03 (usual ± 0.0015).",
+            "Lambda at idle jumps again: the snaps of this visit (3) differ by ± 0.03, usually ± 0.0015.",
         ),
         (
             [1.001, 1.003, 1.004],
             "van",  # that would be of other visits
-            "Lambda at idle now: the snaps of this visit (3) are each sure to ± 0.0015 (usual ± 0.0015).",
+            "Lambda at idle now: the snaps of this visit (3) differ by ± 0.0015, usually ± 0.0015.",
         ),
         ([0.996, NAN, NAN], "visit", "Lambda at idle now: 1.00; whether snaps differ, one alone does not show."),
     ],

@@ -144,9 +144,7 @@ def test_what_comes_and_goes_and_what_only_all_readings_show_come_last() -> None
     unlike = Fact.of("unlike_healthy", "trim_idle_pct", p=1e-4)
     assert said([unlike, unsteady], {}).startswith("Comes and goes")
     row = {"visit_spread": 0.0607, "usual_spread": 0.0015}
-    assert said([unsteady], {"lambda_idle": row}).endswith(
-        "jumps from snap to snap, each sure only to ± 0.061 (usual ± 0.0015)."
-    )
+    assert said([unsteady], {"lambda_idle": row}).endswith("jumps from snap to snap: by ± 0.061, usually ± 0.0015.")
     assert said([unlike], {}).startswith("Nothing alone is far off")
 
 
