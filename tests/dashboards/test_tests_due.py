@@ -114,11 +114,11 @@ def test_the_list_joins_what_visits_cost_and_what_their_jobs_save_in_the_figure_
     jobs, saving = jobs_worth(published, [])
     assert jobs >= 2
     assert saving > 0
-    joined = f"{jobs} open jobs that visits led to save about"
+    joined = f"{jobs} open jobs that they led to save about"
     week = [one.value for one in view("this_week", home).markdown if joined in one.value]
     workshop = [one.value for one in view("workshop", home).markdown if "Together they save about" in one.value]
     assert len(week) == len(workshop) == 1
-    worth = re.search(r"save about ([^*]* EUR) against waiting 26 weeks", week[0])
+    worth = re.search(r"save about ([^*]* EUR) more, once, against waiting 26 weeks", week[0])
     assert worth is not None
     assert f"save about {worth[1]} against waiting 26 weeks" in workshop[0]
     before = weeks(published)[1]
@@ -163,7 +163,7 @@ def test_the_engineer_takes_the_tests_of_the_week_along(chromium: str, home: Pat
         page = context.new_page()
         open_page(page, address)
         assert page.get_by_role("heading", name="Tests for").is_visible()
-        assert page.get_by_text("Visits cost").is_visible()
+        assert page.get_by_text("A month of visits costs").is_visible()
         page.get_by_text("Never seen (1)").click()
         page.get_by_text("N-90").first.wait_for()
         with page.expect_download() as waiting:

@@ -76,7 +76,7 @@ def test_repeats_that_disagree_are_drawn_as_how_far_they_lie_apart() -> None:
     spans = [abs(float(a) - float(b)) for a, b in re.findall(r'd="M[\d.]+ ([\d.]+)V([\d.]+)M', picture.svg)]
     assert spans[2] == pytest.approx(30 * spans[0], rel=0.05)
     assert {"now ± 0.3 g/s", "usually ± 0.01 g/s"} <= set(re.findall(r">([^<>]+)</text>", plainly(picture.svg)))
-    assert "Upright lines: how far the snaps of one visit lie apart." in plainly(picture.says)
+    assert "Upright lines: by how much the snaps of a visit differ (one standard deviation)." in plainly(picture.says)
     assert "Grey" not in picture.says  # what is expected of the level is not drawn here
 
 

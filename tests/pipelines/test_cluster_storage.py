@@ -116,7 +116,7 @@ def test_tracking_over_s3_is_that_of_one_machine(workers: ClusterSettings, monke
 def test_captures_read_over_s3_are_those_read_here(
     workers: ClusterSettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(read_captures, "_BATCH", 40)
+    monkeypatch.setattr(read_captures, "_MOST_RECORDINGS", 40)
     monkeypatch.setattr(read_captures, "_POOL_FROM", 1)
     handed: list[Any] = []
     given = read_captures.ChunksHanded.hand

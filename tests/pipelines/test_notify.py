@@ -196,6 +196,8 @@ def test_what_could_not_be_sent_is_kept_told_in_status_and_sent_with_the_next_ru
     tell_now(home, now=AT + 2 * DAY)
     (text,) = post.texts()
     assert vans_in(text) == ["N-02", "S-03", "N-01"]
-    assert "(52 %). (noticed 2026-11-30 05:01 UTC)" in text  # noticed then, said as it stands now
+    assert (
+        "'lambda sensor slow' is possible. (noticed 2026-11-30 05:01 UTC)" in text
+    )  # noticed then, said as it stands now
     assert "messages" not in status_text(home)
     assert "example.org" not in log_path(home).read_text()

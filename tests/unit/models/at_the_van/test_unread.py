@@ -32,8 +32,8 @@ def judged(quantity: str, value: float, word: str, source: str = "visit") -> Jud
     [
         (
             [0.996, 1.046, 1.003],
-            "visit",  # the scatter as tracking takes it, widened for few snaps: as the list has it
-            "Lambda at idle jumps again: the snaps of this visit (3) differ by ± 0.03, usually ± 0.0015.",
+            "visit",  # of these snaps, not widened for few: as the list has it
+            "Lambda at idle jumps again: the snaps of this visit (3) differ by ± 0.027, usually ± 0.0015.",
         ),
         (
             [1.001, 1.003, 1.004],
