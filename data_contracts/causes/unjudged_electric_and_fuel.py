@@ -330,10 +330,6 @@ UNJUDGED_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             ),
             (
                 Words(
-                    "look lines, rail and injectors over for petrol, engine off: no snap before they are dry",
-                    "Leitungen, Verteiler und Einspritzventile bei stehendem Motor auf Benzin ansehen: kein Gasstoß, bevor sie trocken sind",
-                ),
-                Words(
                     "read wanted and actual rail pressure with the scan tool, at idle and in a snap",
                     "Soll- und Istdruck der Leiste mit dem Tester lesen, im Leerlauf und im Gasstoß",
                 ),

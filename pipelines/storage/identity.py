@@ -19,6 +19,6 @@ def identity_of(workspace: Workspace) -> str:
     """
     own = workspace.root / IDENTITY
     clear_drafts([workspace.root])
-    if not own.exists():
+    if not own.exists() or not own.read_bytes().strip():  # an empty one would be everybody's
         write_atomically(own, uuid.uuid4().hex.encode())
     return own.read_text(encoding="utf-8").strip()

@@ -49,7 +49,7 @@ def to_parquet(record: Any) -> bytes:
 
 
 def from_parquet(content: bytes, kinds: Iterable[type]) -> Any:
-    """The record of a file, equal to the one it was made of to the last bit.
+    """The record of a file, with arrays and tables equal to the last bit; a numpy scalar comes back as the Python number.
 
     Parameters
     ----------

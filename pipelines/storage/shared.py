@@ -1,7 +1,8 @@
 """Storage that the machines of a cluster share: a folder, or any place that fsspec knows by a URL.
 
 Who may use it is said by the environment, as its package reads it (for S3: AWS_ACCESS_KEY_ID and the like), never by a setting.
-A file is there whole or not at all. What goes wrong is an `OSError` of one line, whatever the package raised.
+A file is there whole or not at all in a folder and in object stores; elsewhere (ftp, sftp, smb) a reader may find one half written, and
+refuses it for its hash or its check sums. What goes wrong is an `OSError` of one line, whatever the package raised.
 """
 
 from collections.abc import Iterator

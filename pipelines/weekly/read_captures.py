@@ -219,7 +219,10 @@ def _read_batches(
     tell: Tell,
 ) -> Iterator[tuple[_Batch, _Result]]:
     batches = []
-    for recordings in _parted(todo, workers or os.cpu_count() or 1):
+    most = (
+        _MOST_RECORDINGS if cluster is None or not cluster.asked else _LEAST_RECORDINGS
+    )  # its workers are not counted yet
+    for recordings in _parted(todo, workers or os.cpu_count() or 1, most):
         vans = {row["van_id"] for row in recordings}
         known = {van_id: family for van_id in vans if (family := families[van_id]) is not None}
         for row in recordings:
@@ -244,9 +247,9 @@ def _read_batches(
     chunks.forget(tell)
 
 
-def _parted(todo: list[dict[str, Any]], processes: int) -> Iterator[list[dict[str, Any]]]:
+def _parted(todo: list[dict[str, Any]], processes: int, most: int) -> Iterator[list[dict[str, Any]]]:
     """Recordings in batches, in their order."""
-    most = min(max(len(todo) // (processes * _BATCHES_EACH), _LEAST_RECORDINGS), _MOST_RECORDINGS)
+    most = min(max(len(todo) // (processes * _BATCHES_EACH), _LEAST_RECORDINGS), most)
     batch: list[dict[str, Any]] = []
     samples = 0
     for row in todo:

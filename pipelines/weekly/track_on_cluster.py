@@ -46,7 +46,7 @@ class TrackingOnCluster:
 
     def __init__(self, cluster: ClusterSettings, *, threads: int, say: Tell) -> None:
         self._cluster, self._threads, self._say = cluster, threads, say
-        self._failed = False
+        self._told = ""
         self._storage = SharedStorage(cluster.storage)
 
     def tell(self, work: "Callable[[Piece], Part]", pieces: "Sequence[Piece]") -> "Iterator[Part]":
@@ -81,11 +81,11 @@ class TrackingOnCluster:
         try:
             self._storage.forget()
         except OSError as error:
-            if not self._failed:  # else it was said why
+            if str(error) not in self._told:
                 self._say(f"cluster: files of this run stay until the next, {error}")
 
     def _tell_of(self, line: str) -> None:
-        self._failed = True
+        self._told = line
         self._say(line)
 
     def _given(self, piece: "Piece", names: list[str]) -> _Partition:

@@ -30,6 +30,8 @@ class ClusterSettings(Entry):
     @classmethod
     def _no_secret(cls, value: str) -> str:
         scheme, there, rest = value.partition("://")
+        if (there and not rest.strip("/")) or (not there and re.match(r"[a-z0-9]{2,}:", value)):
+            raise ValueError("give a folder, or a URL such as s3://bucket/folder")
         if there and re.search("[@?]", rest):
             remedy = "name bucket and folder alone: who may use them is said by the environment, not by settings"
             raise contradiction(remedy, shown=f"{scheme}://…")

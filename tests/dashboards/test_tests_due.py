@@ -114,7 +114,7 @@ def test_the_list_joins_what_visits_cost_and_what_their_jobs_save_in_the_figure_
     jobs, saving = jobs_worth(published, [])
     assert jobs >= 2
     assert saving > 0
-    joined = f"{jobs} open jobs that they led to save about"
+    joined = f"{jobs} open jobs save about"
     week = [one.value for one in view("this_week", home).markdown if joined in one.value]
     workshop = [one.value for one in view("workshop", home).markdown if "Together they save about" in one.value]
     assert len(week) == len(workshop) == 1

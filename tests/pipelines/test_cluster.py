@@ -92,7 +92,7 @@ def test_results_come_in_order_from_the_workers(cluster: ClusterSettings, told: 
 def test_captures_read_on_a_cluster_are_those_read_here(
     cluster: ClusterSettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(read_captures, "_MOST_RECORDINGS", 7)
+    monkeypatch.setattr(read_captures, "_LEAST_RECORDINGS", 7)
     monkeypatch.setattr(read_captures, "_POOL_FROM", 1)
     rows: list[Any] = []
     for place in ("", f'[cluster]\nscheduler = "{cluster.scheduler}"\n'):

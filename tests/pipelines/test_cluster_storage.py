@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from data_contracts.errors import InputError, WorkspaceError
+from pipelines.storage.identity import identity_of
 from pipelines.storage.shared import SharedStorage
 from pipelines.storage.warehouse import open_warehouse
 from pipelines.weekly import read_captures, steps
@@ -116,7 +117,7 @@ def test_tracking_over_s3_is_that_of_one_machine(workers: ClusterSettings, monke
 def test_captures_read_over_s3_are_those_read_here(
     workers: ClusterSettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(read_captures, "_MOST_RECORDINGS", 40)
+    monkeypatch.setattr(read_captures, "_LEAST_RECORDINGS", 40)
     monkeypatch.setattr(read_captures, "_POOL_FROM", 1)
     handed: list[Any] = []
     given = read_captures.ChunksHanded.hand
@@ -193,6 +194,22 @@ def test_settings_with_a_secret_in_the_place_are_refused_without_it(place: str, 
         load_settings(path)
     assert SECRET not in str(refused.value)
     assert "cluster.storage is s3://…" in str(refused.value)
+
+
+@pytest.mark.parametrize("place", ["s3:/vans", "s3://", "s3:vans/x", "gs:///"])
+def test_a_place_that_is_neither_folder_nor_url_is_refused(place: str, tmp_path: Path) -> None:
+    path = tmp_path / "settings.toml"
+    path.write_text(f'[cluster]\nworkers = 1\nstorage = "{place}"\n', encoding="utf-8")
+    with pytest.raises(InputError, match="give a folder, or a URL such as s3://bucket/folder"):
+        load_settings(path)
+
+
+def test_an_empty_name_of_a_workspace_is_given_anew(tmp_path: Path) -> None:
+    """Under it the whole storage would be this workspace's to empty."""
+    (tmp_path / ".workspace").write_text("\n", encoding="utf-8")
+    own = identity_of(Workspace(tmp_path))
+    assert len(own) == 32
+    assert identity_of(Workspace(tmp_path)) == own
 
 
 @pytest.mark.parametrize(

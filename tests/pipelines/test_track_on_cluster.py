@@ -96,7 +96,7 @@ def test_a_week_on_a_cluster_is_the_week_of_one_machine(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     """The small fleet twice: repaired, corrected, decided on, and a week of it late."""
-    monkeypatch.setattr(read_captures, "_MOST_RECORDINGS", 50)
+    monkeypatch.setattr(read_captures, "_LEAST_RECORDINGS", 50)
     monkeypatch.setattr(read_captures, "_POOL_FROM", 1)
     homes: list[Workspace] = []
     shared: list[int] = []

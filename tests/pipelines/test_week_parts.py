@@ -119,10 +119,9 @@ def test_conditions_reach_the_reading_under_their_own_names() -> None:
 
 
 def test_batches_are_bounded_in_recordings_and_samples(monkeypatch: pytest.MonkeyPatch) -> None:
-    def sizes(*samples: int, processes: int = 1) -> list[int]:
-        return [len(batch) for batch in _parted([{"samples": each} for each in samples], processes)]
+    def sizes(*samples: int, processes: int = 1, most: int = 6) -> list[int]:
+        return [len(batch) for batch in _parted([{"samples": each} for each in samples], processes, most)]
 
-    monkeypatch.setattr(read_captures, "_MOST_RECORDINGS", 6)
     monkeypatch.setattr(read_captures, "_LEAST_RECORDINGS", 2)
     monkeypatch.setattr(read_captures, "_MOST_SAMPLES", 100)
     assert sizes() == []
@@ -130,6 +129,7 @@ def test_batches_are_bounded_in_recordings_and_samples(monkeypatch: pytest.Monke
     assert sizes(*[1] * 16) == [4] * 4  # some for each process
     assert sizes(*[1] * 16, processes=2) == [2] * 8
     assert sizes(*[1] * 50) == [6] * 8 + [2]  # the most
+    assert sizes(*[1] * 50, most=2) == [2] * 25  # for workers of a cluster, however many they are
     assert sizes(*[40] * 7) == [2, 2, 2, 1]
     assert sizes(200, 1, 99, 1, 300) == [1, 2, 1, 1]  # one that is larger is a batch of its own
 

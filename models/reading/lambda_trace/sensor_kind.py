@@ -125,7 +125,7 @@ def _goes_rich(waveform: Waveform, volts: Floats, span: float, family: Family) -
     if not sign * cut - sign * before > 0.1 * span:
         return False
     held = _mean(volts[(first + last) // 2 : last + 1])
-    return sensor.kind != "narrowband" or not sign * held > sign * before
+    return sensor.kind != "narrowband" or sign * held < sign * before
 
 
 def _mean(volts: Floats) -> float:
