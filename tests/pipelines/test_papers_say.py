@@ -18,6 +18,7 @@ from pipelines.read_side.van_card import also_of, hurts_most, in_short_of
 from pipelines.reports import list_pdf, order_pdf
 from pipelines.reports.list_pdf import _weeks
 from pipelines.reports.orders import open_orders
+from pipelines.reports.paper import typeset
 from pipelines.reports.paper_words_en import WORDS
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
@@ -28,7 +29,7 @@ def _headed(paper: Paper, listed: dict[str, Any]) -> str:
     first = in_short_of(published, [listed], WEEK)[VAN]
     also, hurts = also_of(published, listed, WEEK, first), hurts_most(listed)
     told = [render(first), *([f"Also: {render(also)}"] if also else []), *([render(hurts)] if hurts else [])]
-    return " ".join(told)
+    return typeset(" ".join(told))
 
 
 SHAPES = (
@@ -212,8 +213,8 @@ def test_the_list_says_what_its_rows_say(paper: Paper) -> None:
             assert (told["reading"], told["left_alone"]) == (next(iter(row["reasons"]), ""), "")
         else:
             short = in_short_of(open_published(paper.home), [row], WEEK).get(row["van_id"])
-            assert told["reading"] == (render(short) if short else sentences(row, "reasons")[0])
-            assert told["left_alone"] == (render(hurts) if (hurts := left_alone(facts)) else "")
+            assert told["reading"] == typeset(render(short) if short else sentences(row, "reasons")[0])
+            assert told["left_alone"] == typeset(render(hurts) if (hurts := left_alone(facts)) else "")
         certain = (
             "" if row["leading_cause"] == "not_separable" else f": {likely(row['leading_cause_probability'], 'en')}"
         )
