@@ -5,20 +5,17 @@ import os
 import stat
 import subprocess
 import sys
-import time
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import duckdb
 import polars as pl
 import pytest
 
-from data_contracts.due import due_of
 from data_contracts.errors import MissingFileError, WorkspaceBusyError, WorkspaceError
 from data_contracts.states import PLANNED_STATES
 from models.work.worth import waiting
-from pipelines.commands.papers import write_sheet
 from pipelines.read_side import capture_queries, order_queries, queries, van_past
 from pipelines.read_side import published as published_file
 from pipelines.read_side.capture_queries import CaptureFilter
@@ -28,9 +25,8 @@ from pipelines.read_side.queries import ListFilter
 from pipelines.read_side.restricted import restricted
 from pipelines.read_side.traces import traces
 from pipelines.read_side.van_past import known_van, van_row
-from pipelines.reports import driver_sheet, list_pdf
-from pipelines.reports.orders import open_orders, write_orders
-from pipelines.workspace.workspace import Workspace
+from pipelines.reports import list_pdf
+from pipelines.reports.orders import open_orders
 from tests.published_rows import FAMILIES
 from tests.published_sample import make_workspace
 
@@ -124,52 +120,6 @@ def test_orders_stand_as_the_vans_on_the_published_list_on_board_and_command_lin
         )
         list_pdf.list_pdf(published, orders)
     assert ranked == [str(rank or "–") for rank in orders["list_rank"]]
-
-
-def test_the_first_day_and_the_order_by_day_are_those_that_cards_tell(tmp_path: Path) -> None:
-    make_workspace(tmp_path, vans_per_depot=3, weeks=16)
-    day = date(2026, 7, 6)
-    with duckdb.connect(str(tmp_path / "published.duckdb")) as link:
-        ids = [row[0] for row in link.execute("SELECT order_id FROM work_orders ORDER BY order_id").fetchall()]
-        link.execute("UPDATE work_orders SET state = 'proposed', until = NULL, due_by = DATE '2026-07-06'")
-        link.execute(
-            "UPDATE work_orders SET state = 'booked', until = DATE '2026-08-03', due_by = DATE '2026-07-01' WHERE order_id = $one",
-            {"one": ids[0]},
-        )
-        link.execute(
-            "UPDATE work_orders SET state = 'postponed', until = DATE '2026-07-20', due_by = DATE '2026-07-01' WHERE order_id = $one",
-            {"one": ids[1]},
-        )
-    published = open_published(tmp_path)
-    assert len(ids) > 2
-    for states in (list(PLANNED_STATES), ["booked"], ["postponed"], ["booked", "postponed"], ["proposed"]):
-        rows = order_queries.orders_by_day(published, [], states, limit=99).to_dicts()
-        told = [due_of(row, day)[1] for row in rows]
-        assert told == sorted(told)
-        assert order_queries.order_counts(published, [], states)["first_due"] == told[0]
-    words = [
-        due_of(row, date(2026, 7, 7))[0]
-        for row in order_queries.orders_by_day(published, [], list(PLANNED_STATES), limit=99).to_dicts()
-    ]
-    assert words == ["overdue"] * (len(ids) - 2) + ["postponed", "booked"]
-
-
-@pytest.mark.parametrize("zone", ["Asia/Tokyo", "America/Los_Angeles"])
-def test_board_and_command_line_ask_one_day_whatever_the_machines_zone(
-    zone: str, sample_home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    asked: list[object] = []
-    monkeypatch.setattr(driver_sheet, "driver_pdf", lambda *told: asked.append(told[-1]) or b"%PDF-")
-    monkeypatch.setattr(list_pdf, "list_pdf", lambda *_, today: asked.append(today) or b"%PDF-")
-    monkeypatch.setenv("TZ", zone)
-    time.tzset()
-    try:
-        write_sheet(Workspace(sample_home), "N-01", tmp_path / "sheet.pdf", None)
-        write_orders(Workspace(sample_home), tmp_path / "list.pdf", weekly_list=True)
-    finally:
-        monkeypatch.undo()
-        time.tzset()
-    assert asked == [datetime.now(UTC).date()] * 2
 
 
 def test_days_and_weeks_are_of_utc_whatever_the_machines_zone(sample_home: Path) -> None:

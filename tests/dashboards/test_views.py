@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from html import escape
 from pathlib import Path
 
@@ -15,7 +15,7 @@ import duckdb
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboards import a_van, standing
+from dashboards import a_van
 from dashboards.decide import moves
 from dashboards.text import inert, message
 from data_contracts.causes import LOOK_ALIKES
@@ -333,23 +333,6 @@ def test_orders_stand_by_the_day_they_are_due(view: View) -> None:
     days = [heading.value for heading in app.header if heading.value.startswith("Due ")]
     assert days
     assert all(day.startswith("Due ") and day.split()[1].endswith("day") for day in days)
-
-
-def test_a_days_heading_says_what_its_cards_say(view: View, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    make_workspace(tmp_path, vans_per_depot=3, weeks=16)
-    with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
-        connection.execute("UPDATE work_orders SET state = 'proposed', due_by = DATE '2026-07-06'")
-        connection.execute(
-            "UPDATE work_orders SET state = 'booked', until = DATE '2026-07-08' "
-            "WHERE order_id = (SELECT min(order_id) FROM work_orders)"
-        )
-    monkeypatch.setattr(standing, "today", lambda: date(2026, 7, 9))
-    app = view("workshop", tmp_path)
-    assert "The first was due 2026-07-06." in app.markdown[0].value
-    app.button_group(key="workshop-order").set_value("day").run()
-    days = [heading.value for heading in app.header if heading.value.startswith(("Overdue", "Booked", "Due"))]
-    assert days == ["Overdue since Monday 2026-07-06", "Booked for Wednesday 2026-07-08, and that day is past"]
-    assert all(f"**{day}**" in everything(app) for day in days)
 
 
 def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -> None:
