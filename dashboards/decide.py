@@ -1,7 +1,7 @@
 """Deciding on an order in place: accept at once, a short form for anything else, a finding, and taking the last decision back."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import streamlit as st
@@ -15,6 +15,7 @@ from data_contracts.states import NOTED, ORDER_STATES
 from models.work.order_states import BY_PROOF, MOVES, UNDO_WITHIN
 from pipelines.commands.decide import LONGEST_NOTE, MOST_PHOTOS, RUNNING, STANDS, UNDO, Decided, decide_orders
 from pipelines.intake.readers.picture import ENDINGS, LARGEST_BYTES
+from pipelines.workspace.moments import today
 from pipelines.workspace.people import Person
 from pipelines.workspace.workspace import open_workspace
 
@@ -203,10 +204,9 @@ def form(order_id: str, van_id: str, action: str, state: str, first: str = "") -
     )
     answers: Answers = {"order_id": order_id, "state": move}
     if move == "postponed":
-        today = date.today()  # noqa: DTZ011
-        answers["until"] = st.date_input(message("decide.until"), today + timedelta(weeks=4), min_value=today)
+        answers["until"] = st.date_input(message("decide.until"), today() + timedelta(weeks=4), min_value=today())
     if move == "booked":
-        answers["until"] = st.date_input(message("decide.booked_for"), None, min_value=date.today())  # noqa: DTZ011
+        answers["until"] = st.date_input(message("decide.booked_for"), None, min_value=today())
     if move == "done":
         answers |= _finding()
     if move == "declined":

@@ -1,7 +1,7 @@
 """Where a van of the list stands, in words: what changed since the list before, how long its alarm and its order have stood."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from dashboards import text
@@ -11,6 +11,7 @@ from dashboards.unbroken import kept_together
 from data_contracts import due as dues
 from data_contracts.signals import words_for
 from data_contracts.weeks import week_number, week_start
+from pipelines.workspace import moments
 
 UNDECIDED_FROM = 2
 """Weeks from which on it is told that nobody has decided. [week]"""
@@ -37,7 +38,7 @@ def days_of(week: str) -> str:
 
 def today() -> date:
     """The day of the clock, which tells what is overdue."""
-    return datetime.now(UTC).date()
+    return moments.today()
 
 
 def is_past(day: object) -> bool:
@@ -51,7 +52,7 @@ def is_over(week: str) -> bool:
 
 
 def due(row: Mapping[str, Any]) -> str:
-    """By which day an order is due, or since when it is overdue; of one that is postponed or booked, until when."""
+    """By which day an order is due, or since when it is overdue; of one that is postponed or booked, until when, and that a booked day is past."""
     word, day, weeks = dues.due_of(row, today())
     return message("due.overdue_weeks" if weeks else f"due.{word}", day=text.weekday(day), weeks=weeks)
 

@@ -119,6 +119,7 @@ WORDS: dict[str, str] = {
     "due.overdue_weeks": "Überfällig seit {day} ({weeks:# Woche/# Wochen})",
     "due.postponed": "Verschoben bis {day}",
     "due.booked": "Gebucht für {day}",
+    "due.booked_past": "Gebucht für {day}; der Tag ist vorbei",
     "planned.for": "geplant für {week}, ab {day}",
     "planned.first": "im Plan der Woche {week} als Erstes",
     "planned.within": "im Plan der Woche {week}",
@@ -661,8 +662,6 @@ WORDS: dict[str, str] = {
     "workshop.order": "Geordnet nach",
     "workshop.by_worth": "Rang",
     "workshop.by_day": "Fälligkeit",
-    "workshop.day": "Fällig {day}",
-    "workshop.day_past": "Überfällig seit {day}",
     "workshop.decide_now": "Darf es fahren, bevor die Arbeit getan ist? Jetzt entscheiden und als Notiz eintragen.",
     "workshop.print": "Liste drucken (PDF)",
     # Korrigieren

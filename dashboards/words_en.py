@@ -119,6 +119,7 @@ WORDS: dict[str, str] = {
     "due.overdue_weeks": "Overdue since {day} ({weeks:# week/# weeks})",
     "due.postponed": "Postponed until {day}",
     "due.booked": "Booked for {day}",
+    "due.booked_past": "Booked for {day}, and that day is past",
     "planned.for": "planned for {week}, from {day}",
     "planned.first": "first thing in the plan of that week ({week})",
     "planned.within": "in the plan of that week ({week})",
@@ -661,8 +662,6 @@ WORDS: dict[str, str] = {
     "workshop.order": "In order of",
     "workshop.by_worth": "rank",
     "workshop.by_day": "day due",
-    "workshop.day": "Due {day}",
-    "workshop.day_past": "Overdue since {day}",
     "workshop.decide_now": "May it be driven before the job is done? Decide now, and write it in a note.",
     "workshop.print": "Print the list (PDF)",
     # Mending

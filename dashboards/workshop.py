@@ -107,15 +107,11 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
     noted = order_queries.noted(published, frame["order_id"].to_list())
     why = verdict.of_orders(published, queries.weeks(published)[0], frame.to_dicts())
     known = families(published.home)
-    day: object = None
+    headed = ""
     for row in frame.iter_rows(named=True):
-        if by_day and row["due_by"] != day:
-            day = row["due_by"]
-            st.header(
-                message(
-                    "workshop.day_past" if standing.is_past(day) else "workshop.day", day=text.weekday(row["due_by"])
-                )
-            )
+        if by_day and (told := standing.due(row)) != headed:
+            headed = told
+            st.header(told)
         family = known.get(str(row["family"]))
         order_card.card(row, why[row["order_id"]], currency, noted.get(row["order_id"], ()), family=family)
     decide.several(frame.to_dicts())

@@ -4,8 +4,10 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any, Literal
 
-Due = Literal["by", "overdue", "postponed", "booked"]
-"""How a day is told: due by it, overdue since it, postponed until it, or booked for it."""
+from data_contracts.states import PLANNED_STATES
+
+Due = Literal["by", "overdue", "postponed", "booked", "booked_past"]
+"""How a day is told: due by it, overdue since it, postponed until it, booked for it, or booked for it and past."""
 
 
 def is_past(day: object, today: date) -> bool:
@@ -14,7 +16,7 @@ def is_past(day: object, today: date) -> bool:
 
 
 def due_of(order: Mapping[str, Any], today: date) -> tuple[Due, date | None, int]:
-    """The day that an order is told with.
+    """The day that an order is told with: the booked one, that until which it is postponed, else that by which it is due.
 
     Parameters
     ----------
@@ -26,13 +28,13 @@ def due_of(order: Mapping[str, Any], today: date) -> tuple[Due, date | None, int
     Returns
     -------
     tuple of (word, date or None, int)
-        How the day is told, the day, and the whole weeks it is overdue; 0 where it is not. [week]
+        How the day is told, the day, and the whole weeks it is overdue; 0 where it is not. Work that is done or declined is never
+        overdue. [week]
     """
     state, day = str(order["state"]), order["due_by"]
-    if state == "postponed" and order["until"]:
-        return "postponed", order["until"], 0
-    if state == "booked" and order["until"]:
-        return "booked", order["until"], 0
-    if is_past(day, today):
-        return "overdue", day, (today - day).days // 7
-    return "by", day, 0
+    word: Due = "by"
+    if order["until"] and state in ("postponed", "booked"):
+        word, day = ("booked" if state == "booked" else "postponed"), order["until"]
+    if state not in PLANNED_STATES or not is_past(day, today):
+        return word, day, 0
+    return ("booked_past", day, 0) if word == "booked" else ("overdue", day, (today - day).days // 7)

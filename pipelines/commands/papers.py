@@ -1,12 +1,12 @@
 """`vansnap sheet`, `vansnap card` and `vansnap labels`: paper for others, as PDF."""
 
 from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 
 from data_contracts.bilingual import LANGUAGES
 from data_contracts.errors import InputError
 from pipelines.reports.paper import write_whole
+from pipelines.workspace.moments import today
 from pipelines.workspace.settings import DisplaySettings, load_settings
 from pipelines.workspace.workspace import Workspace
 
@@ -37,7 +37,7 @@ def write_sheet(workspace: Workspace, van_id: str, out: Path, language: str | No
     from pipelines.read_side.published import open_published
     from pipelines.reports.driver_sheet import driver_pdf
 
-    write_whole(out, driver_pdf(open_published(workspace.root), van_id, display, date.today()))  # noqa: DTZ011
+    write_whole(out, driver_pdf(open_published(workspace.root), van_id, display, today()))
     return f"sheet for the driver of {van_id} written to {out}"
 
 

@@ -20,16 +20,23 @@ _LISTED = """
     ) AS listed USING (van_id)
 """
 """Orders, each with its van's rank on the published week's list (null: not on it). `rank` is that of the order's own week."""
+_TOLD_DAY = "CASE WHEN state IN ('booked', 'postponed') THEN coalesce(until, due_by) ELSE due_by END"
+"""The day an order is told with, as `data_contracts.due.due_of` has it."""
+_TOLD_ALIKE = f"""
+    CASE WHEN state NOT IN {PLANNED_STATES} THEN 3 WHEN until IS NULL THEN 0 WHEN state = 'booked' THEN 2
+         WHEN state = 'postponed' THEN 1 ELSE 0 END
+"""
+"""Orders of one day that are told in the same words stand together."""
 _BY_LIST = "list_rank NULLS LAST, rank, week DESC, order_id"
 
 
 def order_counts(published: Published, depots: Sequence[str], states: Sequence[str]) -> dict[str, Any]:
     """How many orders are in some states, of some depots (none is all): jobs, of them safety and proposed, their hours, and the
-    first day one is due."""
+    first day one is due, put off to or booked for."""
     return published.ask(
         f"""
         SELECT count(*) AS jobs, count(*) FILTER (safety) AS safety, count(*) FILTER (state = 'proposed') AS proposed,
-               coalesce(sum(hours), 0.0) AS hours, min(due_by) AS first_due
+               coalesce(sum(hours), 0.0) AS hours, min({_TOLD_DAY}) AS first_due
         FROM work_orders WHERE {_ORDERS_WHERE}
         """,
         {"depots": list(depots), "states": list(states)},
@@ -102,9 +109,9 @@ def orders(
 def orders_by_day(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
-    """One page of orders by due date, then as in `orders`."""
+    """One page of orders by the day they are told with, those told alike together, then as in `orders`."""
     page = published.ask(
-        f"{_LISTED} WHERE {_ORDERS_WHERE} ORDER BY due_by NULLS LAST, {_BY_LIST} LIMIT $limit OFFSET $offset",
+        f"{_LISTED} WHERE {_ORDERS_WHERE} ORDER BY {_TOLD_DAY} NULLS LAST, {_TOLD_ALIKE}, {_BY_LIST} LIMIT $limit OFFSET $offset",
         {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
     )
     return as_promised(published, page)

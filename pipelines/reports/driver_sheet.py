@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from data_contracts.causes import CAUSES, EVERY_CAUSE
+from data_contracts.due import is_past
 from data_contracts.errors import InputError
 from data_contracts.facts.rendering import capital, means_words
 from data_contracts.jobs import JOBS
@@ -137,7 +138,7 @@ def _next(
         being_proven = any(fact["code"] == "being_proven" for fact in (listed or {}).get("reason_facts") or [])
         return [message("driver.next_proof" if being_proven else "driver.next_watch")]
     when, last = _when(order)
-    past = last is not None and today is not None and last < today
+    past = today is not None and is_past(last, today)
     steps = [
         message("driver.next_past" if past else f"driver.next_{state}" if when else "driver.next_no_day", when=when)
     ]

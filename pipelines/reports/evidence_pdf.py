@@ -37,6 +37,7 @@ from pipelines.reports.paper import (
     numeral,
     record_said,
     sentences_of,
+    typeset,
 )
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
@@ -251,7 +252,7 @@ def _reading(published: Published, visits: pl.DataFrame) -> Section:
     rows = [
         (
             named(row["quantity"]),
-            with_uncertainty(unit.value(row["value"]), unit.difference(_number(row["u"]))),
+            typeset(with_uncertainty(unit.value(row["value"]), unit.difference(_number(row["u"])))),
             "" if unit.unit == "1" else unit.unit,
             message("evidence.lower_bound") if row["mark"] == "lower_bound" else row["mark"] or "",
         )
@@ -325,11 +326,11 @@ def _versions(tables: Tables, run: Mapping[str, Any]) -> str:
 
 
 def _sentence(code: str) -> str:
-    return contract(GRADE_REASONS[code].sentence) if code in GRADE_REASONS else code
+    return typeset(contract(GRADE_REASONS[code].sentence)) if code in GRADE_REASONS else code
 
 
 def _unread(code: str) -> str:
-    return contract(UNREAD_REASONS[code].sentence) if code in UNREAD_REASONS else code
+    return typeset(contract(UNREAD_REASONS[code].sentence)) if code in UNREAD_REASONS else code
 
 
 def _number(value: float | None) -> float:
@@ -340,7 +341,7 @@ def _plain(value: float | None, unit: str) -> str:
     if value is None:
         return "–"
     told = as_shown(unit).value(value)
-    return numeral(parted(told) if abs(told) >= 1000 else f"{told:.4g}")
+    return typeset(numeral(parted(told) if abs(told) >= 1000 else f"{told:.4g}"))
 
 
 def _days(at: date) -> float:

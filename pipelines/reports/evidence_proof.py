@@ -13,7 +13,18 @@ from models.tracking.charts.repair_trials import GOOD_CAPTURES
 from models.work.repair_proof import PROOF_COLUMNS, RepairProof, TouchedQuantity, proof_in_time
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title
-from pipelines.reports.paper import as_shown, contract, day, fact_said, in_words, joined, message, named, numeral
+from pipelines.reports.paper import (
+    as_shown,
+    contract,
+    day,
+    fact_said,
+    in_words,
+    joined,
+    message,
+    named,
+    numeral,
+    typeset,
+)
 
 Section = dict[str, Any]
 
@@ -92,11 +103,11 @@ def _row(one: TouchedQuantity) -> list[str]:
     unit = as_shown(QUANTITIES[one.quantity].unit)
     tail = "" if unit.unit == "1" else f" {unit.unit}"
     levels = [
-        with_uncertainty(unit.value(level.value), unit.difference(level.u)) + tail
+        typeset(with_uncertainty(unit.value(level.value), unit.difference(level.u)) + tail)
         for level in (one.before, one.after, one.expected)
     ]
     change, low, high = (
-        numeral(plain(unit.difference(x), 2, sign=True)).replace("-", "−") for x in (one.change, one.low, one.high)
+        typeset(numeral(plain(unit.difference(x), 2, sign=True))) for x in (one.change, one.low, one.high)
     )
     return [
         named(one.quantity),

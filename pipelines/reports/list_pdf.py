@@ -137,9 +137,9 @@ def _said(fact: Fact | None, row: Mapping[str, Any] | None) -> str:
 
 
 def _due(order: Mapping[str, Any], today: date) -> str:
-    """The day an order is due, and that it is overdue; of one that is postponed or booked, until or for when."""
+    """The day an order is due, and that it is overdue; of one that is postponed or booked, until or for when, and that it is past."""
     word, when, _ = due_of(order, today)
-    return f"{day(when)}\n{message('list.overdue')}" if word == "overdue" else day(when)
+    return f"{day(when)}\n{message(f'list.{word}')}" if word in ("overdue", "booked_past") else day(when)
 
 
 def _monday(week: str | None) -> str:

@@ -35,6 +35,7 @@ from pipelines.reports.paper import (
     numeral,
     qr_code,
     sentences_of,
+    typeset,
     written_for,
 )
 from pipelines.reports.snap_against_past import draw_against_past
@@ -209,16 +210,16 @@ def _page(
         "place": place[:1].upper() + place[1:],
         "warranty": " ".join(sentences_of(order, "warranty")),
         "causes": [(cause_title(code), likelihood(p)) for code, p in ranked(known, CAUSES_SHOWN)],
-        "steps": [capital(contract(step)) for step in steps_of(str(order["cause"]))]
+        "steps": [typeset(capital(contract(step))) for step in steps_of(str(order["cause"]))]
         if job
         else [message("order.steps_open"), capital(contract(PROVE))],
         "passes": [
-            *(f"{contract(test.title)}: {contract(test.passes)}." for test in tests),
+            *(typeset(f"{contract(test.title)}: {contract(test.passes)}.") for test in tests),
             *([message("order.practice")] if any(test.by_practice for test in tests) else []),
         ],
         "parts": contract(job.parts) if job and job.parts else message("order.no_parts"),
         "times": _times(order),
-        "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]), family)],
+        "cautions": [typeset(contract(caution.text)) for caution in cautions_for(str(order["cause"]), family)],
     }
 
 

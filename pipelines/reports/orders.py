@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Iterable
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +17,7 @@ from pipelines.read_side import order_queries
 from pipelines.read_side.published import Published, board_settings, families, open_published
 from pipelines.reports.paper import write_whole
 from pipelines.storage.plain_text import finite, in_json, spreadsheet_csv
+from pipelines.workspace.moments import today
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
@@ -126,9 +126,10 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
         from pipelines.reports.list_pdf import list_pdf
         from pipelines.reports.order_pdf import orders_pdf
 
-        today = date.today()  # noqa: DTZ011
         content = (
-            list_pdf(published, orders, today=today) if weekly_list else orders_pdf(workspace, published, orders, today)
+            list_pdf(published, orders, today=today())
+            if weekly_list
+            else orders_pdf(workspace, published, orders, today())
         )
     write_whole(out, content)
     return orders.height

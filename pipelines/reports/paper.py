@@ -77,6 +77,25 @@ def contract(sentence: object) -> str:
     return translated(sentence if isinstance(sentence, Words) else str(sentence), _display.get().language)
 
 
+_MINUS = re.compile(r"(?<![\w.-])-(?=\d)")
+_WHOLE = re.compile(
+    r" (?=%)|(?<=[<>±]) (?=\d)|(?<=\blimit) (?=[−-]?\d)|(?<=\bGrenze) (?=[−-]?\d)|(?<=\d) (?=g/s)"
+    r"|(?<=\busual) (?=±)|(?<=\büblich) (?=±)"
+)
+"""What stands on one line: a figure with its sign, unit or limit."""
+
+
+def typeset(told: str) -> str:
+    """Our own text as it is set: true minus signs, and figures on one line with what belongs to them.
+
+    Parameters
+    ----------
+    told : str
+        Words and numbers of ours; never what people entered, in which a hyphen before a digit may be of a part's number.
+    """
+    return _WHOLE.sub("\N{NO-BREAK SPACE}", _MINUS.sub("\N{MINUS SIGN}", told))
+
+
 def sentences_of(row: Mapping[str, Any], column: str) -> list[str]:
     """What a row says in a column of sentences, in the paper's language and units.
 
@@ -87,12 +106,12 @@ def sentences_of(row: Mapping[str, Any], column: str) -> list[str]:
     column : str
         Column of sentences.
     """
-    return sentences(row, column, _display.get().language, _display.get().units)
+    return [typeset(told) for told in sentences(row, column, _display.get().language, _display.get().units)]
 
 
 def fact_said(fact: Fact) -> str:
     """A fact as a sentence of the paper."""
-    return render(fact, _display.get().language, _display.get().units)
+    return typeset(render(fact, _display.get().language, _display.get().units))
 
 
 def record_said(row: Mapping[str, Any]) -> str:
@@ -103,8 +122,7 @@ def record_said(row: Mapping[str, Any]) -> str:
     row : mapping
         Row of trends.
     """
-    display = _display.get()
-    return " ".join(render(fact, display.language, display.units) for fact in facts_of_record(row))
+    return " ".join(map(fact_said, facts_of_record(row)))
 
 
 def in_words(quantity: str) -> str:
@@ -162,24 +180,6 @@ def as_shown(unit: str) -> Shown:
     return shown(unit, _display.get().units)
 
 
-_MINUS = re.compile(r"(?<![\w.-])-(?=\d)")
-_WHOLE = re.compile(
-    r" (?=%)|(?<=[<>±]) (?=\d)|(?<=\blimit) (?=[−-]?\d)|(?<=\bGrenze) (?=[−-]?\d)|(?<=\d) (?=g/s)|(?<=usual) (?=±)"
-)
-"""What stands on one line: a figure with its sign, unit or limit."""
-
-
-def typeset(told: Any) -> Any:
-    """Text as it is set: true minus signs, and figures on one line with what belongs to them; lists and mappings of text likewise."""
-    if isinstance(told, str):
-        return _WHOLE.sub("\N{NO-BREAK SPACE}", _MINUS.sub("\N{MINUS SIGN}", told))
-    if isinstance(told, Mapping):
-        return {key: typeset(value) for key, value in told.items()}
-    if isinstance(told, list | tuple):
-        return [typeset(value) for value in told]
-    return told
-
-
 def make_pdf(template: str, document: Mapping[str, object], drawings: Mapping[str, bytes], at: datetime) -> bytes:
     """Set a document.
 
@@ -205,9 +205,7 @@ def make_pdf(template: str, document: Mapping[str, object], drawings: Mapping[st
     with tempfile.TemporaryDirectory(prefix="vansnap-paper-") as name:
         folder = Path(name)
         (folder / template).write_bytes((_TEMPLATES / template).read_bytes())
-        data = finite(
-            {**typeset(document), "words": CATALOGUES[_display.get().language], "lang": _display.get().language}
-        )
+        data = finite({**document, "words": CATALOGUES[_display.get().language], "lang": _display.get().language})
         (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False, allow_nan=False), encoding="utf-8")
         for drawing, content in drawings.items():
             (folder / drawing).write_bytes(content)

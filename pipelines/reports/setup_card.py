@@ -12,7 +12,7 @@ from data_contracts.facts.numerals import plain
 from data_contracts.family import AirflowSensor, Family
 from data_contracts.recorder import CANONICAL, RecorderProfile
 from data_contracts.signals import BANK2_PREFIX
-from pipelines.reports.paper import as_shown, contract, make_pdf, message, numeral, written_for
+from pipelines.reports.paper import as_shown, contract, make_pdf, message, numeral, typeset, written_for
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
 from pipelines.workspace.settings import DisplaySettings
 
@@ -77,11 +77,11 @@ def card_pdf(family: Family, profile: RecorderProfile, display: DisplaySettings)
             "heading": message("card.for", family=family.name, recorder=_recorder(profile)),
             "channels": _channels(family, profile),
             "remark": message("card.no_lambda") if family.lambda_sensor.kind == "none" else "",
-            "set": [_rate(), _trigger(family), message("card.leads")],
-            "snap": _steps(),
-            "expect": _expected(family) or [message("card.unknown")],
+            "set": [_rate(), typeset(_trigger(family)), message("card.leads")],
+            "snap": [typeset(step) for step in _steps()],
+            "expect": [typeset(line) for line in _expected(family)] or [message("card.unknown")],
             "noted": message("card.noted"),
-            "cautions": [contract(caution.text) for caution in cautions_for_snap(family)],
+            "cautions": [typeset(contract(caution.text)) for caution in cautions_for_snap(family)],
             "foot": f"{message('card.sources')} {message('foot.indication')}",
         }
         return make_pdf("setup_card.typ", document, {}, DATED)

@@ -1,7 +1,7 @@
 """Moments as people and recorders write them."""
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 
 def parse_moment(text: str, *, day_allowed: bool = False) -> datetime | None:
@@ -34,6 +34,11 @@ def parse_moment(text: str, *, day_allowed: bool = False) -> datetime | None:
         return moment.astimezone(UTC)
     except OverflowError:
         return None
+
+
+def today() -> date:
+    """The day of the clock in UTC: what is past by it is overdue, on screen and on paper."""
+    return datetime.now(UTC).date()
 
 
 def minute(moment: datetime) -> str:

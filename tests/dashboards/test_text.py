@@ -250,6 +250,9 @@ def test_a_day_that_is_past_by_the_clock_is_overdue_and_a_week_that_is_over_is_n
     assert when(row).startswith("**Overdue since Monday 2026-07-06** · first thing in the plan")
     monkeypatch.setattr(standing, "today", lambda: date(2026, 11, 30))
     assert plainly(when(row)) == "**Overdue since Monday 2026-07-06 (21 weeks)** · 1.9 h"
+    booked = row | {"state": "booked", "until": date(2026, 7, 8)}
+    assert plainly(when(booked)) == "**Booked for Wednesday 2026-07-08, and that day is past** · 1.9 h"
+    assert plainly(when(row | {"state": "done"})) == "**Due Monday 2026-07-06** · 1.9 h"
 
 
 @pytest.mark.parametrize(

@@ -17,10 +17,11 @@ from pipelines.reports import evidence_check, setup_card
 from pipelines.reports.bag import pack, zipped
 from pipelines.reports.claim import LONGEST_FIELD, LONGEST_STATEMENT, Claim, claim_from, is_vin, typed
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.paper import board_address, day, joined, moment, write_whole, written_for
+from pipelines.reports.paper import board_address, day, joined, make_pdf, moment, typeset, write_whole, written_for
 from pipelines.storage.plain_text import finite, in_json, spreadsheet_csv
 from pipelines.workspace.settings import BoardSettings, DisplaySettings
 from tests.analytic import VOLTS, family
+from tests.pdf_text import text_of
 
 AT = datetime(2026, 3, 9, tzinfo=UTC)
 
@@ -48,6 +49,27 @@ def test_digits_follow_the_uncertainty(value: float, u: float, said: str) -> Non
     assert with_uncertainty(value, u) == said
     with written_for(DisplaySettings(language="de")):
         assert with_uncertainty(value, u) == said.replace(".", ",")
+
+
+@pytest.mark.parametrize(
+    ("told", "as_set"),
+    [
+        ("jumps, ± 0.061, usual ± 0.0015", "jumps, ±\u00a00.061, usual\u00a0±\u00a00.0015"),
+        ("springt, ± 0,061, üblich ± 0,0015", "springt, ±\u00a00,061, üblich\u00a0±\u00a00,0015"),
+        ("fuel trim -21.8 %, limit -25 %", "fuel trim −21.8\u00a0%, limit\u00a0−25\u00a0%"),
+        ("2026-07-06, list of 2026-W27, brook-20", "2026-07-06, list of 2026-W27, brook-20"),
+    ],
+)
+def test_a_figure_is_set_with_a_true_minus_and_on_one_line(told: str, as_set: str) -> None:
+    assert typeset(told) == as_set
+
+
+def test_what_people_entered_is_printed_as_they_wrote_it() -> None:
+    """A part's number copied from the paper finds the part."""
+    entered = [("Part number", "06A -133"), ("Claim number", "claim -12, limit 3 %")]
+    document = {"title": "t", "lead": "l", "fields": entered, "sections": [], "foot": "f"}
+    told = text_of(make_pdf("evidence.typ", document, {}, AT))
+    assert all(value in told for _, value in entered)
 
 
 def test_plain_values_are_writable_as_json() -> None:
@@ -196,12 +218,12 @@ def test_the_card_gives_the_figures_of_the_family(monkeypatch: pytest.MonkeyPatc
         "Time base: 1,000 samples a second or more, 10 s in one recording (1 s a division on a screen of ten)."
     )
     assert told["set"][1] == (
-        "Trigger: air-mass signal rising through 2 V (20 g/s), 30 % of the recording before it (3 s of idle)."
+        "Trigger: air-mass signal rising through 2 V (20\u00a0g/s), 30\u00a0% of the recording before it (3 s of idle)."
     )
     assert "coolant 70 °C or more" in told["snap"][0]
     assert "hold about 1 s" in told["snap"][2]
     assert told["snap"][3].startswith("3 snaps, 30 s of idle between them, at most 5;")
-    assert told["expect"][:2] == ["main peak 4.40 V (118 g/s)", "not below 4.12 V (100 g/s)"]
+    assert told["expect"][:2] == ["main peak 4.40 V (118\u00a0g/s)", "not below 4.12 V (100\u00a0g/s)"]
     assert "lambda at full throttle below 1" in told["expect"]
     assert len(told["snap"]) == 5
     high = sensor | {"polarity": "rich_high", "characteristic_lambda": [5.0, 1.0, 0.65]}
@@ -221,14 +243,14 @@ def test_the_card_fits_every_kind_of_sensor(monkeypatch: pytest.MonkeyPatch) -> 
     assert hertz["remark"] == "This family's lambda sensor is not recorded."
     reported = card(family("g_s", lambda_sensor={"kind": "ratio"}), monkeypatch)
     assert [row[2] for row in reported["channels"]] == ["as the control unit reports it"] * 2
-    assert reported["expect"][0] == "main peak 118 g/s"
+    assert reported["expect"][0] == "main peak 118\u00a0g/s"
     for polarity in ("high", "low"):
         narrow = family(lambda_sensor={"kind": "narrowband", "polarity": f"rich_{polarity}"})
         assert card(narrow, monkeypatch)["channels"][1][2] == f"0 to 1 V; rich is {polarity}"
     idle = family(limits={"idle_flow_low_g_s": 10.0, "idle_flow_high_g_s": 20.0})
     told = card(idle, monkeypatch)  # a large engine: the usual trigger may stand at idle already
-    assert told["set"][1].startswith("Trigger: this sensor may stand near 2 V (20 g/s) at idle already.")
-    assert "idle 10 g/s to 20 g/s" in told["expect"]
+    assert told["set"][1].startswith("Trigger: this sensor may stand near 2 V (20\u00a0g/s) at idle already.")
+    assert "idle 10\u00a0g/s to 20\u00a0g/s" in told["expect"]
     assert card(family(limits={"idle_flow_low_g_s": 1.0, "idle_flow_high_g_s": 19.0}), monkeypatch)["set"][
         1
     ].startswith("Trigger: air-mass signal rising")

@@ -1,12 +1,13 @@
 """What stands on order and list, word by word, against the rows of the published file."""
 
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
 from data_contracts.causes import CAUSES
 from data_contracts.cautions import cautions_for
+from data_contracts.due import Due
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import capital, render, sentences
 from data_contracts.jobs import JOBS, TESTS, steps_of
@@ -17,6 +18,8 @@ from pipelines.read_side.van_card import also_of, hurts_most, in_short_of
 from pipelines.reports import list_pdf, order_pdf
 from pipelines.reports.list_pdf import _weeks
 from pipelines.reports.orders import open_orders
+from pipelines.reports.paper import typeset
+from pipelines.reports.paper_words_en import WORDS
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
 
@@ -26,7 +29,7 @@ def _headed(paper: Paper, listed: dict[str, Any]) -> str:
     first = in_short_of(published, [listed], WEEK)[VAN]
     also, hurts = also_of(published, listed, WEEK, first), hurts_most(listed)
     told = [render(first), *([f"Also: {render(also)}"] if also else []), *([render(hurts)] if hurts else [])]
-    return " ".join(told)
+    return typeset(" ".join(told))
 
 
 SHAPES = (
@@ -103,9 +106,7 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
 def test_an_order_that_is_past_its_day_is_overdue_on_paper_as_on_the_board(paper: Paper) -> None:
     def told() -> list[tuple[str, str]]:
         page = next(page for page in paper.orders() if page["van_id"] == VAN)
-        return [
-            fact for fact in page["facts"] if fact[0] in ("Due by", "Overdue since", "Postponed until", "Booked for")
-        ]
+        return [fact for fact in page["facts"] if fact[0] in [WORDS[f"due.{word}"] for word in get_args(Due)]]
 
     def listed() -> str:
         return next(str(row[6]) for row in paper.of_week()["orders"] if row[1].startswith(VAN))
@@ -117,6 +118,13 @@ def test_an_order_that_is_past_its_day_is_overdue_on_paper_as_on_the_board(paper
     assert (told(), listed()) == ([("Overdue since", "2026-03-26")], "2026-03-26\noverdue")
     paper.change(of_van.format("state = 'postponed', until = DATE '2026-05-01'"))
     assert (told(), listed()) == ([("Postponed until", "2026-05-01")], "2026-05-01")
+    paper.change(of_van.format("state = 'booked', until = DATE '2026-03-27'"))
+    assert (told(), listed()) == ([("Booked for", "2026-03-27")], "2026-03-27")
+    paper.change(of_van.format("until = DATE '2026-03-25'"))
+    assert (told(), listed()) == ([("Was booked for", "2026-03-25")], "2026-03-25\npast")
+    for closed in ("done", "declined"):
+        paper.change(of_van.format(f"state = '{closed}', until = NULL"))
+        assert (told(), listed()) == ([("Due by", "2026-03-26")], "2026-03-26")
 
 
 def test_plate_and_identification_number_stand_on_an_order_where_the_register_has_them(paper: Paper) -> None:
@@ -205,8 +213,8 @@ def test_the_list_says_what_its_rows_say(paper: Paper) -> None:
             assert (told["reading"], told["left_alone"]) == (next(iter(row["reasons"]), ""), "")
         else:
             short = in_short_of(open_published(paper.home), [row], WEEK).get(row["van_id"])
-            assert told["reading"] == (render(short) if short else sentences(row, "reasons")[0])
-            assert told["left_alone"] == (render(hurts) if (hurts := left_alone(facts)) else "")
+            assert told["reading"] == typeset(render(short) if short else sentences(row, "reasons")[0])
+            assert told["left_alone"] == typeset(render(hurts) if (hurts := left_alone(facts)) else "")
         certain = (
             "" if row["leading_cause"] == "not_separable" else f": {likely(row['leading_cause_probability'], 'en')}"
         )

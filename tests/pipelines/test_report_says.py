@@ -8,6 +8,7 @@ from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.reports.claim import Claim
 from pipelines.reports.evidence_pdf import never_given
+from pipelines.reports.paper import typeset
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
 
@@ -61,7 +62,7 @@ def test_the_judgement_is_that_of_the_list(paper: Paper) -> None:
     )
     judged = section(paper.evidence(), "Judgement")
     assert judged["text"][0] == f"No. {row['rank']} on the list of week {WEEK}, {urgency(row['urgency'])}."
-    assert judged["text"][1:-2] == row["reasons"]
+    assert judged["text"][1:-2] == [typeset(reason) for reason in row["reasons"]]
     assert judged["text"][-2] == f"What stands in alarm may have begun to move in week {since['week']} at the earliest."
     (table,) = judged["tables"]
     causes = ranked(row["causes"], count=5)
@@ -93,7 +94,7 @@ def test_trends_in_alarm_come_first_with_when_they_left(paper: Paper) -> None:
     trends = section(paper.evidence(), "Trends and the latest snap")
     captions = [one["caption"] for one in trends["drawings"]]
     assert trends["drawings"][0]["title"] == "Idle flow [g/s]"
-    assert captions[0] == (
+    assert captions[0] == typeset(
         "Idle flow: 3.400 ± 0.060 g/s in 2026-W13, 3.200 ± 0.015 g/s expected from its own past. Idle flow is 6.2 % above its own "
         "baseline (3.2 → 3.4 g/s), in alarm since 2026-W10, changed in one step about 2026-W08 (80 %: 2026-W06 to 2026-W09)."
     )
@@ -107,7 +108,7 @@ def test_trends_in_alarm_come_first_with_when_they_left(paper: Paper) -> None:
     assert not any(" 1 in 2026" in caption for caption in captions)  # what has no unit has none
     paper.speak('units = "imperial"')
     assert (
-        "0.4497 ± 0.0079 lb/min in 2026-W13"
+        typeset("0.4497 ± 0.0079 lb/min in 2026-W13")
         in section(paper.evidence(), "Trends and the latest snap")["drawings"][0]["caption"]
     )
     paper.change(f"DELETE FROM trends WHERE van_id = '{VAN}'")
@@ -142,8 +143,8 @@ def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
         f"SELECT idle_g_s, lambda_idle, r.capture_id FROM readings r JOIN captures USING (capture_id) WHERE van_id = '{VAN}' "
         "AND representative ORDER BY captured_at DESC LIMIT 1"
     )
-    assert told["Idle flow"] == [f"{newest['idle_g_s']:.3f} ± 0.050", "g/s", ""]
-    assert told["Lambda at idle"] == [f"{newest['lambda_idle']:.4f} ± 0.0030", "", ""]
+    assert told["Idle flow"] == [f"{newest['idle_g_s']:.3f} ±\u00a00.050", "g/s", ""]
+    assert told["Lambda at idle"] == [f"{newest['lambda_idle']:.4f} ±\u00a00.0030", "", ""]
     assert "Settle time" not in told
     left_out = section(document, "What was left out, and why")
     every = paper.rows(f"SELECT grade FROM captures WHERE van_id = '{VAN}'")

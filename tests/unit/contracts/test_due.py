@@ -16,9 +16,15 @@ MONDAY = date(2026, 7, 6)
         ("proposed", None, date(2026, 7, 7), ("overdue", MONDAY, 0)),
         ("accepted", None, date(2026, 7, 13), ("overdue", MONDAY, 1)),
         ("proposed", None, date(2026, 11, 30), ("overdue", MONDAY, 21)),
-        ("postponed", date(2026, 8, 1), date(2026, 11, 30), ("postponed", date(2026, 8, 1), 0)),
+        ("postponed", date(2026, 8, 1), date(2026, 8, 1), ("postponed", date(2026, 8, 1), 0)),
+        ("postponed", date(2026, 8, 1), date(2026, 8, 9), ("overdue", date(2026, 8, 1), 1)),
         ("booked", date(2026, 7, 8), date(2026, 7, 7), ("booked", date(2026, 7, 8), 0)),
+        ("booked", date(2026, 7, 8), date(2026, 7, 8), ("booked", date(2026, 7, 8), 0)),
+        ("booked", date(2026, 7, 8), date(2026, 11, 30), ("booked_past", date(2026, 7, 8), 0)),
         ("booked", None, date(2026, 7, 7), ("overdue", MONDAY, 0)),
+        ("done", None, date(2026, 11, 30), ("by", MONDAY, 0)),  # nobody waits for it
+        ("declined", None, date(2026, 11, 30), ("by", MONDAY, 0)),
+        ("proven", None, date(2026, 11, 30), ("by", MONDAY, 0)),
         ("accepted", date(2026, 8, 1), date(2026, 7, 1), ("by", MONDAY, 0)),
     ],
 )
