@@ -28,7 +28,7 @@ def offer(
     conditions : Conditions
         As given.
     document : mapping
-        Of `vansnap read`: what can't be read is left out.
+        Of `vansnap read`: what can't be read, or is on file already, is left out.
     """
     with st.expander(message("read.hand_on"), icon=":material/outbox:", key=f"hand-on-{van_id}"):
         st.markdown(message("read.hand_on_says"))
@@ -54,7 +54,7 @@ def offer(
                     captured_at=recorded,
                     recorder=recorder,
                     conditions=conditions,
-                    left_out={entry["file"] for entry in document.get("refused", ())},
+                    left_out={entry["file"] for why in ("refused", "left_out") for entry in document.get(why, ())},
                     name=name,
                     most_bytes=UPLOAD_MEGABYTES * 1024**2,
                 )

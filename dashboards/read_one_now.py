@@ -359,7 +359,7 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
     said, plot = st.columns(2, gap="large")
     with said:
         with st.container(key="verdict"):
-            filed(against)
+            filed(against, document.get("left_out", ()))
             if danger := fuel_may_escape(against["on_list"]):  # what may do harm goes first
                 before_a_snap.foremost(_family_read(document), against)
             verdict(against, captures)

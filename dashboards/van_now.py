@@ -19,6 +19,7 @@ from pipelines.commands.visit_words import (
     AGAIN,
     file_facts,
     fuel_may_escape,
+    left_out_facts,
     list_facts,
     shown_again,
     verdict_words,
@@ -186,10 +187,11 @@ def _named(capture: Mapping[str, Any], several: Collection[str | None]) -> str:
     return f"{inert(capture['file'])}, {number}" if capture["file"] in several else inert(capture["file"])
 
 
-def filed(against: Mapping[str, Any]) -> None:
-    """That the recordings are on file already, where they are. Parameters as `verdict`."""
-    for fact in _facts(file_facts(against)):
-        st.info(fact, icon=":material/folder:")
+def filed(against: Mapping[str, Any], left_out: Sequence[Mapping[str, str]] = ()) -> None:
+    """That the recordings are on file already, where they are, and which were left out for it. Parameters as `verdict`, and the
+    document's `left_out`."""
+    if facts := _facts([*file_facts(against), *left_out_facts(left_out)]):
+        st.info("  \n".join(facts), icon=":material/folder:")
 
 
 def held_table(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -> None:

@@ -68,6 +68,12 @@ AT_THE_VAN = (
         "day count",
     ),
     template(
+        "recording_left_out",
+        "{file} is left out: on file already, of the visit on {day}.",
+        "{file} bleibt außen vor: schon bekannt, vom Besuch am {day}.",
+        "file day",
+    ),
+    template(
         "van_on_list",
         "Whatever these snaps say, {van} is on the list of {week}, {urgency}[: {cause}].",
         "Was auch immer diese Gasstöße sagen: {van} steht auf der Liste von {week}, {urgency}[: {cause}].",
@@ -251,6 +257,12 @@ AT_THE_VAN = (
         "Reparatur „{cause}“[ vom {day}]: nichts, was sie berührt, wurde vorher und jetzt gelesen; es ist nichts zu sagen.",
         "cause",
         "day",
+    ),
+    template(
+        "proof_here_before",
+        "Repair '{cause}' of {day}: what is on file of that day or from before says nothing of it. Record the van anew.",
+        "Reparatur „{cause}“ vom {day}: was von diesem Tag oder von vorher schon bekannt ist, sagt nichts über sie. Das Fahrzeug neu aufnehmen.",
+        "cause day",
     ),
 )
 """What one recording says of its van, and what it was held against."""

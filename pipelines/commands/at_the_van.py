@@ -16,6 +16,7 @@ from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import shown_grade
 from data_contracts.units import shown
 from models.statistics.few_values import differ_by
+from pipelines.commands.one_visit import published_of
 from pipelines.commands.visit_words import (
     few_again,
     file_facts,
@@ -74,7 +75,7 @@ def family_of(target: Target, register: Path) -> tuple[str, int | None]:
     InputError
         If the van is in neither.
     """
-    published = _published(target.home)
+    published = published_of(target.home)
     if published is not None:
         from pipelines.read_side.van_past import van_row
 
@@ -112,7 +113,7 @@ def hold_against(
     codes : sequence of str
         Fault codes read at this visit.
     recordings : sequence of str
-        Identities of its recordings (`Waveform.waveform_id`): a visit on file already is held against what came before it.
+        Identities of its recordings (`Waveform.waveform_id`): where all are on file already, they are held against what came before.
 
     Returns
     -------
@@ -258,19 +259,10 @@ def cautions_told(family: Family, display: DisplaySettings, cause: str = "") -> 
     return [said_of_visit("before_next", display), *lines]
 
 
-def _published(home: Path | None) -> Any:
-    """The published file, or None where the workspace has none."""
-    if home is None or not (home / "published.duckdb").is_file():
-        return None
-    from pipelines.read_side.published import open_published
-
-    return open_published(home)
-
-
 def _known(target: Target, family: Family, recordings: Sequence[str]) -> "KnownVan | None":
     if not target.van_id:
         return None
-    published = _published(target.home)
+    published = published_of(target.home)
     if published is None:
         return None
     from pipelines.read_side.van_past import known_van
@@ -292,6 +284,9 @@ def _proof(visit: "VisitVerdict", known: "KnownVan | None", target: Target) -> d
     from models.work.repair_proof import prove_repair
 
     day = known.repaired_on if cause == known.repaired else ""
+    if known.on_file is not None and known.on_file["day"] <= day:
+        fact = Fact.of("proof_here_before", cause=cause, day=day)
+        return {"cause": cause, "day": day, "verdict": "unknown", "facts": [fact.row()]}
     touched = JOBS[cause].touches
     try:
         levels = levels_of(visit, known.past, known.ahead if day else None)

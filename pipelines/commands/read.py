@@ -18,6 +18,8 @@ from data_contracts.errors import (
     ProposalError,
     VansnapError,
 )
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.rendering import render
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.recorder import RecorderProfile
@@ -26,8 +28,9 @@ from data_contracts.states import shown_grade
 from pipelines.commands.at_the_van import Target, cautions_told, family_of, hold_against, report_lines
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
 from pipelines.commands.drawn import check_plot, draw_read
+from pipelines.commands.one_visit import of_other_visits
 from pipelines.commands.read_lines import snap_told, snaps_table
-from pipelines.commands.visit_words import cause_minded, fuel_may_escape
+from pipelines.commands.visit_words import cause_minded, fuel_may_escape, left_out_facts
 from pipelines.intake.readers.recording import ending_of, told_endings
 from pipelines.reports.paper import message, written_for
 from pipelines.weekly.prepare import say_first_use
@@ -214,7 +217,8 @@ def read_folder(
     plot: Path | None,
     target: Target = NOBODY,
 ) -> ReadResult:
-    """Read every recording of a folder into one table; a file that can't be read gets a line and the rest goes on.
+    """Read every recording of a folder into one table; a file that can't be read, or is of another visit, gets a line and the rest
+    goes on.
 
     Parameters and errors are those of `read_file`; the recording is drawn whose snap stands for the visit.
     """
@@ -235,6 +239,11 @@ def read_folder(
     if not waveforms:
         none = "none of these recordings can be read: " if len(files) > 1 else ""
         raise InputError(none + refused[0]["reason"])
+    days = of_other_visits(target.home, target.van_id, [waveform.waveform_id for waveform in waveforms])
+    known = [days.get(waveform.waveform_id) for waveform in waveforms]
+    left_out = [{"file": name, "day": day} for name, day in zip(names, known, strict=True) if day]
+    names = [name for name, day in zip(names, known, strict=True) if not day]
+    waveforms = [waveform for waveform, day in zip(waveforms, known, strict=True) if not day]
 
     from models.reading.read import read_one, read_waveforms
 
@@ -250,7 +259,13 @@ def read_folder(
     identities = [waveform.waveform_id for waveform in waveforms]
     against = hold_against(readings, snaps, family, target, conditions.fault_codes, identities)
     _doubt(captures, against)
-    document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
+    document = {
+        "family": family.name,
+        "captures": captures,
+        "refused": refused,
+        "left_out": left_out,
+        "against": against,
+    }
     document["conditions_of_file"] = {name: said for name, (_, said) in zip(names, recorded, strict=True) if said}
     if plot is not None:
         chosen = (against["representative"] or {"file": names[0]})["file"]
@@ -266,7 +281,8 @@ def read_folder(
         document["plot"] = str(plot)
     with written_for(display):
         table = snaps_table(captures, refused, against["representative"])
-    return ReadResult(_whole(against, [table], family, display), document)
+    told = [render(Fact.from_row(row), display.language) for row in left_out_facts(left_out)]
+    return ReadResult(_whole(against, ["\n".join([table, *told])], family, display), document)
 
 
 def captures_of(readings: Any) -> list[dict[str, Any]]:

@@ -23,6 +23,12 @@ def file_facts(against: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     return [Fact.of("van_on_file", day=on_file["day"], count=on_file["recordings"]).row()]
 
 
+def left_out_facts(left_out: Sequence[Mapping[str, str]]) -> list[Mapping[str, Any]]:
+    """That recordings are left out as they are of a visit on file, each with its day, as rows of facts; `left_out` of the document
+    of `vansnap read`."""
+    return [Fact.of("recording_left_out", file=one["file"], day=one["day"]).row() for one in left_out]
+
+
 def verdict_words(against: Mapping[str, Any]) -> list[str]:
     """Keys of `VISIT_WORDS` that head what was found: whether to record again or to check family or van, and how it is.
 

@@ -26,7 +26,8 @@ class Odds:
     stated : float
         Mean that was stated of them. [1]
     judged_to : float
-        Stated odds up to which there are cases enough to judge, band by band. [1]
+        Stated odds up to which every band from `ODDS_FROM` on has cases enough to judge; `ODDS_FROM` where the first has
+        too few. [1]
     """
 
     verdict: Literal["unchecked", "few", "kept", "too_high", "too_low"]
@@ -85,10 +86,10 @@ def of_odds(published: Published) -> Odds:
     published : Published
     """
     sums: dict[int, tuple[int, int, float]] = {}
-    enough: dict[int, int] = {}
+    enough: set[tuple[int, int]] = set()
     for row in record_queries.forecast_record(published).iter_rows(named=True):
         if row["forecasts"] >= FEW:
-            enough[row["horizon_weeks"]] = max(row["band"], enough.get(row["horizon_weeks"], 0))
+            enough.add((row["horizon_weeks"], row["band"]))
         if row["band"] > 0:
             came, cases, stated = sums.get(row["horizon_weeks"], (0, 0, 0.0))
             more = row["forecasts"]
@@ -102,7 +103,8 @@ def of_odds(published: Published) -> Odds:
     if not low <= stated <= high:
         found = "too_high" if high < stated else "too_low"
     upper = [*record_queries.FORECAST_BANDS, 1.0]
-    return Odds(found, weeks, came, cases, stated, upper[enough[weeks]] if weeks in enough else 1.0)
+    judged = next((band - 1 for band in range(1, len(upper)) if (weeks, band) not in enough), len(upper) - 1)
+    return Odds(found, weeks, came, cases, stated, upper[judged])
 
 
 def of_interval(published: Published, interval: str) -> Verdict:

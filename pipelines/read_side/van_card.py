@@ -47,8 +47,8 @@ def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week:
 def also_of(published: Published, listed: Mapping[str, Any], week: str, first: Fact) -> Fact | None:
     """What to say second of a van on a week's list: the next of its reasons that tells of another quantity, in short.
 
-    Only of one beyond a limit, or whose alarm stands at the van's latest visit and that is well on its way to its limit, if it has one:
-    weaker ones would tell of nothing to do.
+    Only of one beyond a limit, or whose alarm stands at the van's latest visit and that jumps from snap to snap or is well on its way
+    to its limit, if it has one: weaker ones would tell of nothing to do.
 
     Parameters
     ----------
@@ -65,17 +65,18 @@ def also_of(published: Published, listed: Mapping[str, Any], week: str, first: F
         fact
         for fact in _reasons(listed)
         if fact.quantity
-        and (fact.code == "limit_crossed" or _stands_out(latest.get(fact.quantity, {})))
+        and (fact.code == "limit_crossed" or _stands_out(fact, latest.get(fact.quantity, {})))
         and not fact.quantity.removeprefix(BANK2_PREFIX).startswith(said.removeprefix(BANK2_PREFIX))
     ]
     found = in_short(others, latest)
-    return found if found is not None and found.code == "in_short" else None
+    return None if found is None or found.code == "in_short_together" else found
 
 
-def _stands_out(row: Mapping[str, Any]) -> bool:
-    """Whether a quantity stands in alarm and has gone a good part of the way from its baseline to the limit on that side."""
-    if not row.get("alarm"):
-        return False
+def _stands_out(reason: Fact, row: Mapping[str, Any]) -> bool:
+    """Whether a quantity stands in alarm and has gone a good part of the way from its baseline to the limit on that side; where its
+    repeats disagree, the alarm is enough: its level need not have gone anywhere."""
+    if not row.get("alarm") or reason.code == "repeats_disagree":
+        return bool(row.get("alarm"))
     level, baseline = row.get("level"), row.get("baseline")
     if level is None or baseline is None:
         return True

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 
@@ -42,7 +42,7 @@ class KnownVan:
     on_list : mapping or None
         What the newest week's list says of it; see `_on_list`.
     on_file : mapping or None
-        day and recordings of the visit that the recordings asked about are of; None where they are new.
+        day and recordings of the visit that the recordings asked about are of; None where any of them is new.
     listed : mapping of str to bool
         Quantities it is on that list for, the leading one first, and whether for repeats that disagree; empty where it is not on
         it.
@@ -90,7 +90,7 @@ def known_van(published: Published, van_id: str, family: str, recordings: Sequen
     van_id, family : str
         Van and engine family.
     recordings : sequence of str, optional
-        Identities of recordings: where they are of a visit of the van, its past ends before that visit.
+        Identities of the recordings of one visit: where all are on file of the van, its past ends before that visit.
 
     Returns
     -------
@@ -149,19 +149,42 @@ def known_van(published: Published, van_id: str, family: str, recordings: Sequen
     return KnownVan(past, str(found or ""), str(day or ""), ahead, on_list, listed, on_file)
 
 
-def _on_file(published: Published, van_id: str, recordings: Sequence[str]) -> tuple[dict[str, Any] | None, str]:
-    """The visit of a van that recordings are of, as `KnownVan.on_file`, and its ISO week; None and empty where none is on file."""
+class Filed(NamedTuple):
+    """Where a recording is on file.
+
+    Attributes
+    ----------
+    day : str
+        ISO day of its visit.
+    visit : tuple of str
+        ISO week, when it began, and its name: a later visit is greater.
+    """
+
+    day: str
+    visit: tuple[str, ...]
+
+
+def filed(published: Published, van_id: str, recordings: Sequence[str]) -> dict[str, Filed]:
+    """Where recordings are on file, by identity; those that no visit of the van holds are left out."""
     found = published.ask(
         """
-        SELECT strftime(min(captured_at) AT TIME ZONE 'UTC', '%Y-%m-%d') AS day, min(week) AS week,
-               count(DISTINCT waveform_id) AS recordings
-        FROM captures WHERE van_id = $van AND list_contains($recordings, waveform_id)
+        SELECT waveform_id, strftime(since AT TIME ZONE 'UTC', '%Y-%m-%d') AS day,
+               week, strftime(since AT TIME ZONE 'UTC', '%Y-%m-%dT%H:%M:%S') AS began, visit
+        FROM (SELECT *, min(captured_at) OVER (PARTITION BY week, visit) AS since FROM captures WHERE van_id = $van)
+        WHERE list_contains($recordings, waveform_id) ORDER BY week, began, visit
         """,
         {"van": van_id, "recordings": list(recordings)},
-    ).row(0, named=True)
-    if not found["recordings"]:
+    )
+    return {name: Filed(day, tuple(visit)) for name, day, *visit in found.iter_rows()}
+
+
+def _on_file(published: Published, van_id: str, recordings: Sequence[str]) -> tuple[dict[str, Any] | None, str]:
+    """The visit of a van that recordings are of, as `KnownVan.on_file`, and its ISO week; None and empty where any is new."""
+    found = filed(published, van_id, recordings)
+    if not recordings or not found.keys() >= set(recordings):
         return None, ""
-    return {"day": str(found["day"]), "recordings": int(found["recordings"])}, str(found["week"])
+    first = min(found.values(), key=lambda one: one.visit)
+    return {"day": first.day, "recordings": len(found)}, first.visit[0]
 
 
 def _on_list(published: Published, van_id: str) -> tuple[dict[str, Any] | None, dict[str, bool]]:

@@ -8,7 +8,7 @@ import numpy as np
 from data_contracts import limits
 from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import InputError, MissingFileError
-from data_contracts.facts.numerals import plain
+from data_contracts.facts.numerals import parted, plain
 from data_contracts.family import AirflowSensor, Family
 from data_contracts.recorder import CANONICAL, RecorderProfile
 from data_contracts.signals import BANK2_PREFIX
@@ -138,7 +138,7 @@ def _lambda_range(family: Family) -> str:
 def _rate() -> str:
     return message(
         "card.rate",
-        rate=numeral(f"{limits.RECORDING_RATE_HZ:,.0f}"),
+        rate=numeral(parted(limits.RECORDING_RATE_HZ)),
         length=_number(limits.RECORDING_S),
         division=_number(limits.RECORDING_S / 10.0),
     )

@@ -15,14 +15,13 @@ from dashboards import card_picture, decide, drawing, meaning_pictures, text
 from dashboards.palette import LIGHT
 from dashboards.text import message
 from data_contracts.causes import FINDINGS
-from data_contracts.facts.fact import Fact
 from data_contracts.family import LambdaKind, LambdaSensor, Polarity
 from data_contracts.quantities.record import Seen
 from data_contracts.signals import QUANTITIES
 from data_contracts.weeks import week_before
 from models.reading.aligned_traces import GRID, OPENING_GRID_S
 from models.work.order_states import MOVES, OrderEvent
-from pipelines.read_side import fleet_queries, queries, van_card
+from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side.past_snaps import PastSnaps
 from pipelines.read_side.published import open_published
 from sample_fleet import make_traces
@@ -378,20 +377,3 @@ def test_an_undo_is_offered_for_a_day_and_of_what_a_person_decided(hours: int, s
     ).run()
     assert not app.exception
     assert len(app.button) == offered
-
-
-@pytest.mark.parametrize(
-    ("alarm", "limit", "told"), [(False, None, None), (True, None, "trim_idle_pct"), (False, 25.0, "trim_idle_pct")]
-)
-def test_what_is_said_second_is_in_alarm_or_beyond_a_limit(
-    sample_home: Path, monkeypatch: pytest.MonkeyPatch, alarm: bool, limit: float | None, told: str | None
-) -> None:
-    first = Fact.of("in_short_unsteady", "lambda_idle")
-    second = Fact.of("own_movement", "trim_idle_pct", level=26.5, baseline=4.5)
-    if limit is not None:
-        second = Fact.of("limit_crossed", "trim_idle_pct", level=26.5, limit=limit, means="fuel")
-    latest = {"value": 26.5, "baseline": 4.5, "alarm": alarm}
-    monkeypatch.setattr(van_card, "_latest_of", lambda published, rows, week: {"N-01": {"trim_idle_pct": latest}})
-    listed = {"van_id": "N-01", "reason_facts": [second.row()]}
-    found = van_card.also_of(open_published(sample_home), listed, "2026-W20", first)
-    assert (found and found.quantity) == told

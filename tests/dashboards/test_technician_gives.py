@@ -3,6 +3,7 @@
 from typing import Any
 
 import pytest
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboards import visit_conditions
@@ -68,6 +69,33 @@ def test_recordings_on_file_are_said_to_be_and_confirm_nothing(
     assert first.startswith("On file already: these 3 recordings of the visit on 2026-05-12. No new visit")
     assert any("it shows what it is listed for" in each.value for each in app.error)
     assert "again" not in plainly(" ".join(each.value for each in app.error))
+
+
+def test_of_new_recordings_and_some_on_file_the_new_ones_are_handed_on(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dashboards import read_one_now
+    from pipelines.commands import visit_delivery
+
+    packed: dict[str, Any] = {}
+    monkeypatch.setattr(visit_delivery, "delivery_of", lambda given, **more: packed.update(more) or b"zip")
+    heard = document(["2.csv"], van="N-01") | {"refused": [{"file": "3.csv", "reason": "3.csv: empty"}]}
+    heard |= {"left_out": [{"file": "1.csv", "day": "2026-05-12"}]}
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: heard)
+    offered: dict[str, Any] = {}
+    drawn = st.download_button
+
+    def offer(label: str, data: Any, **more: Any) -> bool:
+        offered[label] = data
+        return drawn(label, data, **more)
+
+    monkeypatch.setattr(st, "download_button", offer)
+    app = hand_over(view("read_one_now", van="N-01"), *((f"{n}.csv", b"x") for n in (1, 2, 3)))
+    assert not app.exception
+    said = plainly(app.info[0].value).replace("\\", "")
+    assert said == "1.csv is left out: on file already, of the visit on 2026-05-12."
+    assert offered["Download the delivery"]() == b"zip"
+    assert packed["left_out"] == {"1.csv", "3.csv"}
 
 
 def test_a_fault_that_shows_again_is_told_with_what_shows_it_and_only_there(

@@ -24,36 +24,20 @@ from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.register import load_families
 from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.deliveries import deliver, row, run_intake
-from tests.pipelines.small_home import SMALL_FLEET, copied_home
-
-REGISTER = SMALL_FLEET / "register"
-INBOX = SMALL_FLEET / "inbox"
-LEAN, NARROW, WELL = "V001", "V009", "V012"
-LAST, REPAIRED, CALM = "2026-W15", "2026-W12", "2026-W15"
-"""Weeks of the lean van's last visit, of one after its repair, and of a healthy van's."""
-
-
-def recordings(van: str, week: str) -> list[Path]:
-    """Recordings of one van's visit in a week, as delivered."""
-    return sorted(INBOX.glob(f"{week}-*/waveforms/?????-{van}.*"))
-
-
-def recorded_anew(path: Path, folder: Path) -> Path:
-    """A recording that differs from another in its last digits: one that no visit on file holds."""
-    shaken = (pl.read_parquet(path) if path.suffix == ".parquet" else pl.read_csv(path)).with_columns(
-        pl.nth(1) * 1.0001
-    )
-    new = folder / f"new-{path.name}"
-    if path.suffix == ".parquet":
-        shaken.write_parquet(new)
-    else:
-        shaken.write_csv(new)
-    return new
-
-
-def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> list[str]:
-    assert run(["read", *map(str, arguments)]) == 0
-    return capsys.readouterr().out.splitlines()
+from tests.pipelines.small_home import copied_home
+from tests.pipelines.visits import (
+    CALM,
+    LAST,
+    LEAN,
+    NARROW,
+    REGISTER,
+    REPAIRED,
+    WELL,
+    home_repaired,
+    recorded_anew,
+    recordings,
+    said,
+)
 
 
 def test_the_first_line_says_what_hurts_most(judged_small: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
@@ -116,32 +100,6 @@ def test_a_listed_van_is_said_to_be_listed_whatever_the_snap_says(
     assert calm["against"]["on_list"] is None
 
 
-def test_recordings_on_file_are_no_new_visit_and_are_held_against_what_came_before(
-    judged_small: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
-    """The visit that put a van on the list is not taken for another one that confirms it, nor for a part of its own past."""
-    published = open_published(judged_small.root)
-    day, count = published.ask(
-        """SELECT strftime(min(captured_at) AT TIME ZONE 'UTC', '%Y-%m-%d'), count(DISTINCT visit)
-        FROM captures WHERE van_id = $van AND week = $week""",
-        {"van": LEAN, "week": LAST},
-    ).row(0)
-    assert count == 1
-    path = recordings(LEAN, LAST)[0]
-    given = ("--van", LEAN, "--home", judged_small.root)
-    told = json.loads(said(capsys, path, *given, "--json")[0])["against"]
-    assert told["on_file"] == {"day": day, "recordings": 1}
-    (against,) = [fact for fact in told["facts"] if fact["code"] == "held_against_past"]
-    assert against["words"]["since"] < LAST
-    line = f"  On file already: this recording of the visit on {day}. No new visit: compared with what came before it."
-    assert line in said(capsys, path, *given)
-    new = recorded_anew(path, tmp_path)
-    told = json.loads(said(capsys, new, *given, "--json")[0])["against"]
-    assert told["on_file"] is None
-    (against,) = [fact for fact in told["facts"] if fact["code"] == "held_against_past"]
-    assert against["words"]["since"] == LAST
-
-
 def test_a_repair_is_proven_or_not_on_the_spot(
     judged_small: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
@@ -152,25 +110,6 @@ def test_a_repair_is_proven_or_not_on_the_spot(
     assert after[well]["verdict"] == "proven"
     assert after[well]["facts"][0]["code"] == "proof_here"
     assert any(fact["words"].get("outcome") == "restored" for fact in after[well]["facts"])
-
-
-def home_repaired(judged_small: Workspace, home: Path, day: str) -> Workspace:
-    """A copy in which the lean van's repair was recorded as done on a day."""
-    copied = copied_home(judged_small, home)
-    import duckdb
-
-    with duckdb.connect(str(copied.published_path)) as connection:
-        ((order,),) = connection.sql(f"SELECT min(order_id) FROM work_orders WHERE van_id = '{LEAN}'").fetchall()
-        assert order is not None
-        connection.execute(
-            "UPDATE work_orders SET state = 'done', found = 'airflow_under_reading' WHERE order_id = $o", {"o": order}
-        )
-        connection.execute(
-            "INSERT INTO order_events BY NAME SELECT 'x' AS event_id, $o AS order_id, 'done' AS state, "
-            f"TIMESTAMPTZ '{day} 10:00:00+00' AS \"at\", 'me' AS person, 'airflow_under_reading' AS found",
-            {"o": order},
-        )
-    return copied
 
 
 def test_a_van_whose_own_past_lies_beyond_its_family_is_not_doubted_for_it(
@@ -196,7 +135,8 @@ def test_a_repair_recorded_as_done_is_found_by_itself(
     judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     home = home_repaired(judged_small, tmp_path / "home", "2026-04-20")
-    lines = said(capsys, recordings(LEAN, REPAIRED)[0], "--van", LEAN, "--home", home.root)
+    new = recorded_anew(recordings(LEAN, REPAIRED)[0], tmp_path)
+    lines = said(capsys, new, "--van", LEAN, "--home", home.root)
     assert any("Repair 'air-mass sensor reads low' of 2026-04-20: it holds by this recording" in line for line in lines)
 
 
@@ -206,10 +146,12 @@ def test_before_a_repair_is_never_a_visit_after_it(
     """Visits published since the repair do not stand for before; without one from before nothing can be said."""
     import duckdb
 
+    new = recorded_anew(recordings(LEAN, REPAIRED)[0], tmp_path)
+
     def proof(day: str, name: str) -> dict[str, object]:
         home = home_repaired(judged_small, tmp_path / name, day)
         given = ("--van", LEAN, "--home", home.root, "--json")
-        against = json.loads(said(capsys, recordings(LEAN, REPAIRED)[0], *given)[0])["against"]
+        against = json.loads(said(capsys, new, *given)[0])["against"]
         assert against["proof"]["day"] == day
         return against["proof"]  # type: ignore[no-any-return]
 

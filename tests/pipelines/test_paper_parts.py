@@ -231,6 +231,7 @@ def test_the_card_gives_the_figures_of_the_family(monkeypatch: pytest.MonkeyPatc
     warm = card(of, monkeypatch, units="imperial", language="de")
     assert "158 °F" in warm["snap"][0]
     assert "2,65 lb/min" in warm["set"][1]
+    assert "1.000 " in warm["set"][0]
 
 
 def test_the_card_fits_every_kind_of_sensor(monkeypatch: pytest.MonkeyPatch) -> None:
