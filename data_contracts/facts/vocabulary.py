@@ -481,7 +481,7 @@ _PLAN = (
     _template(
         "plan_best",
         "fits the depot's hours of that week",
-        "passt in die Stunden des Standorts in dieser Woche",
+        "Teil des Plans, der in die Stunden des Standorts in dieser Woche passt",
     ),
     _template("plan_postponed", "postponed until {day}", "verschoben bis {day}", "day"),
     _template("plan_warranty", "claim before the warranty ends", "vor Ende der Garantie geltend machen"),

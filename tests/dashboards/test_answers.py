@@ -162,7 +162,7 @@ def test_how_sure_begins_with_what_was_kept(
         ),
         (
             (8, 900, 135),
-            "× not kept.** Where 5 % or more was stated, on average 25 %, 8 of 135 forecasts came true: 6 %. Too high so far: a van may be called in early. Above 50 % stated there are too few cases.",
+            "× not kept.** Where 5 % or more was stated, on average 25 %, 8 of 135 forecasts came true: 6 %. Too high so far: a van may be called in early. Above 5 % stated there are too few cases.",
         ),
         (
             (34, 0, 135),
@@ -170,7 +170,7 @@ def test_how_sure_begins_with_what_was_kept(
         ),
         (
             (70, 0, 135),
-            "× not kept.** Where 5 % or more was stated, on average 25 %, 70 of 135 forecasts came true: 52 %. Too low so far: go by the day due. Above 50 % stated there are too few cases.",
+            "× not kept.** Where 5 % or more was stated, on average 25 %, 70 of 135 forecasts came true: 52 %. Too low so far: go by the day due. Above 5 % stated there are too few cases.",
         ),
     ],
 )
