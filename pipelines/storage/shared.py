@@ -32,18 +32,21 @@ class SharedStorage:
 
     @cached_property
     def _there(self) -> tuple[Any, str]:
-        with _one_line(self.place):
-            files, root = fsspec.core.url_to_fs(self.place)
-            return files, str(root).rstrip("/")
+        files, root = fsspec.core.url_to_fs(self.place)
+        return files, str(root).rstrip("/")
 
-    def _at(self, name: str) -> tuple[Any, str]:
-        files, root = self._there
-        return files, f"{root}/{name}".rstrip("/")
+    @contextmanager
+    def _at(self, name: str) -> Iterator[tuple[Any, str]]:
+        """The file system and the path of a file in it; what a package raises there is an `OSError` that names the place."""
+        try:
+            files, root = self._there
+            yield files, f"{root}/{name}".rstrip("/")
+        except Exception as error:
+            raise OSError(f"{self.place}: {first_line(error)}") from error
 
     def holds(self, name: str) -> bool:
         """Whether there is such a file."""
-        files, path = self._at(name)
-        with _one_line(self.place):
+        with self._at(name) as (files, path):
             files.invalidate_cache()
             return bool(files.exists(path))
 
@@ -55,8 +58,7 @@ class SharedStorage:
         OSError
             If it is not there or can't be read.
         """
-        files, path = self._at(name)
-        with _one_line(self.place):
+        with self._at(name) as (files, path):
             return bytes(files.cat_file(path))
 
     def write(self, name: str, content: bytes) -> None:
@@ -67,8 +69,7 @@ class SharedStorage:
         OSError
             If that can't be done.
         """
-        files, path = self._at(name)
-        with _one_line(self.place):
+        with self._at(name) as (files, path):
             if not isinstance(files, LocalFileSystem):
                 files.pipe_file(path, content)  # there once all of it is
                 return
@@ -88,17 +89,7 @@ class SharedStorage:
         OSError
             If that can't be done.
         """
-        files, path = self._at(name)
-        with _one_line(self.place):
+        with self._at(name) as (files, path):
             files.invalidate_cache()
             if files.exists(path):
                 files.rm(path, recursive=True)
-
-
-@contextmanager
-def _one_line(place: str) -> Iterator[None]:
-    """What a package raises, as an `OSError` that names the place."""
-    try:
-        yield
-    except Exception as error:
-        raise OSError(f"{place}: {first_line(error)}") from error

@@ -18,6 +18,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+from tests.bench.processes import processor_time
+
 SIZES = (1000, 3000, 10_000)
 VISITS, SNAPS = 2, 2
 THINNED_HZ = 500.0
@@ -160,20 +162,11 @@ def watched(command: list[str]) -> Run:
         while run.poll() is None:
             for process in _family(run.pid):
                 peaks[process] = max(peaks.get(process, 0.0), _peak_mb(process))
-                busy[process] = max(busy.get(process, 0.0), _busy(process))
+                busy[process] = max(busy.get(process, 0.0), processor_time(process))
             time.sleep(LOOK_S)
     assert run.returncode == 0, f"{command}: {run.returncode}"
     seconds = time.perf_counter() - begun
     return Run(seconds, sum(busy.values()), peaks.pop(run.pid, 0.0), max(peaks.values(), default=0.0))
-
-
-def _busy(process: int) -> float:
-    """Processor time of a process itself so far. [s]"""
-    try:
-        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
-    except OSError:
-        return 0.0
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _family(root: int) -> set[int]:

@@ -22,6 +22,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from tests.bench.processes import processor_time
+
 LOADS = (
     ("parquet", 12, 125),
     ("csv", 12, 125),
@@ -123,7 +125,8 @@ def take(home: str) -> None:
     assert held == rows > 0, (held, rows)
     own = os.times()
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-    print(seconds, own.user + own.system + sum(map(_busy, _children())), peak)
+    others = sum(processor_time(each, ended=True) for each in _children())  # those that decode are not ours to ask
+    print(seconds, own.user + own.system + others, peak)
 
 
 def libraries(home: str) -> None:
@@ -156,12 +159,6 @@ def _recordings(inbox: Path) -> Iterator[tuple[str, bytes]]:
 
 def _children() -> list[int]:
     return [int(word) for file in Path("/proc/self/task").glob("*/children") for word in file.read_text().split()]
-
-
-def _busy(process: int) -> float:
-    """Processor seconds of a running process and of those that it has seen end: the processes that decode are not ours to ask."""
-    told = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
-    return sum(map(int, told[11:15])) / os.sysconf("SC_CLK_TCK")
 
 
 def _ask(*words: str) -> str:
