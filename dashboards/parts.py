@@ -26,9 +26,11 @@ from pipelines.read_side.published import Published, board_settings, open_publis
 from pipelines.read_side.restricted import restricted
 from pipelines.storage.plain_text import spreadsheet_csv
 from pipelines.workspace.last_runs import last_runs, run_facts
+from pipelines.workspace.run_progress import progress_fact
 
 _PAGES = "vansnap_pages"
 _TOLD = "vansnap_told"
+_LOOK_AGAIN_S = 5.0  # while a run goes on
 _FIGURE = re.compile(r"[\\]?[<>≈∞+−-]?\s?\d|∞")
 _DAY = re.compile(r"\d{4}[\\]?-(W?\d\d)")
 URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
@@ -110,12 +112,14 @@ def open_or_explain() -> Published:
         run = queries.last_run(published)
     except MissingFileError as error:
         nothing_yet = (where / "settings.toml").is_file()
+        if run_in_progress(where):
+            _run_goes_on(where, published=False)
         _failing_runs(where, published=False)
         _explain("state.nothing_published" if nothing_yet else "state.no_home", error)
     except WorkspaceBusyError as error:
         _explain("state.locked", error)
     if run_in_progress(where):
-        st.info(message("state.running"), icon=":material/sync:")
+        _run_goes_on(where, published=True)
     _failing_runs(where, published=True)
     finished = run["finished_at"] if run else None
     if isinstance(finished, datetime):
@@ -131,6 +135,21 @@ def published_if_any() -> Published | None:
         return restricted(open_published(home()), me().depots)
     except (MissingFileError, WorkspaceBusyError):
         return None
+
+
+@st.fragment(run_every=_LOOK_AGAIN_S)
+def _run_goes_on(where: Path, *, published: bool) -> None:
+    """What the run in progress does and how far it is, looked at again and again; then that it has ended."""
+    if not run_in_progress(where):
+        st.info(message("state.run_ended"), icon=":material/sync:")
+        if st.button(message("state.show_it"), icon=":material/refresh:"):
+            st.rerun()
+        return
+    doing = progress_fact(where, datetime.now(UTC))
+    told = [message("state.running")]
+    told += [] if doing is None else [render(doing, display.language(), display.units())]
+    told += [message("state.run_before")] * published
+    st.info(" ".join(told), icon=":material/sync:")
 
 
 def _failing_runs(where: Path, *, published: bool) -> None:

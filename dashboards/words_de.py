@@ -43,7 +43,10 @@ WORDS: dict[str, str] = {
     "state.retry": "Noch einmal nachsehen",
     "state.stale": "Der letzte Lauf endete vor {days:# Tag/# Tagen}, am {when}. Was Sie sehen, kann veraltet sein: Starten Sie den Wochenlauf neu.",
     "state.of_last_good": "Was Sie sehen, ist vom letzten gelungenen Lauf.",
-    "state.running": "Ein Lauf ist im Gange. Diese Seite zeigt den letzten abgeschlossenen; sehen Sie danach wieder nach.",
+    "state.running": "Ein Lauf ist im Gange.",
+    "state.run_before": "Diese Seite zeigt den Lauf davor und sagt, wenn dieser beendet ist.",
+    "state.run_ended": "Der Lauf ist beendet.",
+    "state.show_it": "Zeigen, was er fand",
     "state.footer": "Beurteilt für {week}, gerechnet {when}. Vansnap {version}, Daten {data_id}.",
     "state.no_run": "Die veröffentlichte Datei sagt nicht, von welchem Lauf sie stammt.",
     # Gemeinsames

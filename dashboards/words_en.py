@@ -43,7 +43,10 @@ WORDS: dict[str, str] = {
     "state.retry": "Look again",
     "state.stale": "The last run finished {days:# day/# days} ago, on {when}. What you see may be out of date: run the weekly flow again.",
     "state.of_last_good": "What you see is of the last good run.",
-    "state.running": "A run is in progress. This page shows the last finished one; look again when it has ended.",
+    "state.running": "A run is in progress.",
+    "state.run_before": "This page shows the run before it, and says when this one has ended.",
+    "state.run_ended": "The run has ended.",
+    "state.show_it": "Show what it found",
     "state.footer": "Judged for {week}, computed {when}. Vansnap {version}, data {data_id}.",
     "state.no_run": "The published file does not say which run made it.",
     # Common

@@ -40,6 +40,10 @@ NUMBERS: dict[str, str] = {
     "hours": "hours",
     "offered": "hours",
     "seconds": "seconds",
+    "gone": "duration",
+    "left": "duration",
+    "last_time": "duration",
+    "per_second": "rate",
     # money [currency]
     "total": "money",
     "failure_avoided": "amount",
@@ -77,6 +81,8 @@ NUMBERS: dict[str, str] = {
     "right": "whole",
     "wrong": "whole",
     "told": "whole",
+    "done": "counted",
+    "in_all": "counted",
     "in_family": "whole",
     "out_of": "whole",
     "second_count": "whole",
@@ -142,6 +148,7 @@ WORDS: dict[str, str] = {
     "currency": "name",  # of the workspace
     "error": "name",  # what a program said, one line
     "step": "step",  # judging, proof or order
+    "stage": "stage",  # what a run does just now: intake, packing, reading, tracking, publish or retention
     "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part
     "value": "name",
     "by_date": "choice",  # stands or ended

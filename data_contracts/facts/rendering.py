@@ -471,6 +471,13 @@ def _chance(rendering: _Rendering, p: float) -> str:
     return rendering.phrase("one_in", count=rendering.number(parted(float(f"{1.0 / p:.2g}"))))
 
 
+def _duration(rendering: _Rendering, seconds: float) -> str:
+    if seconds < 99.5:
+        return f"{seconds:.0f}\u00a0s"
+    minutes = seconds / 60
+    return f"{minutes:.0f}\u00a0min" if minutes < 99.5 else rendering.number(f"{minutes / 60:.1f}\u00a0h")
+
+
 _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
     "level": lambda rendering, value: rendering.with_unit(plain(rendering.level(value))),
     "difference": lambda rendering, value: rendering.with_unit(
@@ -487,6 +494,9 @@ _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
     "whole": lambda rendering, value: f"{value:.0f}",
     "hours": lambda rendering, value: rendering.number(f"{value:.1f} h"),
     "seconds": lambda rendering, value: f"{value:.0f} s",
+    "duration": _duration,
+    "rate": lambda rendering, value: rendering.number(parted(value) if value >= 10 else plain(value, 2)),
+    "counted": lambda rendering, value: rendering.number(parted(value)),
     "money": lambda rendering, value: f"{value:+.0f}",
     "amount": lambda rendering, value: f"{value:+.0f}" if abs(value) >= 0.5 else None,
     "share": lambda rendering, value: share(value),
@@ -557,6 +567,7 @@ _WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
     "remedy": lambda rendering, word: translated(UNREAD_REASONS[word].remedy, rendering.language),
     "outcome": lambda rendering, word: rendering.phrase(f"outcome.{word}"),
     "verdict": lambda rendering, word: rendering.phrase(f"verdict.{word}"),
+    "stage": lambda rendering, word: rendering.phrase(f"stage.{word}"),
     "step": lambda rendering, word: rendering.phrase(f"failed.{word}"),
     "shared": lambda rendering, word: rendering.phrase(
         f"shared.{word}" if f"shared.{word}" in PHRASES else "shared.part", name=word

@@ -24,6 +24,20 @@ NOTIFIED = (
         "moment",
     ),
     template(
+        "run_counts",
+        "It {stage}: {done} of {in_all}[, {per_second} a second][, the rest in about {left}].",
+        "Er {stage}: {done} von {in_all}[, {per_second} je Sekunde][, der Rest in etwa {left}].",
+        "stage done in_all",
+        "per_second left",
+    ),
+    template(
+        "run_does",
+        "It {stage}, for {gone} so far[ (last time {last_time})].",
+        "Er {stage}, bisher {gone}[ (zuletzt {last_time})].",
+        "stage gone",
+        "last_time",
+    ),
+    template(
         "run_good_again",
         "The run succeeds again: on {moment}, for week {week}.",
         "Der Lauf gelingt wieder: am {moment}, für Woche {week}.",

@@ -3,9 +3,11 @@
 from datetime import UTC, datetime
 from typing import Any
 
+from data_contracts.facts.rendering import render
 from pipelines.notify.outbox import Waiting, what_waits
 from pipelines.workspace.last_runs import last_runs, next_run
 from pipelines.workspace.moments import minute
+from pipelines.workspace.run_progress import progress_fact, run_progress
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
@@ -25,12 +27,14 @@ def status_document(workspace: Workspace, *, now: datetime | None = None) -> dic
     Returns
     -------
     dict
-        Fields of `LastRuns`; `next_at`, when the schedule starts the next run if `vansnap serve` is running; and `messages`:
+        Fields of `LastRuns`; `running`: fields of `RunProgress`, null where no run goes on; `next_at`, when the schedule starts the next run if `vansnap serve` is running; and `messages`:
         what waits to be sent, fields of `Waiting`.
     """
     schedule = load_settings(workspace.settings_path).schedule
+    running = run_progress(workspace.root)
     return {
         **vars(last_runs(workspace.root)),
+        "running": None if running is None else vars(running),
         "next_at": next_run(schedule, now or datetime.now(UTC)),
         "messages": vars(what_waits(workspace)),
     }
@@ -49,6 +53,9 @@ def status_text(workspace: Workspace, *, now: datetime | None = None) -> str:
     told = status_document(workspace, now=now)
     good = "none yet" if state.good_at is None else f"{minute(state.good_at)}, week {state.good_week}"
     lines = [f"last good run: {good}"]
+    doing = progress_fact(workspace.root, now or datetime.now(UTC))
+    if doing is not None:
+        lines.append(f"a run is in progress. {render(doing)}")
     if state.failed_since is not None:
         runs = "run" if state.failures == 1 else "runs"
         lines.append(f"failing since {minute(state.failed_since)} ({state.failures} {runs}): {state.why}")

@@ -1,7 +1,7 @@
 """Progress bars with rate and time left: on a terminal only, on stderr, removed when the work is done."""
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 
 from rich.console import Console
@@ -17,8 +17,7 @@ from rich.progress import (
 )
 from rich.text import Text
 
-Report = Callable[[int, int], None]
-"""Called with (done, total) as work proceeds."""
+from pipelines.workspace.run_progress import Report
 
 
 class _Rate(ProgressColumn):
@@ -30,7 +29,7 @@ class _Rate(ProgressColumn):
 
 
 @contextmanager
-def bar(label: str, *, quiet: bool = False) -> Iterator[Report]:
+def bar(label: str, *, quiet: bool = False, note: Report | None = None) -> Iterator[Report]:
     """A progress bar for one piece of work.
 
     Parameters
@@ -39,17 +38,25 @@ def bar(label: str, *, quiet: bool = False) -> Iterator[Report]:
         What is being done.
     quiet : bool
         Show nothing.
+    note : callable, optional
+        Told the same, quiet or not.
 
     Yields
     ------
     callable
         Takes (done, total); both may change from call to call.
     """
+    noted: Report = note or (lambda done, total: None)
     if quiet or not sys.stderr.isatty():
-        yield lambda done, total: None
+        yield noted
         return
     told = (TextColumn("{task.description:<22}"), BarColumn(), MofNCompleteColumn(), _Rate())
     times = (TimeElapsedColumn(), TextColumn("left"), TimeRemainingColumn())
     with Progress(*told, *times, console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task(label, total=None)
-        yield lambda done, total: progress.update(task, completed=done, total=total)
+
+        def report(done: int, total: int) -> None:
+            progress.update(task, completed=done, total=total)
+            noted(done, total)
+
+        yield report

@@ -28,9 +28,9 @@ from pipelines.weekly.assign_visits import assign_visits
 from pipelines.weekly.batches import Tell, in_order
 from pipelines.weekly.chunks_handed import ChunksHanded, chunk_handed
 from pipelines.weekly.own_version import reads_with
-from pipelines.weekly.progress import Report
 from pipelines.workspace.cluster_settings import ClusterSettings
 from pipelines.workspace.register import Register
+from pipelines.workspace.run_progress import Report
 from pipelines.workspace.workspace import Workspace
 
 READ_TRACES = "reports/not-read.txt"

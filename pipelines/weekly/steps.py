@@ -43,6 +43,7 @@ from pipelines.weekly.track_on_cluster import TrackingOnCluster
 from pipelines.workspace.cluster_settings import ClusterSettings
 from pipelines.workspace.log import note
 from pipelines.workspace.register import Register
+from pipelines.workspace.run_progress import note_progress
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.version import VERSION
 from pipelines.workspace.workspace import Workspace, open_workspace
@@ -89,11 +90,13 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     workspace, settings = _opened(home)
     at = now or datetime.now(UTC)
     clear_left_drafts(workspace)
-    with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
+    counted = note_progress(workspace, "intake")
+    with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet, note=counted) as progress:
         cut_off = finish(workspace, warehouse)
         if cut_off and (run := published_run(workspace.published_path, whole=False)) is not None:
             publish(warehouse, workspace.published_path, week=run[0])
         found = take_in_all(workspace, warehouse, settings, at, progress=progress)
+        note_progress(workspace, "packing")
         pack_delivered(workspace, warehouse)
         note_intake(workspace, warehouse, [account.delivery for account in found], now=at)
     if cut_off:
@@ -158,7 +161,8 @@ def read_captures(home: Path, *, quiet: bool = True) -> int:
     workspace, settings = _opened(home)
     if not quiet:
         say_first_use()
-    with open_warehouse(workspace) as warehouse, bar("reading", quiet=quiet) as progress:
+    counted = note_progress(workspace, "reading")
+    with open_warehouse(workspace) as warehouse, bar("reading", quiet=quiet, note=counted) as progress:
         register = standing_register(workspace, warehouse).register
         return read_new_captures(
             workspace,

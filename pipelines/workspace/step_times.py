@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from pipelines.workspace.log import note
+from pipelines.workspace.run_progress import forget_progress, note_progress
 from pipelines.workspace.small_files import keep_document
 from pipelines.workspace.workspace import Workspace
 
@@ -15,7 +16,7 @@ FILE = "step_times.json"
 
 @contextmanager
 def timed(workspace: Workspace, step: str) -> Iterator[None]:
-    """Note how long the step inside the block took, however it ends.
+    """Note that the step inside the block goes on, and how long it took, however it ends.
 
     Parameters
     ----------
@@ -23,12 +24,14 @@ def timed(workspace: Workspace, step: str) -> Iterator[None]:
     step : str
         Its name.
     """
+    note_progress(workspace, step, last_time=step_times(workspace).get(step))
     start, good = time.monotonic(), False
     try:
         yield
         good = True
     finally:
         seconds = round(time.monotonic() - start, 3)
+        forget_progress(workspace)
         note(workspace, "step", step=step, good=good, seconds=seconds)
         keep_document(workspace.reports / FILE, {**step_times(workspace), step: seconds})
 

@@ -17,6 +17,7 @@ from tests.dashboards.technician import Given, document
 from tests.published_sample import make_workspace
 
 View = Callable[..., AppTest]
+BOARD_VIEWS = ("this_week", "a_van", "workshop", "captures", "proof", "how_sure")
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -27,12 +27,9 @@ from pipelines.intake.manifest import check_rows, read_manifest
 from pipelines.read_side import order_queries
 from pipelines.read_side.published import open_published
 from pipelines.workspace.people import SOLE
-from pipelines.workspace.workspace import open_workspace
-from tests.dashboards.conftest import View, everything
+from tests.dashboards.conftest import BOARD_VIEWS, View, everything
 from tests.deciding_home import deciding_home as made_deciding_home
 from tests.published_sample import make_workspace
-
-BOARD_VIEWS = ("this_week", "a_van", "workshop", "captures", "proof", "how_sure")
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)
@@ -83,16 +80,6 @@ def test_an_old_run_is_called_stale(view: View, name: str, tmp_path: Path) -> No
     app = view(name, tmp_path)
     assert not app.exception
     assert "30 days ago" in app.warning[0].value
-
-
-@pytest.mark.parametrize("name", BOARD_VIEWS)
-def test_a_run_in_progress_shows(view: View, name: str, tmp_path: Path) -> None:
-    make_workspace(tmp_path, vans_per_depot=1, weeks=9)
-    with open_workspace(tmp_path).held():
-        app = view(name, tmp_path)
-    assert not app.exception
-    assert message("state.running") in [info.value for info in app.info]
-    assert message("state.running") not in [info.value for info in view(name, tmp_path).info]
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)

@@ -56,6 +56,7 @@ SAMPLE_WORDS = {
     "currency": "EUR",
     "error": "odd",
     "step": "judging",
+    "stage": "reading",
     "outcome": "restored",
     "verdict": "cant_tell",
     "family": "brook-20",
