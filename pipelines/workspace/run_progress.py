@@ -4,6 +4,7 @@ import json
 import os
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -85,14 +86,15 @@ def _keep(workspace: Workspace, progress: RunProgress) -> None:
 
 
 def forget_progress(workspace: Workspace) -> None:
-    """What the run did has ended.
+    """What the run did has ended; never fails itself.
 
     Parameters
     ----------
     workspace : Workspace
         Held by this process.
     """
-    (workspace.reports / FILE).unlink(missing_ok=True)
+    with suppress(OSError):
+        (workspace.reports / FILE).unlink()
 
 
 def run_progress(home: Path) -> RunProgress | None:

@@ -5,6 +5,7 @@ What must be on disk once it is written goes through `storage/atomic_files.py`.
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from pipelines.workspace.drafts import draft_of
@@ -31,6 +32,7 @@ def keep_document(path: Path, document: Mapping[str, object]) -> bool:
         draft.write_text(json.dumps(document, default=str), encoding="utf-8")
         draft.replace(path)
     except OSError:
-        draft.unlink(missing_ok=True)
+        with suppress(OSError):
+            draft.unlink()
         return False
     return True

@@ -82,6 +82,13 @@ def test_a_step_knows_its_last_time_and_leaves_nothing(home: Workspace) -> None:
     assert not (home.reports / FILE).exists()
 
 
+def test_what_can_not_be_written_stops_no_step(home: Workspace) -> None:
+    home.reports.rmdir()
+    home.reports.write_text("no folder", encoding="utf-8")
+    with home.held(), timed(home, "publish"):
+        assert said(home) == ""
+
+
 def test_a_run_that_holds_nothing_any_more_is_not_told(home: Workspace) -> None:
     note_progress(home, "reading")
     assert said(home) == ""  # it was killed, or never held it
