@@ -61,13 +61,17 @@ class StoredWaveform:
     channels: tuple[str, ...]
 
 
-def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]] | None:
+def to_steps(
+    values: NDArray[np.float32], ranked: NDArray[np.float32] | None = None
+) -> tuple[int, float, NDArray[np.int16]] | None:
     """Integer recorder steps that restore every sample bit for bit.
 
     Parameters
     ----------
     values : ndarray of shape (samples,), float32
         NaN marks a missing sample. [any unit]
+    ranked : ndarray of shape (samples that are not missing,), optional
+        Those that are not missing, the lowest first, where that is known.
 
     Returns
     -------
@@ -75,29 +79,48 @@ def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]
         base, step and codes, with sample = float32((base + code) * step) and -32768 for NaN; None if the
         samples do not lie on steps, or on more than int16 can count.
     """
-    missing = np.isnan(values)
-    some = bool(missing.any())
-    present = values[~missing] if some else values
-    if present.size == 0 or np.any(np.signbit(present[present == 0])):  # a negative zero has no code
+    if ranked is None:
+        ranked = np.sort(values[~np.isnan(values)])
+    if not ranked.size:
         return None
-    ranked = np.sort(present)  # as float32, which sorts several times as fast
-    levels = ranked[np.append(True, ranked[1:] != ranked[:-1])].astype(np.float64)
+    zeros = ranked[np.searchsorted(ranked, 0.0, "left") : np.searchsorted(ranked, 0.0, "right")]
+    if np.signbit(zeros).any():  # a negative zero has no code
+        return None
+    first = np.empty(ranked.size, dtype=np.bool_)
+    first[0] = True
+    np.not_equal(ranked[1:], ranked[:-1], out=first[1:])
+    single = ranked[first]
+    levels = single.astype(np.float64)
     if levels.size > 65_000:
         return None
+    furthest = -1 if levels[-1] > -levels[0] else 0
     for step in _steps(levels):
+        if np.float32(np.round(levels[furthest] / step) * step) != single[furthest]:  # soon told, and few steps pass it
+            continue
         counts = np.round(levels / step)
         lowest, highest = counts[0], counts[-1]
         if highest - lowest > 65_000 or max(abs(lowest), abs(highest)) > 2**52:
             continue
-        if not np.array_equal((counts * step).astype(np.float32), levels.astype(np.float32)):
+        if not np.array_equal((counts * step).astype(np.float32), single):
             continue
         base = 0 if lowest > -32_000 and highest < 32_000 else int(lowest + (highest - lowest) // 2)
-        codes = (np.round(present.astype(np.float64) / step) - base).astype(np.int16)
-        if some:
-            held, codes = codes, np.full(values.size, _MISSING, dtype=np.int16)
-            codes[~missing] = held
+        if ranked.size == values.size:
+            return base, float(step), _codes(values, base, step)
+        missing = np.isnan(values)
+        codes = np.full(values.size, _MISSING, dtype=np.int16)
+        codes[~missing] = _codes(values[~missing], base, step)
         return base, float(step), codes
     return None
+
+
+def _codes(values: NDArray[np.float32], base: int, step: float) -> NDArray[np.int16]:
+    """Steps of samples that lie on them, counted from a base."""
+    counts = values.astype(np.float64)
+    counts /= step
+    np.round(counts, out=counts)
+    if base:
+        counts -= base
+    return counts.astype(np.int16)
 
 
 def _steps(levels: NDArray[np.float64]) -> Iterator[float]:
@@ -135,7 +158,7 @@ def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
     waveform : Waveform
         The samples.
     """
-    nanoseconds = np.round(waveform.time_s * 1e9).astype(np.int64)
+    nanoseconds = waveform.nanoseconds
     steps = np.diff(nanoseconds)
     uniform = bool(np.all(steps == steps[0]))
     step_ns = int(steps[0]) if uniform else None
@@ -146,7 +169,7 @@ def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
         rows.append(blank | common | {"channel": "time_s", "times_ns": nanoseconds})
     for name in sorted(waveform.channels):
         values = waveform.channels[name]
-        found = to_steps(values)
+        found = to_steps(values, waveform.ranked(name))
         if found is None:
             rows.append(blank | common | {"channel": name, "values": values})
         else:
