@@ -94,8 +94,8 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
         if cut_off and (run := published_run(workspace.published_path, whole=False)) is not None:
             publish(warehouse, workspace.published_path, week=run[0])
         found = take_in_all(workspace, warehouse, settings, at, progress=progress)
-        pack_delivered(workspace, warehouse)
-        note_intake(workspace, warehouse, [account.delivery for account in found], now=at)
+        packed = pack_delivered(workspace, warehouse)
+        note_intake(workspace, warehouse, [account.delivery for account in found], now=at, packed=packed)
     if cut_off:
         complete(workspace)
     return found

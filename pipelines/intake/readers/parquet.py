@@ -18,6 +18,7 @@ from pipelines.intake.readers.columns import LARGEST_FILE_BYTES, check_samples, 
 MOST_UNPACKED = 4 * LARGEST_FILE_BYTES
 """What the columns of one file may say they unpack to. Of our choosing. [bytes]"""
 Column = NDArray[np.float64] | pl.Series
+_FLOATS = {pa.float64(): np.float64, pa.float32(): np.float32}
 
 
 def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
@@ -62,8 +63,11 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
 def _column(table: pa.Table, header: str) -> Column:
     """A column as numbers where it holds nothing else, otherwise as it is."""
     column = table[header]
-    if column.type in (pa.float64(), pa.float32()) and not column.null_count and column.num_chunks == 1:
-        return column.chunk(0).to_numpy().astype(np.float64, copy=False)
+    kind = _FLOATS.get(column.type)
+    if kind is not None and not column.null_count and column.num_chunks == 1:
+        part = column.chunk(0)  # by its buffer: `to_numpy` loads pandas
+        samples = np.frombuffer(part.buffers()[1], dtype=kind)[part.offset : part.offset + len(part)]
+        return samples.astype(np.float64, copy=False)
     return pl.DataFrame(table.select([header]))[header]
 
 
