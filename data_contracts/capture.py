@@ -3,14 +3,15 @@
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
 from datetime import UTC, datetime
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.errors import TimeBaseError, WaveformError
 from data_contracts.plurals import counted
+from data_contracts.sample_levels import Levels, levels_of
 from data_contracts.signals import SIGNALS
 
 
@@ -32,7 +33,7 @@ class Waveform:
     time_s: NDArray[np.float64]
     channels: Mapping[str, NDArray[np.float32]]
     conditions: Mapping[str, float] = field(default_factory=dict)
-    _ranked: dict[str, NDArray[np.float32]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _levels: dict[str, Levels] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @cached_property
     def nanoseconds(self) -> NDArray[np.int64]:
@@ -42,33 +43,34 @@ class Waveform:
     @property
     def waveform_id(self) -> str:
         """SHA-256 of the canonical samples: whole nanoseconds, then each channel by name."""
-        digest = hashlib.sha256(self.nanoseconds)
+        digest = hashlib.sha256(self.nanoseconds.data)
         for name in sorted(self.channels):
             digest.update(b"\x00" + name.encode() + b"\x00")
             samples = np.ascontiguousarray(self.channels[name], dtype="<f4")
             if (missing := np.isnan(samples)).any():
                 samples = np.where(missing, np.float32(np.nan), samples)  # one NaN, whatever its payload
-            digest.update(samples)
+            digest.update(samples.data)
         return digest.hexdigest()
 
-    def ranked(self, channel: str) -> NDArray[np.float32]:
-        """Samples of a channel that are there, the lowest first; sorted once.
+    def levels(self, channel: str, guess: float = 0.0) -> Levels:
+        """Levels among the samples of a channel that are not missing; found once.
 
         Parameters
         ----------
         channel : str
             One of `channels`.
+        guess : float
+            Step on which they may lie; 0 is none. [unit of the signal]
 
         Returns
         -------
-        ndarray of shape (samples that are not missing,)
-            [unit of the signal]
+        Levels
         """
-        if channel not in self._ranked:
+        if channel not in self._levels:
             samples = np.asarray(self.channels[channel], dtype=np.float32)
             missing = np.isnan(samples)
-            self._ranked[channel] = np.sort(samples[~missing] if missing.any() else samples)
-        return self._ranked[channel]
+            self._levels[channel] = levels_of(samples[~missing] if missing.any() else samples, guess)
+        return self._levels[channel]
 
 
 def make_waveform(time_s: NDArray[np.floating], channels: Mapping[str, NDArray[np.floating]]) -> Waveform:

@@ -268,7 +268,10 @@ def _write(folder: Path, there: Sequence[tuple[str, os.stat_result]], draft: Pat
         draft.open("wb") as out,
         closing(_Compressing(out)) as compressing,
         tarfile.open(
-            fileobj=cast(IO[bytes], compressing), mode="w|", bufsize=_BLOCK, format=tarfile.PAX_FORMAT, copybufsize=_BLOCK
+            fileobj=cast(IO[bytes], compressing),
+            mode="w|",
+            bufsize=_BLOCK,
+            format=tarfile.PAX_FORMAT,
         ) as archive,
     ):
         for name, status in there:

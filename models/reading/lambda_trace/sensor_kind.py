@@ -54,26 +54,17 @@ def contradiction(waveform: Waveform, family: Family) -> tuple[Contradiction, fl
     for channel in ("lambda_v", BANK2_PREFIX + "lambda_v"):
         if channel not in waveform.channels:
             continue
-        ranked = waveform.ranked(channel)
-        if ranked.size < 20:
+        levels = waveform.levels(channel)
+        if levels.samples < 20:
             continue
         volts = waveform.channels[channel]
-        low, high = _quantile(ranked, 0.02), _quantile(ranked, 0.98)
-        found = _of_kind(volts, low, _quantile(ranked, 0.5), high, family)
+        low, high = levels.quantile(0.02), levels.quantile(0.98)
+        found = _of_kind(volts, low, levels.quantile(0.5), high, family)
         if found is None and _goes_rich(waveform, volts, high - low, family):
             found = "maybe_inverted"
         if found is not None:
             return found, low, high
     return None
-
-
-def _quantile(ranked: Singles, share: float) -> float:
-    """Of sorted values, between neighbours; as `numpy.quantile` gives it, which sorts them each time."""
-    place = share * (ranked.size - 1)
-    below = int(place)
-    above = min(below + 1, ranked.size - 1)
-    low, high = float(ranked[below]), float(ranked[above])
-    return low + (place - below) * (high - low)
 
 
 def _of_kind(volts: Singles, low: float, middle: float, high: float, family: Family) -> Contradiction | None:
@@ -109,10 +100,10 @@ def _goes_rich(waveform: Waveform, volts: Singles, span: float, family: Family) 
     flow = waveform.channels.get(family.airflow_sensor.channel)
     if flow is None:
         return False
-    ranked = waveform.ranked(family.airflow_sensor.channel)
-    if not ranked.size:
+    levels = waveform.levels(family.airflow_sensor.channel)
+    if not levels.samples:
         return False
-    open_at = np.flatnonzero(flow > np.float64(0.5 * (_quantile(ranked, 0.1) + _quantile(ranked, 0.99))))
+    open_at = np.flatnonzero(flow > np.float64(0.5 * (levels.quantile(0.1) + levels.quantile(0.99))))
     if not open_at.size:
         return False
     time, first, last = waveform.time_s, int(open_at[0]), int(open_at[-1])

@@ -56,7 +56,11 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
     if not table.num_rows:
         raise EmptyFileError("the file holds no samples: record again")
     channels = {name: _channel(columns[header], header, profile) for name, header in picked.items() if name != "time"}
-    time = _time(columns[picked["time"]], picked["time"], profile) if "time" in picked else even_time(profile, table.num_rows)
+    time = (
+        _time(columns[picked["time"]], picked["time"], profile)
+        if "time" in picked
+        else even_time(profile, table.num_rows)
+    )
     return finish(profile, time, channels)
 
 
@@ -134,9 +138,10 @@ def _time(values: Column, header: str, profile: RecorderProfile) -> NDArray[np.f
         nanoseconds = values.cast(pl.Int64) * _NANOSECONDS.get(getattr(values.dtype, "time_unit", "ns") or "ns", 1)
         return numbers(nanoseconds - nanoseconds[0], header) * np.float64(1e-9)
     if values.dtype.is_integer() and not values.has_nulls():
-        values = values.cast(pl.Int64, strict=False)
-        values = values - values[0]  # while still integer: a large count keeps every step
-    time = numbers(values, header)
+        whole = values.cast(pl.Int64, strict=False)
+        time = numbers(whole - whole[0], header)  # while still integer: a large count keeps every step
+    else:
+        time = numbers(values, header)
     return np.asarray((time - time[0]) * profile.time_unit_s, dtype=np.float64)
 
 
