@@ -95,9 +95,8 @@ def pack(folder: Path, target: Path) -> dict[str, Entry]:
         there = _listed(folder)
         size = sum(status.st_size for _, status in there if stat.S_ISREG(status.st_mode))
         with room_for(target, size):
-            entries, written = _write(folder, there, draft)
-            if _read_back(draft) != written:
-                raise OSError(f"{draft.name} does not hold what was written into it")
+            entries = _write(folder, there, draft)
+            _check_seal(draft)
             put_in_place(draft, target)
     finally:
         draft.unlink(missing_ok=True)
@@ -261,18 +260,13 @@ def _digest(content: IO[bytes]) -> str:
     return digest.hexdigest()
 
 
-def _write(folder: Path, there: Sequence[tuple[str, os.stat_result]], draft: Path) -> tuple[dict[str, Entry], str]:
-    """Write the packed file; what went into it, and the SHA-256 of all that was compressed."""
+def _write(folder: Path, there: Sequence[tuple[str, os.stat_result]], draft: Path) -> dict[str, Entry]:
+    """Write the packed file; what went into it."""
     entries = {}
     with (
         draft.open("wb") as out,
         closing(_Compressing(out)) as compressing,
-        tarfile.open(
-            fileobj=cast(IO[bytes], compressing),
-            mode="w|",
-            bufsize=_BLOCK,
-            format=tarfile.PAX_FORMAT,
-        ) as archive,
+        tarfile.open(fileobj=cast(IO[bytes], compressing), mode="w", format=tarfile.PAX_FORMAT) as archive,
     ):
         for name, status in there:
             entry = _entry(folder, name, status)
@@ -291,26 +285,33 @@ def _write(folder: Path, there: Sequence[tuple[str, os.stat_result]], draft: Pat
             member.linkname = entry.told if entry.kind == "link" else ""
             archive.addfile(member)
             entries[name] = entry
-    return entries, compressing.told()
+    return entries
 
 
 class _Compressing:
-    """Takes bytes and writes them compressed, frame by frame; closing it writes the seal."""
+    """Takes bytes and writes them compressed, frame by frame, each once it is known to give them back; closing it writes the seal."""
 
     def __init__(self, out: IO[bytes]) -> None:
         self._out, self._waiting, self._digest = out, bytearray(), hashlib.sha256()
-        self._taken = hashlib.sha256()
+        self._taken = 0
         self._codec = pa.Codec("zstd", compression_level=_LEVEL)
 
     def write(self, block: bytes) -> int:
-        self._taken.update(block)
+        self._taken += len(block)
         self._waiting += block
         if len(self._waiting) >= _FRAME:
             self._flush()
         return len(block)
 
+    def tell(self) -> int:
+        """Bytes taken so far."""
+        return self._taken
+
     def _flush(self) -> None:
-        frame = self._codec.compress(bytes(self._waiting), asbytes=True)
+        content = bytes(self._waiting)
+        frame = self._codec.compress(content, asbytes=True)
+        if self._codec.decompress(frame, len(content)) != pa.py_buffer(content):
+            raise OSError("what was compressed does not come back")
         self._digest.update(frame)
         self._out.write(frame)
         self._waiting.clear()
@@ -318,10 +319,6 @@ class _Compressing:
     def close(self) -> None:
         self._flush()
         self._out.write(_SEAL + self._digest.digest())
-
-    def told(self) -> str:
-        """SHA-256 of what was taken."""
-        return self._taken.hexdigest()
 
 
 def _check_seal(packed: Path) -> None:
@@ -332,13 +329,6 @@ def _check_seal(packed: Path) -> None:
             left -= len(block)
         if left or opened.read() != _SEAL + digest.digest():
             raise OSError(f"{packed.name} is damaged")
-
-
-def _read_back(packed: Path) -> str:
-    """SHA-256 of what a packed file unpacks to."""
-    _check_seal(packed)
-    with pa.CompressedInputStream(pa.OSFile(str(packed)), "zstd") as stream:
-        return _digest(cast(IO[bytes], stream))
 
 
 @contextmanager

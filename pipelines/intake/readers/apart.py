@@ -325,9 +325,11 @@ def _serve(pipe: Connection, sharing: int) -> None:
 def _answers(calls: Sequence[Call], memory: int, *, one_by_one: bool) -> Iterator[list[Answer]]:
     """Answers in order, some at a time: those of a moment, which hold no more than can be decoded in it."""
     answers: list[Answer] = []
-    begun = time.monotonic()
+    begun = 0.0
     for number, (function, args, more) in enumerate(calls, start=1):
-        _hold_to(memory)
+        if not answers:
+            _hold_to(memory)
+            begun = time.monotonic()
         try:
             answers.append((True, function(*args, **more)))
         except MemoryError:
@@ -336,7 +338,7 @@ def _answers(calls: Sequence[Call], memory: int, *, one_by_one: bool) -> Iterato
             answers.append((False, error))
         if one_by_one or number == len(calls) or time.monotonic() - begun > _MOMENT_S:
             yield answers
-            answers, begun = [], time.monotonic()
+            answers = []
 
 
 def _keep_no_core() -> None:
