@@ -50,7 +50,7 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
     _check_columns(file.metadata, file.schema_arrow, set(picked.values()))
     try:
         table = file.read(columns=sorted(set(picked.values())), use_threads=False)
-        columns = {header: _column(table, header) for header in table.column_names}
+        columns = {header: _column(table, header) for header in table.column_names} if table.num_rows else {}
     except (pa.ArrowException, pl.exceptions.PolarsError, OSError, ValueError):
         raise UnreadableFileError(unreadable) from None
     if not table.num_rows:
