@@ -117,15 +117,16 @@ class Delivery:
         if not stat.S_ISREG(status.st_mode):
             os.close(descriptor)
             raise RefusedError("unreadable_file", f"{inside} is not a file: put the file itself there")
-        with os.fdopen(descriptor, "rb") as opened:
+        try:
             if status.st_size > limit:
                 raise _too_large(inside, status.st_size, limit)
-            try:
-                return opened.read(limit)
-            except OSError as error:
-                raise RefusedError(
-                    "unreadable_file", f"{inside} can't be read ({error.strerror}): deliver it again"
-                ) from None
+            return _all_of(descriptor, status.st_size, limit)
+        except OSError as error:
+            raise RefusedError(
+                "unreadable_file", f"{inside} can't be read ({error.strerror}): deliver it again"
+            ) from None
+        finally:
+            os.close(descriptor)
 
     def _opened(self, inside: str) -> int:
         """Descriptor of a file of the folder."""
@@ -178,6 +179,14 @@ class Delivery:
         if len(content) > limit:
             raise _too_large(inside, len(content), limit)
         return content
+
+
+def _all_of(descriptor: int, size: int, limit: int) -> bytes:
+    """What an open file of about so many bytes holds, up to a limit."""
+    content = os.read(descriptor, size + 1)
+    while len(content) < limit and (more := os.read(descriptor, limit - len(content))):
+        content += more
+    return content[:limit]
 
 
 def _archive_at(path: Path) -> zipfile.ZipFile:

@@ -1,4 +1,5 @@
-"""Intake speed: captures a second from the inbox into the warehouse, for each format, by all cores.
+"""Intake speed: captures a second from the inbox into the warehouse, their deliveries packed and written into the journal, for each format,
+by all cores.
 
 Each is taken in by a process of its own, so that peak memory is that of one intake, start-up included; the reference is one pass of
 hashing over the delivered bytes. Beside what a capture takes stands what it takes the libraries alone, in one process: open, hash, decode, and
@@ -114,12 +115,12 @@ def hash_pass(size: int) -> float:
 
 def take(home: str) -> None:
     """Take in; print seconds, processor seconds with those of its processes, and peak memory of this one [MB]."""
-    from pipelines.workspace.workspace import Workspace
-    from tests.deliveries import run_intake
+    from pipelines.weekly.steps import intake
+    from tests.deliveries import NOW
 
     begun = time.perf_counter()
     rows = held = 0
-    for account in run_intake(Workspace(Path(home)), workers=0):
+    for account in intake(Path(home), now=NOW):
         rows, held = rows + account.rows, held + account.held
     seconds = time.perf_counter() - begun
     assert held == rows > 0, (held, rows)

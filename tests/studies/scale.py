@@ -30,13 +30,13 @@ TERMS: dict[str, Term] = {
     "waveform of a capture": Term(
         10.3, "kB", "`python -m tests.studies.scale HOME`, a demo: 2 s at 2 kHz or 9 s at 1 kHz, 2 signals"
     ),
-    "its kept delivery": Term(23.8, "kB", "the same, packed; Parquet, CSV and zips as the demo writes them"),
+    "its kept delivery": Term(24.2, "kB", "the same, packed; Parquet, CSV and zips as the demo writes them"),
     "its rows in the warehouse": Term(3.8, "kB", "`python -m tests.bench growth`, 10,000 vans"),
     "its rows in the published file": Term(2.2, "kB", "`python -m tests.bench board`, 100,000 vans"),
     "intake of a capture": Term(
-        4.5,
+        2.1,
         "core-ms",
-        "`python -m tests.bench intake`, Parquet: 3.7; and 0.75 for packing, 2,700 files of a demo's deliveries",
+        "`take` of `tests/bench/intake.py`, 5,000 Parquet captures in 40 deliveries, packing and journal included",
     ),
     "reading of a capture": Term(
         0.9, "core-ms", "`python -m tests.bench growth`, 10,000 vans: the processes that read, chunks and rows included"
