@@ -4,12 +4,14 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.errors import TimeBaseError, WaveformError
 from data_contracts.plurals import counted
+from data_contracts.sample_levels import Levels, levels_of
 from data_contracts.signals import SIGNALS
 
 
@@ -31,18 +33,44 @@ class Waveform:
     time_s: NDArray[np.float64]
     channels: Mapping[str, NDArray[np.float32]]
     conditions: Mapping[str, float] = field(default_factory=dict)
+    _levels: dict[str, Levels] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    @cached_property
+    def nanoseconds(self) -> NDArray[np.int64]:
+        """Time of each sample from the first. [ns]"""
+        return np.round(self.time_s * 1e9).astype("<i8")
 
     @property
     def waveform_id(self) -> str:
         """SHA-256 of the canonical samples: whole nanoseconds, then each channel by name."""
-        digest = hashlib.sha256()
-        digest.update(np.round(self.time_s * 1e9).astype("<i8").tobytes())
+        digest = hashlib.sha256(self.nanoseconds.data)
         for name in sorted(self.channels):
             digest.update(b"\x00" + name.encode() + b"\x00")
-            samples = np.array(self.channels[name], dtype="<f4")
-            samples[np.isnan(samples)] = np.float32(np.nan)  # one NaN, whatever its payload
-            digest.update(samples.tobytes())
+            samples = np.ascontiguousarray(self.channels[name], dtype="<f4")
+            if (missing := np.isnan(samples)).any():
+                samples = np.where(missing, np.float32(np.nan), samples)  # one NaN, whatever its payload
+            digest.update(samples.data)
         return digest.hexdigest()
+
+    def levels(self, channel: str, guess: float = 0.0) -> Levels:
+        """Levels among the samples of a channel that are not missing; found once.
+
+        Parameters
+        ----------
+        channel : str
+            One of `channels`.
+        guess : float
+            Step on which they may lie; 0 is none. [unit of the signal]
+
+        Returns
+        -------
+        Levels
+        """
+        if channel not in self._levels:
+            samples = np.asarray(self.channels[channel], dtype=np.float32)
+            missing = np.isnan(samples)
+            self._levels[channel] = levels_of(samples[~missing] if missing.any() else samples, guess)
+        return self._levels[channel]
 
 
 def make_waveform(time_s: NDArray[np.floating], channels: Mapping[str, NDArray[np.floating]]) -> Waveform:
@@ -70,19 +98,11 @@ def make_waveform(time_s: NDArray[np.floating], channels: Mapping[str, NDArray[n
     time = np.asarray(time_s, dtype=np.float64)
     if time.ndim != 1 or time.size < 2:
         raise WaveformError(f"{counted(time.size, 'sample', 'samples')}; a recording needs at least 2: record again")
-    if not np.all(np.isfinite(time)):
-        row = int(np.flatnonzero(~np.isfinite(time))[0])
-        raise TimeBaseError(f"time of sample {row + 1} is not a number: mend the time column")
     with np.errstate(over="ignore", invalid="ignore"):
         nanoseconds = np.round((time - time[0]) * 1e9)
-    if not np.all(np.abs(nanoseconds) < 2**62):
-        raise TimeBaseError(f"time spans {time[-1] - time[0]:.3g} s: check the time unit of the recorder profile")
-    steps = np.diff(nanoseconds)
-    if np.any(steps <= 0):
-        row = int(np.flatnonzero(steps <= 0)[0])
-        raise TimeBaseError(
-            f"time does not rise at sample {row + 2} ({time[row]:.6g} s then {time[row + 1]:.6g} s): sort the rows or mend the clock"
-        )
+        steps = np.diff(nanoseconds)
+    if not (steps.min() > 0 and nanoseconds[-1] < _FURTHEST_NS):
+        _refuse_time(time, nanoseconds, steps)
     canonical: dict[str, NDArray[np.float32]] = {}
     for name, samples in channels.items():
         if name not in SIGNALS:
@@ -94,9 +114,26 @@ def make_waveform(time_s: NDArray[np.floating], channels: Mapping[str, NDArray[n
             )
         with np.errstate(over="ignore"):
             single = values.astype(np.float32)
-        single[~np.isfinite(single)] = np.nan
+        if not (finite := np.isfinite(single)).all():
+            single[~finite] = np.nan
         canonical[name] = single
     return Waveform(nanoseconds * 1e-9, canonical)
+
+
+_FURTHEST_NS = 2.0**62
+
+
+def _refuse_time(time: NDArray[np.float64], nanoseconds: NDArray[np.float64], steps: NDArray[np.float64]) -> None:
+    """Say what is wrong with a time that is not finite, spans too much or does not rise."""
+    if not np.all(np.isfinite(time)):
+        row = int(np.flatnonzero(~np.isfinite(time))[0])
+        raise TimeBaseError(f"time of sample {row + 1} is not a number: mend the time column")
+    if not np.all(np.abs(nanoseconds) < _FURTHEST_NS):
+        raise TimeBaseError(f"time spans {time[-1] - time[0]:.3g} s: check the time unit of the recorder profile")
+    row = int(np.flatnonzero(steps <= 0)[0])
+    raise TimeBaseError(
+        f"time does not rise at sample {row + 2} ({time[row]:.6g} s then {time[row + 1]:.6g} s): sort the rows or mend the clock"
+    )
 
 
 @dataclass(frozen=True)

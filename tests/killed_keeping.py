@@ -24,7 +24,7 @@ def half_removed(folder: Path) -> None:
 
 PACKING: dict[str, tuple[str, Callable[..., object]]] = {
     "before it is packed": ("pipelines.intake.filing.pack", end_here),
-    "while it is packed": ("pipelines.storage.packed_folder._packed_entries", end_here),
+    "while it is packed": ("pipelines.storage.packed_folder._read_back", end_here),
     "before it is in its place": ("pipelines.storage.packed_folder.put_in_place", end_here),
     "before the folder goes": ("pipelines.intake.filing.shutil.rmtree", end_here),
     "while the folder goes": ("pipelines.intake.filing.shutil.rmtree", half_removed),

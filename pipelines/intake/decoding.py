@@ -87,10 +87,11 @@ def _decoded(wanted: Wanted) -> Decoded:
     waveform = read_recording(name, wanted.delivery.read(wanted.file), wanted.profile)
     if (gaps := written_in_turn(waveform, wanted.profile)) is not None:
         return Decoded(None, (), ("bad_waveform", f"{wanted.file}: {gaps}"))
-    refused = wrong_sensor(waveform, wanted.family)
     waveform_id = waveform.waveform_id
+    encoded = encode(waveform_id, waveform)
+    refused = wrong_sensor(waveform, wanted.family)
     refusal = None if refused is None else (refused[0], f"{wanted.file}: {refused[1]}")
-    return Decoded(waveform_id, encode(waveform_id, waveform), refusal, waveform.conditions)
+    return Decoded(waveform_id, encoded, refusal, waveform.conditions)
 
 
 def _refused(wanted: Wanted, error: BaseException) -> Decoded:

@@ -117,11 +117,11 @@ class Delivery:
         if not stat.S_ISREG(status.st_mode):
             os.close(descriptor)
             raise RefusedError("unreadable_file", f"{inside} is not a file: put the file itself there")
-        with os.fdopen(descriptor, "rb") as opened:
+        with os.fdopen(descriptor, "rb", buffering=0) as opened:
             if status.st_size > limit:
                 raise _too_large(inside, status.st_size, limit)
             try:
-                return opened.read(limit)
+                return opened.readall()[:limit]
             except OSError as error:
                 raise RefusedError(
                     "unreadable_file", f"{inside} can't be read ({error.strerror}): deliver it again"

@@ -4,6 +4,7 @@ import hashlib
 import os
 import re
 import shutil
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import polars as pl
 
 from pipelines.intake.delivery import RefusedError, open_delivery
 from pipelines.storage.atomic_files import sync_folder
-from pipelines.storage.packed_folder import ENDING, entries_of, is_packed, pack, unpack
+from pipelines.storage.packed_folder import ENDING, Entry, entries_of, is_packed, pack, unpack
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 
@@ -129,7 +130,7 @@ def move_kept(here: Path, there: Path) -> None:
     here.unlink()
 
 
-def pack_delivered(workspace: Workspace, warehouse: Warehouse) -> None:
+def pack_delivered(workspace: Workspace, warehouse: Warehouse) -> dict[str, dict[str, str]]:
     """Pack the folders of deliveries all of which is taken in; a zip stays as it came.
 
     A folder goes once the packed file is on disk and was read back. What can't be packed, such as a folder of another
@@ -141,9 +142,14 @@ def pack_delivered(workspace: Workspace, warehouse: Warehouse) -> None:
         Held by the caller.
     warehouse : Warehouse
         Open, outside a transaction.
+
+    Returns
+    -------
+    dict of str to dict of str to str
+        What was packed, as `digests` tells it, by delivery.
     """
     if not workspace.delivered.is_dir():
-        return
+        return {}
     for going in workspace.delivered.glob(f".*{_GOING}"):  # of a run that was cut off
         folder = going.with_name(going.name.removeprefix(".").removesuffix(_GOING))
         if not _is_there(folder):
@@ -154,15 +160,15 @@ def pack_delivered(workspace: Workspace, warehouse: Warehouse) -> None:
     ]
     with ThreadPoolExecutor(_AT_ONCE) as pool:
         size = 0
-        waiting = []
+        waiting = {}
         for folder in sorted(plain):
             size += _size(folder)
-            waiting.append(pool.submit(_pack, folder))
+            waiting[folder.name] = pool.submit(_pack, folder)
             if size > _PACKED_A_RUN:
                 break
-        for one in waiting:
-            one.result()
+        packed = {delivery: _files_of(entries) for delivery, one in waiting.items() if (entries := one.result())}
     remove_drafts(workspace)
+    return packed
 
 
 def remove_drafts(workspace: Workspace) -> None:
@@ -188,27 +194,27 @@ def _size(folder: Path) -> int:
         return 0
 
 
-def _pack(folder: Path) -> None:
+def _pack(folder: Path) -> dict[str, Entry]:
     """Pack a folder and remove it; of one that is packed already, what a run that was cut off left of it.
 
-    It is removed under a name that nobody writes to, once all it holds by then was found in the packed file.
+    It is removed under a name that nobody writes to, once all it holds by then was found in the packed file. What that
+    holds; nothing where the folder stays.
     """
     packed, going = _packed(folder), folder.with_name(f".{folder.name}{_GOING}")
     was_packed = is_packed(packed)
     try:
-        if not was_packed:
-            pack(folder, packed)
+        there = entries_of(packed) if was_packed else pack(folder, packed)
         folder.rename(going)
-        there = entries_of(packed)
         if all(there.get(name) == entry for name, entry in entries_of(going).items() if entry.kind != "folder"):
             shutil.rmtree(going)
-            return
+            return there
     except (OSError, ValueError):
         was_packed = True  # what is packed is whole, as far as it could be told
     if going.is_dir() and not _is_there(folder):
         going.rename(folder)  # somebody put something there, or changed it: `vansnap check` says so
         if not was_packed:
             packed.unlink()
+    return {}
 
 
 def _is_same(packed: Path, folder: Path) -> bool:
@@ -237,7 +243,7 @@ def digests(path: Path) -> dict[str, str]:
         If the packed file is damaged.
     """
     if is_packed(path):
-        return {name: entry.told for name, entry in entries_of(path).items() if entry.kind == "file"}
+        return _files_of(entries_of(path))
     paths = {"": path} if path.is_file() else {p.relative_to(path).as_posix(): p for p in sorted(path.rglob("*"))}
     found = {}
     for name, file in paths.items():
@@ -249,6 +255,10 @@ def digests(path: Path) -> dict[str, str]:
         except OSError:
             continue
     return found
+
+
+def _files_of(entries: Mapping[str, Entry]) -> dict[str, str]:
+    return {name: entry.told for name, entry in entries.items() if entry.kind == "file"}
 
 
 def _is_there(path: Path) -> bool:

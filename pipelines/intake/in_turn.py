@@ -27,9 +27,9 @@ def written_in_turn(waveform: Waveform, profile: RecorderProfile) -> str | None:
     """
     if profile.empty_cell == "unchanged" or len(waveform.channels) < 2:
         return None
-    missing = np.stack([np.isnan(samples) for samples in waveform.channels.values()])
-    if not missing.any():
+    if not any(np.isnan(samples).any() for samples in waveform.channels.values()):
         return None
+    missing = np.stack([np.isnan(samples) for samples in waveform.channels.values()])
     told = "air mass" if any(name in AIRFLOW_SIGNALS for name in waveform.channels) else "lambda"
     air = [
         np.isnan(samples)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from data_contracts.errors import WorkspaceError
@@ -140,7 +141,14 @@ def _readable(workspace: Workspace) -> list[Entry]:
     return entries
 
 
-def note_intake(workspace: Workspace, warehouse: Warehouse, looked_at: Sequence[str], *, now: datetime) -> None:
+def note_intake(
+    workspace: Workspace,
+    warehouse: Warehouse,
+    looked_at: Sequence[str],
+    *,
+    now: datetime,
+    packed: Mapping[str, Mapping[str, str]] = MappingProxyType({}),
+) -> None:
     """Write down what an intake took in, and what earlier ones did that the journal lacks.
 
     Decisions nobody wrote down are, also where no row changed: a run that was cut off may have taken in what they let in.
@@ -155,15 +163,17 @@ def note_intake(workspace: Workspace, warehouse: Warehouse, looked_at: Sequence[
         Deliveries whose rows changed.
     now : datetime
         Time of the run.
+    packed : mapping of str to mapping of str to str
+        `digests` of deliveries, where they are known already.
     """
-    _catch_up(workspace, warehouse, now=now)
+    _catch_up(workspace, warehouse, now=now, packed=packed)
     entries = _readable(workspace)
     written = entries[-1].deliveries if entries and entries[-1].at == now else {}
     again = [name for name in looked_at if name not in written]
     fresh = _fresh_decisions(workspace, entries)
     if again or fresh:
         rows = {row["delivery"]: row for row in _deliveries(warehouse)}
-        held = {name: _kept(workspace, rows[name]) for name in again}
+        held = {name: _kept(workspace, rows[name], packed) for name in again}
         _write(workspace, Entry(now, fresh, held))
 
 
@@ -177,17 +187,19 @@ def note_run(workspace: Workspace, warehouse: Warehouse) -> None:
     warehouse : Warehouse
         Open, outside a transaction.
     """
-    _catch_up(workspace, warehouse, now=None)
+    _catch_up(workspace, warehouse, now=None, packed={})
 
 
-def _catch_up(workspace: Workspace, warehouse: Warehouse, *, now: datetime | None) -> None:
+def _catch_up(
+    workspace: Workspace, warehouse: Warehouse, *, now: datetime | None, packed: Mapping[str, Mapping[str, str]]
+) -> None:
     """Deliveries and runs the journal lacks, in the order of their times; a run that was cut off leaves some."""
     entries = _readable(workspace)
     known = kept_deliveries(entries)
     judged = {(entry.week, entry.at) for entry in entries if entry.week}  # made again, a run has another id
     missing = [row for row in _deliveries(warehouse) if row["delivery"] not in known]
     found = [
-        Entry(at, deliveries={row["delivery"]: _kept(workspace, row) for row in rows})
+        Entry(at, deliveries={row["delivery"]: _kept(workspace, row, packed) for row in rows})
         for at, rows in ((at, list(rows)) for at, rows in groupby(missing, key=lambda row: row["taken_in_at"]))
     ]
     runs = warehouse.query("SELECT week, run_id, finished_at FROM runs ORDER BY finished_at, week").iter_rows()
@@ -206,9 +218,11 @@ def _deliveries(warehouse: Warehouse) -> list[dict[str, Any]]:
     return list(rows.iter_rows(named=True))
 
 
-def _kept(workspace: Workspace, row: Mapping[str, Any]) -> Kept:
-    path = place_of(workspace, row["delivery"], row["source"], row["place"])
-    return Kept(row["source"], row["content_id"], digests(path))
+def _kept(workspace: Workspace, row: Mapping[str, Any], packed: Mapping[str, Mapping[str, str]]) -> Kept:
+    files = packed.get(row["delivery"])
+    if files is None:
+        files = digests(place_of(workspace, row["delivery"], row["source"], row["place"]))
+    return Kept(row["source"], row["content_id"], files)
 
 
 def _fresh_decisions(workspace: Workspace, entries: Sequence[Entry]) -> tuple[str, ...]:

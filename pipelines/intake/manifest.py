@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 import polars as pl
@@ -86,7 +87,7 @@ class ManifestRow:
         more = {name: value for name, value in said.items() if self.conditions.get(name) is None}
         return replace(self, conditions={**self.conditions, **more}) if more else self
 
-    @property
+    @cached_property
     def conditions_id(self) -> str:
         """Hash of the conditions."""
         plain = {name: value for name, value in sorted(self.conditions.items()) if value is not None}
@@ -197,9 +198,7 @@ def suite_tables(rows: Sequence[TextRow]) -> dict[str, pl.DataFrame]:
         One row per manifest row; a number that can't be read is null.
     """
     text = pl.DataFrame(
-        [[row.cells.get(name) for name in COLUMNS] for row in rows],
-        schema=dict.fromkeys(COLUMNS, pl.String),
-        orient="row",
+        {name: [row.cells.get(name) for row in rows] for name in COLUMNS}, schema=dict.fromkeys(COLUMNS, pl.String)
     )
     return {"manifest_text": text, "manifest_values": text.select(pl.col(NUMBERS).cast(pl.Float64, strict=False))}
 

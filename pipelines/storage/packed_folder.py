@@ -10,7 +10,7 @@ import io
 import os
 import stat
 import tarfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import IO, NamedTuple, cast
@@ -22,8 +22,8 @@ from pipelines.storage.room import room_for
 from pipelines.workspace.drafts import draft_of
 
 ENDING = ".tar.zst"
-_LEVEL = 9
-"""Of Zstandard: on a demo's CSV a sixth smaller than level 3 at 50 MB/s; higher levels give a hundredth more. Of our choosing."""
+_LEVEL = 3
+"""Of Zstandard: level 9 packs CSV a tenth smaller and Parquet a hundredth, and takes three times as long for CSV. Of our choosing."""
 _BLOCK = 1 << 20
 _FRAME = 16 << 20
 """Bytes compressed together; bounds what is held in memory. Of our choosing."""
@@ -67,7 +67,7 @@ def entries_of(path: Path) -> dict[str, Entry]:
     return _packed_entries(path) if is_packed(path) else _plain_entries(path)
 
 
-def pack(folder: Path, target: Path) -> None:
+def pack(folder: Path, target: Path) -> dict[str, Entry]:
     """Pack a folder, and hold what was written against it; the folder stays.
 
     Parameters
@@ -77,25 +77,31 @@ def pack(folder: Path, target: Path) -> None:
     target : Path
         File to write, ending in `ENDING`; on disk, whole and right once this returns.
 
+    Returns
+    -------
+    dict of str to Entry
+        What was packed, as `entries_of`.
+
     Raises
     ------
     OSError
         If something can't be read or written.
     ValueError
-        If the folder holds what can't be packed, or changed meanwhile.
+        If the folder holds what can't be packed, or a file of it changed meanwhile.
     """
-    there = _plain_entries(folder)
     draft = draft_of(target)
     draft.unlink(missing_ok=True)
     try:
-        size = sum((folder / name).stat().st_size for name, entry in there.items() if entry.kind == "file")
+        there = _listed(folder)
+        size = sum(status.st_size for _, status in there if stat.S_ISREG(status.st_mode))
         with room_for(target, size):
-            _write(folder, there, draft)
-            if _packed_entries(draft) != there:
-                raise ValueError(f"{folder.name} changed while it was packed")
+            entries, written = _write(folder, there, draft)
+            if _read_back(draft) != written:
+                raise OSError(f"{draft.name} does not hold what was written into it")
             put_in_place(draft, target)
     finally:
         draft.unlink(missing_ok=True)
+    return entries
 
 
 def unpack(packed: Path, folder: Path) -> None:
@@ -184,21 +190,52 @@ def is_zeros(content: IO[bytes]) -> bool:
     return not any(any(block) for block in iter(lambda: content.read(_BLOCK), b""))
 
 
+def _listed(folder: Path) -> list[tuple[str, os.stat_result]]:
+    """Paths within a folder, with what the system tells of each; a folder ahead of what it holds."""
+    top = len(os.fspath(folder)) + 1
+    paths = [f"{within}/{name}" for within, folders, names in os.walk(folder) for name in (*folders, *names)]
+    return sorted(((path[top:], os.lstat(path)) for path in paths), key=lambda each: each[0].split("/"))
+
+
+def _entry(folder: Path, name: str, status: os.stat_result) -> Entry:
+    """As `Entry`; what a file holds is not told yet."""
+    if stat.S_ISLNK(status.st_mode):
+        return Entry("link", os.readlink(folder / name), status.st_mtime_ns)  # noqa: PTH115 - a Path would tidy it
+    if stat.S_ISDIR(status.st_mode):
+        return Entry("folder", "", status.st_mtime_ns)
+    if stat.S_ISREG(status.st_mode):
+        return Entry("file", "", status.st_mtime_ns)
+    raise ValueError(f"{folder.name}/{name} is neither a file nor a folder")
+
+
 def _plain_entries(folder: Path) -> dict[str, Entry]:
     found = {}
-    for path in sorted(folder.rglob("*")):
-        status = path.lstat()
-        name = path.relative_to(folder).as_posix()
-        if stat.S_ISLNK(status.st_mode):
-            found[name] = Entry("link", os.readlink(path), status.st_mtime_ns)  # noqa: PTH115 - a Path would tidy it
-        elif stat.S_ISDIR(status.st_mode):
-            found[name] = Entry("folder", "", status.st_mtime_ns)
-        elif stat.S_ISREG(status.st_mode):
-            with path.open("rb") as opened:
-                found[name] = Entry("file", hashlib.file_digest(opened, "sha256").hexdigest(), status.st_mtime_ns)
-        else:
-            raise ValueError(f"{folder.name}/{name} is neither a file nor a folder")
+    for name, status in _listed(folder):
+        entry = _entry(folder, name, status)
+        if entry.kind == "file":
+            with _Hashed(folder / name) as content:
+                while content.read(_BLOCK):
+                    pass
+                entry = entry._replace(told=content.told())
+        found[name] = entry
     return found
+
+
+class _Hashed(io.FileIO):
+    """A file that is hashed as it is read."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self._digest = hashlib.sha256()
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        block = super().read(size)
+        self._digest.update(block)
+        return block
+
+    def told(self) -> str:
+        """SHA-256 of what was read."""
+        return self._digest.hexdigest()
 
 
 def _packed_entries(packed: Path) -> dict[str, Entry]:
@@ -224,25 +261,37 @@ def _digest(content: IO[bytes]) -> str:
     return digest.hexdigest()
 
 
-def _write(folder: Path, there: dict[str, Entry], draft: Path) -> None:
+def _write(folder: Path, there: Sequence[tuple[str, os.stat_result]], draft: Path) -> tuple[dict[str, Entry], str]:
+    """Write the packed file; what went into it, and the SHA-256 of all that was compressed."""
+    entries = {}
     with (
         draft.open("wb") as out,
         closing(_Compressing(out)) as compressing,
-        tarfile.open(fileobj=cast(IO[bytes], compressing), mode="w|", format=tarfile.PAX_FORMAT) as archive,
+        tarfile.open(
+            fileobj=cast(IO[bytes], compressing),
+            mode="w|",
+            bufsize=_BLOCK,
+            format=tarfile.PAX_FORMAT,
+        ) as archive,
     ):
-        for name, entry in there.items():
+        for name, status in there:
+            entry = _entry(folder, name, status)
             member = tarfile.TarInfo(name)
             seconds, rest = divmod(abs(entry.written_ns), 10**9)
             member.pax_headers = {"mtime": f"{'-' if entry.written_ns < 0 else ''}{seconds}.{rest:09d}"}
             if entry.kind == "file":
-                path = folder / name
-                member.size = path.stat().st_size
-                with path.open("rb") as content:
-                    archive.addfile(member, content)
+                member.size = status.st_size
+                with _Hashed(folder / name) as content:
+                    archive.addfile(member, cast(IO[bytes], content))
+                    if content.read(1):
+                        raise ValueError(f"{folder.name}/{name} grew while it was packed")
+                    entries[name] = entry._replace(told=content.told())
                 continue
             member.type, member.mode = (tarfile.DIRTYPE, 0o755) if entry.kind == "folder" else (tarfile.SYMTYPE, 0o777)
             member.linkname = entry.told if entry.kind == "link" else ""
             archive.addfile(member)
+            entries[name] = entry
+    return entries, compressing.told()
 
 
 class _Compressing:
@@ -250,9 +299,11 @@ class _Compressing:
 
     def __init__(self, out: IO[bytes]) -> None:
         self._out, self._waiting, self._digest = out, bytearray(), hashlib.sha256()
+        self._taken = hashlib.sha256()
         self._codec = pa.Codec("zstd", compression_level=_LEVEL)
 
     def write(self, block: bytes) -> int:
+        self._taken.update(block)
         self._waiting += block
         if len(self._waiting) >= _FRAME:
             self._flush()
@@ -268,6 +319,10 @@ class _Compressing:
         self._flush()
         self._out.write(_SEAL + self._digest.digest())
 
+    def told(self) -> str:
+        """SHA-256 of what was taken."""
+        return self._taken.hexdigest()
+
 
 def _check_seal(packed: Path) -> None:
     digest, left = hashlib.sha256(), packed.stat().st_size - len(_SEAL) - 32
@@ -277,6 +332,13 @@ def _check_seal(packed: Path) -> None:
             left -= len(block)
         if left or opened.read() != _SEAL + digest.digest():
             raise OSError(f"{packed.name} is damaged")
+
+
+def _read_back(packed: Path) -> str:
+    """SHA-256 of what a packed file unpacks to."""
+    _check_seal(packed)
+    with pa.CompressedInputStream(pa.OSFile(str(packed)), "zstd") as stream:
+        return _digest(cast(IO[bytes], stream))
 
 
 @contextmanager

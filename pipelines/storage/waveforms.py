@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import WorkspaceError
+from data_contracts.sample_levels import Levels, levels_of
 from pipelines.storage.atomic_files import write_all_atomically
 
 if TYPE_CHECKING:  # its database is nothing for processes that only decode
@@ -44,6 +45,9 @@ _ROW_GROUP_SAMPLES = 400_000
 _CHUNK_SAMPLES = 16_000_000
 _UNWRITTEN_BYTES = 32 * 1024**2
 
+_last_step: dict[str, float] = {}
+"""What was found last, by channel: recordings of one recorder follow one another, and a guess changes no result."""
+
 Rows = Sequence[Mapping[str, object]]
 Encoded = Mapping[str, Rows]
 
@@ -61,13 +65,15 @@ class StoredWaveform:
     channels: tuple[str, ...]
 
 
-def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]] | None:
+def to_steps(values: NDArray[np.float32], found: Levels | None = None) -> tuple[int, float, NDArray[np.int16]] | None:
     """Integer recorder steps that restore every sample bit for bit.
 
     Parameters
     ----------
     values : ndarray of shape (samples,), float32
         NaN marks a missing sample. [any unit]
+    found : Levels, optional
+        Levels of those that are not missing, where they are known.
 
     Returns
     -------
@@ -75,29 +81,44 @@ def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]
         base, step and codes, with sample = float32((base + code) * step) and -32768 for NaN; None if the
         samples do not lie on steps, or on more than int16 can count.
     """
-    missing = np.isnan(values)
-    some = bool(missing.any())
-    present = values[~missing] if some else values
-    if present.size == 0 or np.any(np.signbit(present[present == 0])):  # a negative zero has no code
+    if found is None:
+        found = levels_of(values[~np.isnan(values)])
+    single = found.values
+    if not 0 < single.size <= 65_000:
         return None
-    ranked = np.sort(present)  # as float32, which sorts several times as fast
-    levels = ranked[np.append(True, ranked[1:] != ranked[:-1])].astype(np.float64)
-    if levels.size > 65_000:
+    if single[0] <= 0.0 <= single[-1] and np.signbit(values[values == 0.0]).any():  # a negative zero has no code
         return None
+    levels = single.astype(np.float64)
+    furthest = -1 if levels[-1] > -levels[0] else 0
     for step in _steps(levels):
+        if np.float32(np.round(levels[furthest] / step) * step) != single[furthest]:  # soon told, and few steps pass it
+            continue
         counts = np.round(levels / step)
         lowest, highest = counts[0], counts[-1]
         if highest - lowest > 65_000 or max(abs(lowest), abs(highest)) > 2**52:
             continue
-        if not np.array_equal((counts * step).astype(np.float32), levels.astype(np.float32)):
+        if not np.array_equal((counts * step).astype(np.float32), single):
             continue
         base = 0 if lowest > -32_000 and highest < 32_000 else int(lowest + (highest - lowest) // 2)
-        codes = (np.round(present.astype(np.float64) / step) - base).astype(np.int16)
-        if some:
-            held, codes = codes, np.full(values.size, _MISSING, dtype=np.int16)
-            codes[~missing] = held
+        if found.samples == values.size:
+            return base, float(step), _codes(values, base, step, found)
+        missing = np.isnan(values)
+        codes = np.full(values.size, _MISSING, dtype=np.int16)
+        codes[~missing] = _codes(values[~missing], base, step, found)
         return base, float(step), codes
     return None
+
+
+def _codes(values: NDArray[np.float32], base: int, step: float, found: Levels) -> NDArray[np.int16]:
+    """Steps of samples that lie on them, counted from a base."""
+    if found.counts is not None and found.step == step:
+        return (found.counts - base if base else found.counts).astype(np.int16)
+    counts = values.astype(np.float64)
+    counts /= step
+    np.round(counts, out=counts)
+    if base:
+        counts -= base
+    return counts.astype(np.int16)
 
 
 def _steps(levels: NDArray[np.float64]) -> Iterator[float]:
@@ -105,10 +126,10 @@ def _steps(levels: NDArray[np.float64]) -> Iterator[float]:
     if levels.size == 1:
         yield abs(levels[0]) if levels[0] else 1.0
         return
-    gaps = np.diff(levels)
-    step = float(gaps.min())
+    gaps = levels[1:] - levels[:-1]
+    step, widest = float(gaps.min()), float(gaps.max())
     for reach in (30.0, 3_000.0, np.inf):  # single precision blurs the smallest gap; wider gaps refine it step by step
-        near = gaps[gaps < reach * step]
+        near = gaps if widest < reach * step else gaps[gaps < reach * step]
         step = float(near.sum() / np.round(near / step).sum())
     if (levels[-1] - levels[0]) / step > 65_000:
         return
@@ -135,7 +156,7 @@ def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
     waveform : Waveform
         The samples.
     """
-    nanoseconds = np.round(waveform.time_s * 1e9).astype(np.int64)
+    nanoseconds = waveform.nanoseconds
     steps = np.diff(nanoseconds)
     uniform = bool(np.all(steps == steps[0]))
     step_ns = int(steps[0]) if uniform else None
@@ -146,11 +167,12 @@ def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
         rows.append(blank | common | {"channel": "time_s", "times_ns": nanoseconds})
     for name in sorted(waveform.channels):
         values = waveform.channels[name]
-        found = to_steps(values)
+        found = to_steps(values, waveform.levels(name, _last_step.get(name, 0.0)))
         if found is None:
             rows.append(blank | common | {"channel": name, "values": values})
         else:
             base, step, codes = found
+            _last_step[name] = step
             rows.append(blank | common | {"channel": name, "base": base, "step": step, "codes": codes})
     return rows
 

@@ -97,8 +97,8 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
             publish(warehouse, workspace.published_path, week=run[0])
         found = take_in_all(workspace, warehouse, settings, at, progress=progress)
         note_progress(workspace, "packing")
-        pack_delivered(workspace, warehouse)
-        note_intake(workspace, warehouse, [account.delivery for account in found], now=at)
+        packed = pack_delivered(workspace, warehouse)
+        note_intake(workspace, warehouse, [account.delivery for account in found], now=at, packed=packed)
     if cut_off:
         complete(workspace)
     return found

@@ -20,8 +20,10 @@ def parse_moment(text: str, *, day_allowed: bool = False) -> datetime | None:
         In UTC, whole microseconds; None if the text is no moment or has no offset.
     """
     text = text.strip().replace(",", ".")
-    text = re.sub(r"\.(\d{1,6})\d*", lambda m: "." + m.group(1).ljust(6, "0"), text)
-    text = re.sub(r"\s+(?=[Zz+-])", "", text)
+    if "." in text:
+        text = re.sub(r"\.(\d{1,6})\d*", lambda m: "." + m.group(1).ljust(6, "0"), text)
+    if len(text.split()) > 1:
+        text = re.sub(r"\s+(?=[Zz+-])", "", text)
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

@@ -17,7 +17,7 @@ from pipelines.commands.check import check_workspace
 from pipelines.intake import filing
 from pipelines.intake.filing import digests, file_away, pack_delivered
 from pipelines.intake.journal import kept_deliveries, read_journal
-from pipelines.storage.packed_folder import entries_of, pack, unpack
+from pipelines.storage.packed_folder import Entry, entries_of, pack, unpack
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
 from pipelines.workspace.workspace import Workspace
@@ -212,9 +212,10 @@ def test_a_delivery_named_like_a_packed_one_is_told_apart(home: Workspace) -> No
 
 
 def test_what_is_put_into_a_folder_while_it_is_packed_stays(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    def meanwhile(folder: Path, packed: Path) -> None:
-        pack(folder, packed)
+    def meanwhile(folder: Path, packed: Path) -> dict[str, Entry]:
+        entries = pack(folder, packed)
         (folder / "late.csv").write_text("late")
+        return entries
 
     with monkeypatch.context() as patched:
         patched.setattr(filing, "pack", meanwhile)

@@ -3,11 +3,11 @@
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.family import Family
 from data_contracts.signals import BANK2_PREFIX
-from models.statistics.arrays import Floats
 
 # Where a switching sensor's signal stays, and by how much it moves at least in a recording. Common practice, no source
 # (2026-11-29): 0.1 V lean, 0.9 V rich, a little beyond with a bad ground. [V]
@@ -27,6 +27,7 @@ BELOW_ZERO_V, FAR_BELOW_V, HARDLY_ABOVE_V = -0.05, -0.3, 0.1
 # Time after the release in which fuel cut shows. [s]
 CUT_FROM_S, CUT_TO_S = 0.5, 2.5
 
+Singles = NDArray[np.float32]
 Contradiction = Literal["narrowband", "not_narrowband", "below_zero", "maybe_inverted"]
 
 
@@ -51,16 +52,14 @@ def contradiction(waveform: Waveform, family: Family) -> tuple[Contradiction, fl
     if kind not in ("narrowband", "wideband"):
         return None
     for channel in ("lambda_v", BANK2_PREFIX + "lambda_v"):
-        samples = waveform.channels.get(channel)
-        if samples is None:
+        if channel not in waveform.channels:
             continue
-        volts = np.asarray(samples, dtype=np.float64)
-        there = volts[np.isfinite(volts)]
-        if there.size < 20:
+        levels = waveform.levels(channel)
+        if levels.samples < 20:
             continue
-        ranked = np.sort(there)
-        low, high = _quantile(ranked, 0.02), _quantile(ranked, 0.98)
-        found = _of_kind(there, low, _quantile(ranked, 0.5), high, family)
+        volts = waveform.channels[channel]
+        low, high = levels.quantile(0.02), levels.quantile(0.98)
+        found = _of_kind(volts, low, levels.quantile(0.5), high, family)
         if found is None and _goes_rich(waveform, volts, high - low, family):
             found = "maybe_inverted"
         if found is not None:
@@ -68,15 +67,7 @@ def contradiction(waveform: Waveform, family: Family) -> tuple[Contradiction, fl
     return None
 
 
-def _quantile(ranked: Floats, share: float) -> float:
-    """Of sorted values, between neighbours; as `numpy.quantile` gives it, which sorts them each time."""
-    place = share * (ranked.size - 1)
-    below = int(place)
-    above = min(below + 1, ranked.size - 1)
-    return float(ranked[below] + (place - below) * (ranked[above] - ranked[below]))
-
-
-def _of_kind(volts: Floats, low: float, middle: float, high: float, family: Family) -> Contradiction | None:
+def _of_kind(volts: Singles, low: float, middle: float, high: float, family: Family) -> Contradiction | None:
     """Contradiction in the levels of one trace."""
     if middle < BELOW_ZERO_V and low < FAR_BELOW_V and high < HARDLY_ABOVE_V:
         return "below_zero"
@@ -92,16 +83,16 @@ def _of_kind(volts: Floats, low: float, middle: float, high: float, family: Fami
     return "narrowband" if _switches(volts, low, high) else None
 
 
-def _switches(volts: Floats, low: float, high: float) -> bool:
+def _switches(volts: Singles, low: float, high: float) -> bool:
     """The trace jumps between two levels again and again."""
-    part = (volts - low) / (high - low)
+    part = (volts[np.isfinite(volts)].astype(np.float64) - low) / (high - low)
     sides = np.where(part > 0.7, 1, np.where(part < 0.3, -1, 0))
     outside = sides[sides != 0]
     middle = 1.0 - outside.size / sides.size
     return middle < MIDDLE_SHARE and int(np.count_nonzero(np.diff(outside))) >= SWITCHES
 
 
-def _goes_rich(waveform: Waveform, volts: Floats, span: float, family: Family) -> bool:
+def _goes_rich(waveform: Waveform, volts: Singles, span: float, family: Family) -> bool:
     """Whether the trace is on the whole richer after the release than before the opening, by a tenth of its range.
 
     A switching sensor that is richer there must be leaner at the end of the hold than before, for that is what a reversed one shows.
@@ -109,11 +100,10 @@ def _goes_rich(waveform: Waveform, volts: Floats, span: float, family: Family) -
     flow = waveform.channels.get(family.airflow_sensor.channel)
     if flow is None:
         return False
-    air = np.asarray(flow, dtype=np.float64)
-    ranked = np.sort(air[np.isfinite(air)])
-    if not ranked.size:
+    levels = waveform.levels(family.airflow_sensor.channel)
+    if not levels.samples:
         return False
-    open_at = np.flatnonzero(air > 0.5 * (_quantile(ranked, 0.1) + _quantile(ranked, 0.99)))
+    open_at = np.flatnonzero(flow > np.float64(0.5 * (levels.quantile(0.1) + levels.quantile(0.99))))
     if not open_at.size:
         return False
     time, first, last = waveform.time_s, int(open_at[0]), int(open_at[-1])
@@ -128,7 +118,7 @@ def _goes_rich(waveform: Waveform, volts: Floats, span: float, family: Family) -
     return sensor.kind != "narrowband" or sign * held < sign * before
 
 
-def _mean(volts: Floats) -> float:
+def _mean(volts: Singles) -> float:
     """Of what was recorded; NaN for nothing."""
-    there = volts[np.isfinite(volts)]
+    there = volts[np.isfinite(volts)].astype(np.float64)
     return float(np.mean(there)) if there.size else np.nan

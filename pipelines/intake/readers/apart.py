@@ -5,6 +5,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
@@ -25,6 +26,7 @@ MOST_MEMORY = 8 * 1024**3
 """What one call may take beyond what the process holds: some copies of the largest file. Of our choosing. [bytes]"""
 UPLOAD_MEMORY = 2 * 1024**3
 """The same for a file that somebody uploaded to the board. Of our choosing. [bytes]"""
+_MOMENT_S = 0.25
 _SHARE_OF_MACHINE = 0.75
 _LEAST_SHARE = 1024**3
 """Of one of several workers: twice the largest file. Of our choosing. [bytes]"""
@@ -181,33 +183,36 @@ class Beside:
         tuple of (bool, object)
         """
         bound = min(memory, _of_machine(self._sharing))
-        answered, tried_again = 0, False
+        answered, one_by_one, tried_again = 0, len(calls) == 1, False
         try:
             while answered < len(calls):
                 try:
-                    self._send(memory, calls[answered:])
+                    self._send(memory, calls[answered:], one_by_one=one_by_one)
                     while answered < len(calls):
-                        answer = self._receive(seconds)
-                        answered, tried_again = answered + 1, False
-                        yield answer
+                        for answer in self._receive(seconds):
+                            answered, tried_again = answered + 1, False
+                            yield answer
                 except _CrashedError:
                     if self._closed:
                         raise
                     # once more: the process itself may have been in trouble, and no sound file may be refused for that
-                    if not tried_again and self._ended not in _OUT_OF_MEMORY:
-                        tried_again = True
+                    if not tried_again and (self._ended not in _OUT_OF_MEMORY or not one_by_one):
+                        one_by_one = tried_again = True  # from now on the first without an answer is the one
                         continue
                     told = f"the file is damaged beyond reading, or unpacks to more than {bound / 1e9:.0f} GB: export it again"
                     answered, tried_again = answered + 1, False
                     yield False, UnreadableFileError(told)
                 except _TooLongError:
+                    if not one_by_one:
+                        one_by_one = True
+                        continue
                     answered, tried_again = answered + 1, False
                     yield False, UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
         finally:
             if answered < len(calls):  # answers that nobody read must not be taken for those of the next call
                 self.stop()
 
-    def _send(self, memory: int, calls: Sequence[Call]) -> None:
+    def _send(self, memory: int, calls: Sequence[Call], *, one_by_one: bool) -> None:
         if self._decoder is None or not self._decoder.process.is_alive():
             try:
                 self._decoder = _started(self._sharing)
@@ -216,7 +221,7 @@ class Beside:
                     f"no process to read files in could be started ({type(error).__name__}): run it again"
                 ) from error
         try:
-            self._decoder.pipe.send((min(memory, _of_machine(self._sharing)), list(calls)))
+            self._decoder.pipe.send((min(memory, _of_machine(self._sharing)), list(calls), one_by_one))
             if self._closed:  # while it was being started
                 self._crashed()
         except (EOFError, OSError):
@@ -225,19 +230,19 @@ class Beside:
             self.stop()
             raise
 
-    def _receive(self, seconds: float) -> Answer:
+    def _receive(self, seconds: float) -> list[Answer]:
         assert self._decoder is not None
         try:
             if not self._decoder.pipe.poll(seconds):
                 self.stop()
                 raise _TooLongError
-            answer: Answer = self._decoder.pipe.recv()
+            answers: list[Answer] = self._decoder.pipe.recv()
         except (EOFError, OSError):
             self._crashed()
         except BaseException:
             self.stop()
             raise
-        return answer
+        return answers
 
     def _crashed(self) -> NoReturn:
         """Note how it ended, and let go of it."""
@@ -306,22 +311,32 @@ def _serve(pipe: Connection, sharing: int) -> None:
     global _inside
     while True:
         try:
-            memory, calls = pipe.recv()
+            memory, calls, one_by_one = pipe.recv()
         except (EOFError, KeyboardInterrupt):
             return
         _inside = memory
-        for function, args, more in calls:
-            _hold_to(memory)
-            try:
-                answer: Answer = (True, function(*args, **more))
-            except MemoryError:
-                answer = (False, _too_much(memory))
-            except Exception as error:
-                answer = (False, error)
-            try:
-                pipe.send(answer)
-            except OSError:  # whoever asked has ended
-                return
+        try:
+            for answers in _answers(calls, memory, one_by_one=one_by_one):
+                pipe.send(answers)
+        except OSError:  # whoever asked has ended
+            return
+
+
+def _answers(calls: Sequence[Call], memory: int, *, one_by_one: bool) -> Iterator[list[Answer]]:
+    """Answers in order, some at a time: those of a moment, which hold no more than can be decoded in it."""
+    answers: list[Answer] = []
+    begun = time.monotonic()
+    for number, (function, args, more) in enumerate(calls, start=1):
+        _hold_to(memory)
+        try:
+            answers.append((True, function(*args, **more)))
+        except MemoryError:
+            answers.append((False, _too_much(memory)))
+        except Exception as error:
+            answers.append((False, error))
+        if one_by_one or number == len(calls) or time.monotonic() - begun > _MOMENT_S:
+            yield answers
+            answers, begun = [], time.monotonic()
 
 
 def _keep_no_core() -> None:
@@ -362,7 +377,7 @@ def _hold_to(memory: int, most: int = -1) -> None:
     try:
         import resource
 
-        held = int(_HELD.read_text().split()[0]) * resource.getpagesize()
+        held = int(_HELD.read_bytes().split()[0]) * resource.getpagesize()
         _, hard = resource.getrlimit(resource.RLIMIT_AS)
         bounds = [held + memory, *(bound for bound in (most, hard) if bound not in (-1, resource.RLIM_INFINITY))]
         resource.setrlimit(resource.RLIMIT_AS, (min(bounds), hard))

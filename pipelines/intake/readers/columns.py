@@ -50,6 +50,22 @@ def pick_columns(profile: RecorderProfile, headers: Sequence[str], *, timed: boo
     WaveformError
         If a header is there twice.
     """
+    known = _picked.get((timed, *headers))
+    if known is not None and known[0] is profile:
+        return known[1]
+    found = _pick(profile, headers, timed=timed)
+    if len(_picked) >= _MOST_PICKED:
+        _picked.clear()
+    _picked[timed, *headers] = profile, found
+    return found
+
+
+_MOST_PICKED = 64
+_picked: dict[tuple[object, ...], tuple[RecorderProfile, dict[str, str]]] = {}
+"""What was picked last, by headers: recordings of one recorder follow one another."""
+
+
+def _pick(profile: RecorderProfile, headers: Sequence[str], *, timed: bool) -> dict[str, str]:
     wanted = {name: mapped.columns for name, mapped in {**profile.channels, **profile.conditions}.items()}
     if profile.time_column is not None and timed:
         wanted["time"] = (profile.time_column, *profile.time_others)

@@ -14,14 +14,15 @@ from data_contracts.recorder import RecorderProfile
 from pipelines.intake.readers.clock import clock_seconds
 from pipelines.intake.readers.columns import check_lines, even_time, finish, numbers, pick_columns
 from pipelines.intake.readers.csv_edges import samples_of, without_trailing_delimiters
+from pipelines.intake.readers.csv_plain import plain_numbers
 from pipelines.intake.readers.values import ask_back_units
 
 
 def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
     """Decode one CSV recording.
 
-    Numbers are read straight into float64; only a file that needs it (missing text, cells that mean
-    "unchanged", text where a number should be) is read as text.
+    A file of nothing but numbers is read at once; one with empty cells goes past a data frame, and only one that needs it
+    (missing text, cells that mean "unchanged", text where a number should be) is read as text.
 
     Parameters
     ----------
@@ -44,6 +45,13 @@ def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
     picked = pick_columns(profile, headers)
     samples = samples_of(lines, headers, picked, profile)
     check_lines(samples.lines)
+    plain = plain_numbers(samples.lines, profile, headers, picked.values())
+    if plain is not None:
+        ask_back_units(profile, picked, samples.under_header)
+        time = plain[picked["time"]] if "time" in picked else None
+        rows = next(iter(plain.values())).size
+        time_s = even_time(profile, rows) if time is None else (time - time[0]) * profile.time_unit_s
+        return finish(profile, time_s, {name: plain[header] for name, header in picked.items() if name != "time"})
     frame = _table(header, samples.lines, profile, headers, list(picked.values()))
     if frame.is_empty():
         raise EmptyFileError("the file has a header and no samples: record again")

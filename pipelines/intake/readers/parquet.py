@@ -17,6 +17,8 @@ from pipelines.intake.readers.columns import LARGEST_FILE_BYTES, check_samples, 
 
 MOST_UNPACKED = 4 * LARGEST_FILE_BYTES
 """What the columns of one file may say they unpack to. Of our choosing. [bytes]"""
+Column = NDArray[np.float64] | pl.Series
+_FLOATS = {pa.float64(): np.float64, pa.float32(): np.float32}
 
 
 def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
@@ -40,7 +42,7 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
     """
     unreadable = "the file is cut short or is not Parquet: export it again"
     try:
-        file = pq.ParquetFile(pa.BufferReader(content))
+        file = pq.ParquetFile(pa.BufferReader(content), pre_buffer=False)
         headers = file.schema_arrow.names
     except (pa.ArrowException, OSError, ValueError):
         raise UnreadableFileError(unreadable) from None
@@ -48,13 +50,29 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
     _check_columns(file.metadata, file.schema_arrow, set(picked.values()))
     try:
         table = file.read(columns=sorted(set(picked.values())), use_threads=False)
-        frame = pl.DataFrame(table)
+        columns = {header: _column(table, header) for header in table.column_names}
     except (pa.ArrowException, pl.exceptions.PolarsError, OSError, ValueError):
         raise UnreadableFileError(unreadable) from None
-    if frame.is_empty():
+    if not table.num_rows:
         raise EmptyFileError("the file holds no samples: record again")
-    channels = {name: _channel(frame[header], header, profile) for name, header in picked.items() if name != "time"}
-    return finish(profile, _time(frame, picked.get("time"), profile), channels)
+    channels = {name: _channel(columns[header], header, profile) for name, header in picked.items() if name != "time"}
+    time = (
+        _time(columns[picked["time"]], picked["time"], profile)
+        if "time" in picked
+        else even_time(profile, table.num_rows)
+    )
+    return finish(profile, time, channels)
+
+
+def _column(table: pa.Table, header: str) -> Column:
+    """A column as numbers where it holds nothing else, otherwise as it is."""
+    column = table[header]
+    kind = _FLOATS.get(column.type)
+    if kind is not None and not column.null_count and column.num_chunks == 1:
+        part = column.chunk(0)  # by its buffer: `to_numpy` loads pandas
+        samples = np.frombuffer(part.buffers()[1], dtype=kind)[part.offset : part.offset + len(part)]
+        return samples.astype(np.float64, copy=False)
+    return pl.DataFrame(table.select([header]))[header]
 
 
 def check_plain(content: bytes, columns: Collection[str] | None = None) -> None:
@@ -101,7 +119,9 @@ def _check_columns(metadata: pq.FileMetaData, schema: pa.Schema, columns: Collec
         )
 
 
-def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArray[np.float64]:
+def _channel(values: Column, header: str, profile: RecorderProfile) -> NDArray[np.float64]:
+    if isinstance(values, np.ndarray):
+        return values
     if values.dtype == pl.String:
         values = values.set(values.is_in(list(profile.missing_text)).fill_null(False), None)
     if profile.empty_cell == "unchanged":
@@ -109,19 +129,19 @@ def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArra
     return numbers(values, header)
 
 
-def _time(frame: pl.DataFrame, header: str | None, profile: RecorderProfile) -> NDArray[np.float64]:
-    if header is None:
-        return even_time(profile, frame.height)
-    values = frame[header]
+def _time(values: Column, header: str, profile: RecorderProfile) -> NDArray[np.float64]:
+    if isinstance(values, np.ndarray):
+        return np.asarray((values - values[0]) * profile.time_unit_s, dtype=np.float64)
     if values.dtype == pl.String and profile.clock is not None:
         return clock_seconds(values, profile.clock)
     if values.dtype.is_temporal():
         nanoseconds = values.cast(pl.Int64) * _NANOSECONDS.get(getattr(values.dtype, "time_unit", "ns") or "ns", 1)
         return numbers(nanoseconds - nanoseconds[0], header) * np.float64(1e-9)
     if values.dtype.is_integer() and not values.has_nulls():
-        values = values.cast(pl.Int64, strict=False)
-        values = values - values[0]  # while still integer: a large count keeps every step
-    time = numbers(values, header)
+        whole = values.cast(pl.Int64, strict=False)
+        time = numbers(whole - whole[0], header)  # while still integer: a large count keeps every step
+    else:
+        time = numbers(values, header)
     return np.asarray((time - time[0]) * profile.time_unit_s, dtype=np.float64)
 
 

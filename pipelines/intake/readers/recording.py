@@ -80,7 +80,8 @@ def ending_of(name: str) -> str:
     str
         One of `known_endings`.
     """
-    return max((ending for ending in known_endings() if name.lower().endswith(ending)), key=len, default="")
+    lower = name.lower()
+    return max((ending for ending in known_endings() if lower.endswith(ending)), key=len, default="")
 
 
 def sketch_recording(name: str, content: bytes) -> Sketch | None:

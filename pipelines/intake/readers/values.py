@@ -74,7 +74,8 @@ def ask_back(profile: RecorderProfile, name: str, source: NDArray[np.float64], v
     ------
     WaveformError
     """
-    finite = values[np.isfinite(values)]
+    there = np.isfinite(values)
+    finite = values if there.all() else values[there]
     if not finite.size:
         return
     signal = SIGNALS[name]
