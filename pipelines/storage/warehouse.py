@@ -1,6 +1,6 @@
 """The warehouse: one DuckDB file with one writer, its tables made from data_contracts/tables.py."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
@@ -245,6 +245,32 @@ class Warehouse:
         rows : DataFrame
             Columns by name; columns it lacks become null, columns the table lacks are an error.
         """
+        self._replace(table, rows, "true")
+
+    def replace_by_van(self, table: str, parts: Iterable[pl.DataFrame]) -> None:
+        """As `replace`, some vans at a time.
+
+        Parameters
+        ----------
+        table : str
+            A table with `van_id`.
+        parts : iterable of DataFrame
+            Its rows; all of a van are in one part.
+        """
+        vans = [pl.DataFrame(schema={"van_id": pl.String})]
+        for part in parts:
+            if part.height:
+                vans.append(part.select(pl.col("van_id").unique()))
+                first, last = part["van_id"].min(), part["van_id"].max()
+                between = "van_id BETWEEN $first AND $last"  # skips most of a table whose vans lie together
+                self._replace(
+                    table, part, f"{between} AND van_id IN (SELECT van_id FROM _wanted)", {"first": first, "last": last}
+                )
+        with self.rows("_vans", pl.concat(vans)):
+            self.execute(f'DELETE FROM "{table}" WHERE van_id NOT IN (SELECT van_id FROM _vans)')
+
+    def _replace(self, table: str, rows: pl.DataFrame, where: str, parameters: dict[str, Any] | None = None) -> None:
+        """Make the rows of a table that meet a condition exactly these."""
         contract = TABLES[table]
         wanted = _typed(table, rows).select(
             pl.col(name) if name in rows.columns else pl.lit(None, kind).alias(name)
@@ -254,10 +280,17 @@ class Warehouse:
             f'r."{c.name}" {"=" if c.name in contract.key else "IS NOT DISTINCT FROM"} t."{c.name}"'
             for c in contract.columns
         )
+        keys = ", ".join(f'"{key}"' for key in contract.key)
         with self.rows("_wanted", wanted):
-            self.execute(f'DELETE FROM "{table}" t WHERE NOT EXISTS (SELECT 1 FROM _wanted r WHERE {unchanged})')
-            keys = ", ".join(f'"{key}"' for key in contract.key)
-            self.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _wanted ANTI JOIN "{table}" USING ({keys})')
+            self.execute(
+                f'DELETE FROM "{table}" t WHERE {where} AND NOT EXISTS (SELECT 1 FROM _wanted r WHERE {unchanged})',
+                parameters,
+            )
+            self.execute(
+                f'INSERT INTO "{table}" BY NAME SELECT * FROM _wanted '
+                f'ANTI JOIN (SELECT {keys} FROM "{table}" WHERE {where}) USING ({keys})',
+                parameters,
+            )
 
     def _insert(self, table: str, rows: pl.DataFrame, verb: str) -> None:
         typed = _typed(table, rows)
