@@ -8,7 +8,7 @@ commits each batch whole, so a killed run loses at most the batch it was in.
 import hashlib
 import os
 import traceback
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from data_contracts.capture import Conditions, Waveform, capture_id
 from data_contracts.errors import VansnapError
 from data_contracts.family import Family
 from data_contracts.recorder import CANONICAL
-from data_contracts.tables import CAPTURES, READINGS, SHAPES, polars_schema
+from data_contracts.tables import CAPTURES, READINGS, polars_schema
 from data_contracts.weeks import week_of
 from pipelines.retention.ledger import bring_back
 from pipelines.storage.warehouse import Warehouse
@@ -123,6 +123,7 @@ def read_new_captures(
         ORDER BY w.chunk, w.row_group, r.delivery, r.row
         """
     )
+    same = held.select("waveform_id", "van_id", "captured_at").is_duplicated().any()  # of one recording, one capture
     gone = held.filter("removed").select("delivery", "row", "waveform_id")
     held = held.filter(~pl.col("removed"))
     families = {van_id: _family_of(register, van_id) for van_id in held["van_id"].unique()}
@@ -141,14 +142,16 @@ def read_new_captures(
     known = warehouse.query("SELECT DISTINCT delivery, row, waveform_id FROM captures")
     bring_back(workspace, warehouse, gone.join(known, on=["delivery", "row", "waveform_id"], how="anti"))
     done = 0
+    # captures that are read again were dropped: looking for them would take as long as storing
+    store = warehouse.upsert if same else warehouse.append
     progress(0, len(todo))
     failed: list[str] = []
     for batch, result in _read_batches(workspace, todo, families, register, workers, cluster, tell):
         for captures, readings, shapes in result.tables:
             with warehouse.transaction():
-                warehouse.upsert("captures", captures)
-                warehouse.upsert("readings", readings)
-                warehouse.upsert("shapes", shapes)
+                store("captures", captures)
+                store("readings", readings)
+                store("shapes", shapes)
         failed += result.failed
         done += len(batch.recordings)
         progress(done, len(todo))
@@ -290,38 +293,46 @@ def _read_batch(batch: _Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
         [batch.families[row["van_id"]] for row in recordings],
         [_conditions(row) for row in recordings],
     )
-    ids, captures = [], []
-    for position, (recording, snap) in enumerate(zip(readings.recording.tolist(), readings.snap.tolist(), strict=True)):
-        row = recordings[recording]
-        ids.append(capture_id(row["waveform_id"], row["van_id"], row["captured_at"], snap))
-        captures.append(
-            {name: row.get(name) for name in polars_schema(CAPTURES)}
-            | {
-                "capture_id": ids[-1],
-                "snap": snap,
-                "week": week_of(row["captured_at"]),
-                "visit": row["visit"] or "",
-                "delivered_visit": row["visit"],
-                "grade": readings.grade[position],
-                "grade_reasons": list(readings.grade_reasons[position]),
-                "fault_codes": row["fault_codes"] or [],
-                "rate_hz": float(readings.rate_hz[position]),
-                "length_s": float(readings.length_s[position]),
-            }
-        )
+    entries = [recordings[index] for index in readings.recording.tolist()]
+    ids = [
+        capture_id(row["waveform_id"], row["van_id"], row["captured_at"], snap)
+        for row, snap in zip(entries, readings.snap.tolist(), strict=True)
+    ]
+    captures = {name: [row.get(name) for row in entries] for name in polars_schema(CAPTURES)} | {
+        "capture_id": ids,
+        "snap": readings.snap,
+        "week": [week_of(row["captured_at"]) for row in entries],
+        "visit": [row["visit"] or "" for row in entries],
+        "delivered_visit": [row["visit"] for row in entries],
+        "grade": readings.grade,
+        "grade_reasons": [list(reasons) for reasons in readings.grade_reasons],
+        "fault_codes": [row["fault_codes"] or [] for row in entries],
+        "rate_hz": readings.rate_hz,
+        "length_s": readings.length_s,
+    }
     values: dict[str, Any] = {"capture_id": ids}
     for name, column in readings.values.items():
         values[name], values[name + "_u"] = column, readings.u[name]
-    values["unread"] = [[{"name": n, "reason": r} for n, r in sorted(u.items())] for u in readings.unread]
-    values["marked"] = [[{"name": n, "mark": m} for n, m in sorted(u.items())] for u in readings.marked]
+    kinds = polars_schema(READINGS)
+    values["unread"] = _listed(readings.unread, "reason", kinds["unread"])
+    values["marked"] = _listed(readings.marked, "mark", kinds["marked"])
     values["method"] = [METHOD] * len(ids)
-    frame = pl.DataFrame(values, schema_overrides={k: v for k, v in polars_schema(READINGS).items() if k in values})
+    frame = pl.DataFrame(values, schema_overrides={name: kind for name, kind in kinds.items() if name in values})
     frame = frame.with_columns(pl.col(pl.Float64).fill_nan(None))
-    shapes = pl.DataFrame(
-        {"capture_id": ids, "airflow": list(readings.shape_airflow), "lambda_signal": list(readings.shape_lambda)},
-        schema=polars_schema(SHAPES),
+    shapes = {"airflow": readings.shape_airflow, "lambda_signal": readings.shape_lambda}
+    return (
+        pl.DataFrame(captures, schema=polars_schema(CAPTURES)),
+        frame,
+        pl.DataFrame({"capture_id": ids} | {name: pl.Series(rows).arr.to_list() for name, rows in shapes.items()}),
     )
-    return pl.DataFrame(captures, schema=polars_schema(CAPTURES)), frame, shapes
+
+
+def _listed(told: Sequence[Mapping[str, str]], what: str, kind: pl.DataType) -> pl.Series:
+    """Of each capture a list of names with what is told of them; lists that are the same are made once."""
+    places: dict[tuple[tuple[str, str], ...], int] = {}
+    rows = [places.setdefault(tuple(sorted(one.items())), len(places)) for one in told]
+    lists = [[{"name": name, what: said} for name, said in one] for one in places]
+    return pl.Series(lists, dtype=kind).gather(rows)
 
 
 def _waveforms(batch: _Batch) -> dict[str, Waveform]:
