@@ -1,6 +1,6 @@
-"""Deliveries of many vans: recordings of a sample fleet, copied under new names, each copy with one sample changed, else it would be told to be the same.
+"""Deliveries of many vans: recordings of a sample fleet, copied under new names, each copy with some samples changed, else it would be told to be the same.
 
-A copy of the sample fleet is one delivery. In a zip the changed sample is put into the bytes of a Parquet file that is written once.
+A copy of the sample fleet is one delivery. In a zip the changed samples are put into the bytes of a Parquet file that is written once.
 """
 
 import csv
@@ -109,30 +109,34 @@ def _signal(columns: Columns) -> str:
     return next(name for name in columns if name != "time_s")
 
 
-def _change(samples: NDArray[Any], levels: NDArray[Any], copy: int) -> tuple[int, Any]:
-    """Where a copy differs, ahead of the opening, and what is there: another sample's level."""
-    places = samples.size // 8
-    return copy % places, levels[copy // places + 1]
+def _change(samples: NDArray[Any], copy: int) -> NDArray[Any]:
+    """The samples ahead of the opening as a copy has them: each of the first few at another of the levels found there, by the copy's digits."""
+    ahead = samples[: samples.size // 8].copy()
+    levels, at = np.unique(ahead, return_inverse=True)
+    assert levels.size > 1, "a recording without any noise ahead of its opening can't be told from its copies"
+    place = 0
+    while copy:
+        copy, step = divmod(copy, levels.size)
+        ahead[place] = levels[(at[place] + step) % levels.size]
+        place += 1
+    return ahead
 
 
 def _told_apart(columns: Columns, copy: int) -> Columns:
-    """The same recording with one sample of its first signal at that of another."""
-    if copy == 0:
-        return columns
+    """The same recording with some samples of its first signal changed."""
     name = _signal(columns)
     samples = np.array(columns[name])
-    there, value = _change(samples, np.unique(samples), copy)
-    samples[there] = value
+    ahead = _change(samples, copy)
+    samples[: ahead.size] = ahead
     return {**columns, name: samples}
 
 
 class _Written:
-    """A recording as Parquet, whose first signal lies in it plainly, so that a sample can be changed where it is."""
+    """A recording as Parquet, whose first signal lies in it plainly, so that samples can be changed where they are."""
 
     def __init__(self, columns: Columns) -> None:
         name = _signal(columns)
         self._samples = np.asarray(columns[name])
-        self._levels = np.unique(self._samples)
         file = io.BytesIO()
         packed = {column: "none" if column == name else "zstd" for column in columns}
         pq.write_table(pa.table(dict(columns)), file, compression=packed, use_dictionary=False)
@@ -141,11 +145,8 @@ class _Written:
 
     def of_copy(self, copy: int) -> bytes:
         """The file of a copy."""
-        if copy == 0:
-            return self._content
-        there, value = _change(self._samples, self._levels, copy)
-        at, changed = self._begin + there * self._samples.itemsize, self._samples.dtype.type(value).tobytes()
-        return self._content[:at] + changed + self._content[at + len(changed) :]
+        changed = _change(self._samples, copy).tobytes()
+        return self._content[: self._begin] + changed + self._content[self._begin + len(changed) :]
 
 
 def _zip(path: Path, rows: Sequence[Mapping[str, object]], contents: Sequence[bytes]) -> None:
