@@ -5,8 +5,9 @@ is named, typed and described in one place. The output contract fixes the publis
 be added, never renamed or dropped without a migration.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import polars as pl
 
@@ -165,6 +166,26 @@ def polars_schema(table: Table) -> dict[str, pl.DataType]:
     dict of str to polars.DataType
     """
     return {c.name: _POLARS[c.type] for c in table.columns}
+
+
+def rows_of(table: Table, rows: Sequence[Mapping[str, Any]]) -> pl.DataFrame:
+    """Rows of a table as a frame, by way of Arrow: polars itself takes some thirty times as long to make lists and facts of dicts.
+
+    Parameters
+    ----------
+    table : Table
+        Its contract.
+    rows : sequence of mapping
+        By column; what is not there is null.
+
+    Returns
+    -------
+    polars.DataFrame
+    """
+    import pyarrow as pa  # processes that only read have no use for it
+
+    empty = pl.DataFrame(schema=polars_schema(table))
+    return empty if not rows else pl.DataFrame(pa.Table.from_pylist(rows, schema=empty.to_arrow().schema))
 
 
 def duckdb_type(column: Column) -> str:

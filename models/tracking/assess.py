@@ -19,7 +19,7 @@ from data_contracts.states import HELD
 from data_contracts.tables import TRENDS, polars_schema
 from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
-from models.statistics.arrays import Codes
+from models.statistics.arrays import Codes, Floats
 from models.statistics.side_by_side import side_by_side
 from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import Waveforms, waveforms_of
@@ -33,7 +33,7 @@ from models.tracking.standardise import Standardised, standardise
 from models.tracking.state.notices import Notice, Recorders, notices_of
 from models.tracking.state.residuals import Residuals, latest_repeats
 from models.tracking.state.states import no_states, states_of
-from models.tracking.state.told import Asked, Tell, pieces_of, told_of
+from models.tracking.state.told import Asked, Keep, Tell, Told, pieces_of, told_of
 from models.tracking.visits import AIR, MAIN_PEAK, MAIN_PEAK_AS_READ
 
 _AS_READ = (MAIN_PEAK_AS_READ, MAIN_PEAK_AS_READ + "_u")
@@ -85,7 +85,7 @@ class Assessment:
         capture_id, representative, held (counts though it was sent back), main_peak_reference_g_s,
         main_peak_reference_g_s_u.
     trends : polars.DataFrame
-        Rows of the trends table.
+        Rows of the trends table; none where `keep` took them.
     states : polars.DataFrame
         One row per van with a recent visit: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm,
         unsteady, anomaly, listed, limits and the facts behind it. Listed vans first.
@@ -118,6 +118,7 @@ def assess(
     shapes: pl.DataFrame | None = None,
     also: Collection[str] = (),
     tell: Tell | None = None,
+    keep: Keep | None = None,
 ) -> Assessment:
     """Judge every van as of the end of a week.
 
@@ -140,6 +141,8 @@ def assess(
         Vans that are on the list for another reason than their readings: judged like the listed ones.
     tell : callable, optional
         Shares the charts of the fleet out; threads of this process where left out.
+    keep : callable, optional
+        Takes the rows of trends of some vans at a time, as soon as they are made: all at once are the most that a pass holds.
 
     Returns
     -------
@@ -152,8 +155,8 @@ def assess(
         return _nothing()
     std, repeats, told_captures, waveforms = visited
     del visited
-    per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
+    per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     latest = _latest(std, week_number(week) - setting.forget_after_weeks)
     asked = Asked(
         per_van_week,
@@ -161,13 +164,10 @@ def assess(
         setting.forget_after_weeks,
         first_week=week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
     )
-    unsteady = chart_repeatability(std, within, per_van_week=per_van_week, threads=setting.threads)
-    pieces = pieces_of(
-        std, families, within, repeats, unsteady, _until(repairs, week), latest, asked, threads=setting.threads
-    )
-    found = told_of(pieces, std, unsteady.quantities, tell or partial(side_by_side, threads=setting.threads))
+    share = tell or partial(side_by_side, threads=setting.threads)
+    found = _charted(std, within, repeats, families, _until(repairs, week), latest, asked, setting.threads, share, keep)
     std = without_tables(std)  # what is told of is in `found`
-    del within, repeats, unsteady, pieces
+    del within, repeats
     anomaly = judge_fleet(
         std,
         found.views,
@@ -208,6 +208,24 @@ def _visited(
     waveforms = waveforms_of(std.visits, parts["chosen"], shapes) if shapes is not None and shapes.height else None
     told = _captures(parts.pop("captures"), std, families, threads)
     return tried(std, std.visits["repeats"].to_numpy()), repeats, told, waveforms
+
+
+def _charted(
+    std: Standardised,
+    within: Floats,
+    repeats: pl.DataFrame,
+    families: Mapping[str, Family],
+    repairs: pl.DataFrame,
+    latest: Codes,
+    asked: Asked,
+    threads: int,
+    tell: Tell,
+    keep: Keep | None,
+) -> Told:
+    """What is told of all vans; what their charts take ends here."""
+    unsteady = chart_repeatability(std, within, per_van_week=asked.per_van_week, threads=threads)
+    pieces = pieces_of(std, families, within, repeats, unsteady, repairs, latest, asked, threads=threads)
+    return told_of(pieces, std, unsteady.quantities, tell, keep)
 
 
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:

@@ -14,7 +14,7 @@ from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, Job
 from data_contracts.states import PLANNED_STATES
-from data_contracts.tables import WORK_ORDERS, polars_schema
+from data_contracts.tables import WORK_ORDERS, polars_schema, rows_of
 from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
 from models.work.finding import finding_of
@@ -263,8 +263,8 @@ def propose_orders(
             continue
         drafted, worth[name] = _draft(van, row, posterior, finding, settings, jobs)
         rows[name] = {"order_id": name, "rank": len(worth), "state": "proposed"} | drafted | kept
-    known = [{key: row.get(key) for key in schema} for row in rows.values()]
-    return OrderBook(pl.DataFrame(known, schema=schema, orient="row"), worth)
+    known = list(rows.values())
+    return OrderBook(rows_of(WORK_ORDERS, known), worth)
 
 
 def _draft(

@@ -21,6 +21,18 @@ __all__ = ["PROOF_COLUMNS", "Level", "ProofCount", "RepairProof", "TouchedQuanti
 
 PROOF_COLUMNS = ("van_id", "captured_at", "week", "visit", "grade", "grade_reasons")
 """What `proof_in_time` needs of captures."""
+PROOF_TRENDS = (
+    "van_id",
+    "week",
+    "quantity",
+    "value",
+    "value_u",
+    "baseline",
+    "baseline_u",
+    "peer_baseline",
+    "alarm",
+)
+"""What it needs of trends."""
 PROVING_WEEKS = 6
 """A repair that can't be told by then is no longer waited for. Common practice, no source (2026-11-29). [week]"""
 Verdict = Literal["proven", "not_proven", "made_worse", "cant_tell"]
@@ -195,7 +207,7 @@ def proof_in_time(
     Parameters
     ----------
     trends : polars.DataFrame
-        Rows of the trends table of one van.
+        `PROOF_TRENDS` of one van.
     captures : polars.DataFrame
         Of the same van, with `PROOF_COLUMNS`.
     done_at : datetime

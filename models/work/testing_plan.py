@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cache
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ import polars as pl
 
 from data_contracts.causes import CAUSES
 from data_contracts.facts.fact import Fact
-from data_contracts.tables import TEST_PLAN, polars_schema
+from data_contracts.tables import TEST_PLAN, rows_of
 from data_contracts.weeks import DAYS_A_MONTH, week_of, week_start
 from models.statistics.arrays import Floats
 from models.work.danger import danger
@@ -172,19 +173,15 @@ def plan_tests(
     settings = settings or PlanningSettings()
     monday = week_start(week) + timedelta(days=7)
     rows = [_planned(van, monday, (shares or {}).get(van.family, {}), settings) for van in vans]
-    for depot in {row["depot"] for row in rows}:
-        mine = sorted((row for row in rows if row["depot"] == depot), key=_first)
-        away = {van.van_id: van.away for van in vans if van.depot == depot}
+    away = {van.van_id: van.away for van in vans}
+    for depot, of_depot in groupby(sorted(rows, key=_depot), key=_depot):
+        mine = sorted(of_depot, key=_first)
         _give_weeks(mine, away, monday, settings.room(depot))
         mine.sort(key=lambda row: (not row["chosen"], *_first(row)))
         for rank, row in enumerate(mine, start=1):
             row["rank"] = rank
-    told = [
-        {name: value for name, value in row.items() if not name.startswith("_")}
-        | {"week": week, "reason_facts": [fact.row() for fact in row["_facts"]]}
-        for row in rows
-    ]
-    return pl.DataFrame(told, schema=polars_schema(TEST_PLAN)).sort("depot", "rank")
+    told = [row | {"week": week, "reason_facts": [fact.row() for fact in row["_facts"]]} for row in rows]
+    return rows_of(TEST_PLAN, told).sort("depot", "rank")
 
 
 def ordinary_shares(turbo: bool | None) -> dict[str, float]:
@@ -278,10 +275,9 @@ def _planned(van: VanToTest, monday: date, shares: Mapping[str, float], settings
     odds, loss = odds_of(ahead), van.duty * ahead.failures + ahead.running
     waited = min(max((monday - since).days / 7, 0.0), AHEAD_WEEKS - 1.0)
     longest = min(interval.by_odds, settings.longest_weeks)
-    untested = begun_later(course)
     horizon = int(np.clip(round(settings.horizon_weeks), 1, AHEAD_WEEKS)) - 1
-    saved = van.duty * (untested.failures[horizon] - failures[weeks - 1] / weeks) + (
-        untested.running[horizon] - running[weeks - 1] / weeks
+    saved = van.duty * (later.failures[horizon] - failures[weeks - 1] / weeks) + (
+        later.running[horizon] - running[weeks - 1] / weeks
     )
     return {
         "van_id": van.van_id,
@@ -336,6 +332,10 @@ def _why(
             return [Fact.of("test_odds_now", probability=share)]
         return [Fact.of("test_odds", weeks=weeks, probability=share)]
     return [Fact.of("test_cost", weeks=weeks)]
+
+
+def _depot(row: Mapping[str, Any]) -> str:
+    return str(row["depot"])
 
 
 def _first(row: Mapping[str, Any]) -> tuple[Any, ...]:

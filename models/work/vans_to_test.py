@@ -33,6 +33,8 @@ LITTLE_WEAR = 0.8
 WEAR_POWER, LEAST_WEAR, MOST_WEAR = 0.5, 0.7, 1.5
 """Faults begin in proportion to this power of mileage or age over the fleet's middle, within limits: wear-out with a shape
 of 1.5. Common practice, no source (2026-11-29)."""
+TEST_TRENDS = ("van_id", "week", "quantity", "z")
+"""Columns of trends that the next tests hang on."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,7 @@ class Known:
     states : polars.DataFrame
         van_id, anomaly_p.
     trends : polars.DataFrame
-        van_id, week, quantity, z.
+        `TEST_TRENDS`, or of these what `bearing_on_tests` returns.
     listed : polars.DataFrame
         Rows of the week's list: van_id, leading_cause, causes, reason_facts.
     severity : mapping of str to float
@@ -150,6 +152,23 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
 def _by_van(rows: pl.DataFrame) -> dict[str, Any]:
     """Of a frame of two columns, the first to the second."""
     return dict(rows.iter_rows())
+
+
+def bearing_on_tests(trends: pl.DataFrame) -> pl.DataFrame:
+    """What of trends the next tests hang on.
+
+    Parameters
+    ----------
+    trends : polars.DataFrame
+        `TEST_TRENDS` of some vans, all rows of each.
+
+    Returns
+    -------
+    polars.DataFrame
+        Rows of each van's last visit, and those of earlier ones that show a sign.
+    """
+    newest = pl.col("week") == pl.col("week").max().over("van_id")
+    return trends.select(TEST_TRENDS).filter(newest | (pl.col("z").abs() >= WARNING))
 
 
 def _moving(trends: pl.DataFrame) -> dict[str, tuple[str, float]]:

@@ -9,7 +9,7 @@ import polars as pl
 
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, Job
-from data_contracts.tables import WATCHLIST, polars_schema
+from data_contracts.tables import WATCHLIST, rows_of
 from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
 from models.work.finding import finding_of
@@ -128,7 +128,7 @@ def watchlist(
         [str(row["van_id"]) for row in rows],
     )
     ranked = [row | {"rank": int(rank)} for row, rank in zip(rows, ranks, strict=True)]
-    return pl.DataFrame(ranked, schema=polars_schema(WATCHLIST)).sort("rank")
+    return rows_of(WATCHLIST, ranked).sort("rank")
 
 
 def _worth(

@@ -19,11 +19,18 @@ from pipelines.storage.warehouse import Warehouse
 
 PERSON = "vansnap"
 """Who a proof is signed by."""
+_NOT_TOLD, _CANT_TELL = "(o.state = 'done' OR o.proof = $cant_tell)", {"cant_tell": CANT_TELL}
 IN_VAIN_WEEKS = 26
 """How long a job that did not help is not asked for again. Common practice, no source (2026-11-30)."""
 
 
-def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame) -> list[OrderEvent]:
+def waiting_for_proof(warehouse: Warehouse) -> list[str]:
+    """Vans with a completed order that is not told for good."""
+    found = warehouse.query(f"SELECT DISTINCT van_id FROM work_orders o WHERE {_NOT_TOLD} ORDER BY 1", _CANT_TELL)
+    return found["van_id"].to_list()
+
+
+def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame, week: str) -> list[OrderEvent]:
     """Verdicts on completed orders whose van was recorded often enough after it.
 
     Parameters
@@ -31,9 +38,11 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     warehouse : Warehouse
         Its orders, their events, and captures.
     trends : polars.DataFrame
-        TRENDS of the run.
+        `PROOF_TRENDS` of the run, of the vans that are asked about.
     repairs : polars.DataFrame
         REPAIRS, with what each should bring back.
+    week : str
+        ISO week of the run.
 
     Returns
     -------
@@ -44,25 +53,25 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     """
     works = {row["repair_id"]: row for row in repairs.iter_rows(named=True)}
     done = warehouse.query(
-        """
+        f"""
         SELECT e.order_id, o.van_id, max(e."at") FILTER (e.state = 'done') AS "at",
                arg_max(e.found, (e."at", e.event_id)) FILTER (e.state = 'done') AS found,
                arg_max(e.event_id, (e."at", e.event_id)) FILTER (e.state = 'done') AS repair_id,
                max(e."at") FILTER (e.state = 'not_proven') AS left_open_at
         FROM order_events e JOIN work_orders o USING (order_id)
-        WHERE (o.state = 'done' OR o.proof = $cant_tell) AND e.refused IS NULL
+        WHERE {_NOT_TOLD} AND e.refused IS NULL
         GROUP BY ALL ORDER BY e.order_id
         """,
-        {"cant_tell": CANT_TELL},
+        _CANT_TELL,
     )
-    verdicts, newest = [], trends["week"].max()
+    verdicts = []
     for row in done.iter_rows(named=True):
         again = repairs.filter(pl.col("van_id") == row["van_id"], pl.col("done_at") > row["at"])
         if row["found"] in JOBS and (row["left_open_at"] is None or again.is_empty()):
             mine = trends.filter(pl.col("van_id") == row["van_id"])
             captures = warehouse.query(
                 f"SELECT {', '.join(PROOF_COLUMNS)} FROM captures WHERE van_id = ? AND week <= ?",
-                [row["van_id"], newest],
+                [row["van_id"], week],
             )
             event = _verdict(captures, mine, row, works.get(row["repair_id"], {}))
             if event is not None:

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from data_contracts.tables import WARRANTIES, polars_schema
+from data_contracts.tables import WARRANTIES, rows_of
 from data_contracts.weeks import week_end
 from models.work.odometers import readings_of
 from models.work.warranty import Warranty, warranty_of
@@ -91,4 +91,4 @@ def warranty_rows(warranties: Mapping[str, Warranty], week: str) -> pl.DataFrame
                 "warranty_facts": [fact.row() for fact in one.facts(day)] or None,
             }
         )
-    return pl.DataFrame(rows, schema=polars_schema(WARRANTIES)).sort("van_id")
+    return rows_of(WARRANTIES, rows).sort("van_id")

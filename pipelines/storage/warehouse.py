@@ -1,6 +1,6 @@
 """The warehouse: one DuckDB file with one writer, its tables made from data_contracts/tables.py."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
@@ -16,6 +16,9 @@ from data_contracts.tables import TABLES, polars_schema
 from pipelines.storage.room import is_full, no_room, room_for
 from pipelines.storage.upgrades import bring_up_to_date, keep_a_copy, kept_copies, state_of
 from pipelines.workspace.workspace import Workspace
+
+ROWS_AT_ONCE = 100_000
+"""Of `Warehouse.parts`. Of our choosing."""
 
 
 def open_warehouse(workspace: Workspace) -> "Warehouse":
@@ -179,6 +182,21 @@ class Warehouse:
         rows: pl.DataFrame = self.connection.sql(sql, params=parameters).pl()
         return rows
 
+    def parts(self, sql: str) -> Iterator[pl.DataFrame]:
+        """Rows of one SELECT, some at a time, so that they are never in memory together; nothing else may be asked until the last is taken.
+
+        Parameters
+        ----------
+        sql : str
+
+        Yields
+        ------
+        DataFrame
+            As `query` gives them.
+        """
+        for part in self.connection.sql(sql).to_arrow_reader(ROWS_AT_ONCE):
+            yield pl.DataFrame(part)
+
     def execute(self, sql: str, parameters: Sequence[Any] | dict[str, Any] | None = None) -> None:
         """Run one statement that gives no rows.
 
@@ -245,6 +263,32 @@ class Warehouse:
         rows : DataFrame
             Columns by name; columns it lacks become null, columns the table lacks are an error.
         """
+        self._replace(table, rows, "true")
+
+    def replace_by_van(self, table: str, parts: Iterable[pl.DataFrame]) -> None:
+        """As `replace`, some vans at a time.
+
+        Parameters
+        ----------
+        table : str
+            A table with `van_id`.
+        parts : iterable of DataFrame
+            Its rows; all of a van are in one part.
+        """
+        vans = [pl.DataFrame(schema={"van_id": pl.String})]
+        for part in parts:
+            if part.height:
+                vans.append(part.select(pl.col("van_id").unique()))
+                first, last = part["van_id"].min(), part["van_id"].max()
+                between = "van_id BETWEEN $first AND $last"  # skips most of a table whose vans lie together
+                self._replace(
+                    table, part, f"{between} AND van_id IN (SELECT van_id FROM _wanted)", {"first": first, "last": last}
+                )
+        with self.rows("_vans", pl.concat(vans)):
+            self.execute(f'DELETE FROM "{table}" WHERE van_id NOT IN (SELECT van_id FROM _vans)')
+
+    def _replace(self, table: str, rows: pl.DataFrame, where: str, parameters: dict[str, Any] | None = None) -> None:
+        """Make the rows of a table that meet a condition exactly these."""
         contract = TABLES[table]
         wanted = _typed(table, rows).select(
             pl.col(name) if name in rows.columns else pl.lit(None, kind).alias(name)
@@ -254,10 +298,17 @@ class Warehouse:
             f'r."{c.name}" {"=" if c.name in contract.key else "IS NOT DISTINCT FROM"} t."{c.name}"'
             for c in contract.columns
         )
+        keys = ", ".join(f'"{key}"' for key in contract.key)
         with self.rows("_wanted", wanted):
-            self.execute(f'DELETE FROM "{table}" t WHERE NOT EXISTS (SELECT 1 FROM _wanted r WHERE {unchanged})')
-            keys = ", ".join(f'"{key}"' for key in contract.key)
-            self.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _wanted ANTI JOIN "{table}" USING ({keys})')
+            self.execute(
+                f'DELETE FROM "{table}" t WHERE {where} AND NOT EXISTS (SELECT 1 FROM _wanted r WHERE {unchanged})',
+                parameters,
+            )
+            self.execute(
+                f'INSERT INTO "{table}" BY NAME SELECT * FROM _wanted '
+                f'ANTI JOIN (SELECT {keys} FROM "{table}" WHERE {where}) USING ({keys})',
+                parameters,
+            )
 
     def _insert(self, table: str, rows: pl.DataFrame, verb: str) -> None:
         typed = _typed(table, rows)

@@ -10,11 +10,11 @@ import socket
 import tempfile
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import ExitStack
 from itertools import islice
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from data_contracts.errors import InputError
 from data_contracts.plurals import counted
@@ -23,11 +23,24 @@ from pipelines.workspace.cluster_settings import ClusterSettings
 Batch = TypeVar("Batch")
 Result = TypeVar("Result")
 Work = Callable[[Batch], Result]
+Part = TypeVar("Part", covariant=True)
+
+
+class Numbered(Protocol[Part]):
+    """Batches by number, of which each may be made when it is asked for."""
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, number: int, /) -> Part: ...
+
+
 Tell = Callable[[str], None]
 """Takes one line: what the cluster could not do."""
 
 _AHEAD = 3
 """Batches each worker of a cluster holds or has ready, so that it never waits; the others stay here. Of our choosing."""
+_AHEAD_HERE = 2
+"""The same of each process of this machine; results that wait to be stored are among them. Of our choosing."""
 _COUNT_S = 2.0
 """Between two counts of the workers. Of our choosing."""
 _ANSWER_S = 15.0
@@ -40,7 +53,7 @@ class _UnfitError(Exception):
 
 def in_order(
     work: Work[Batch, Result],
-    batches: Sequence[Batch],
+    batches: Numbered[Batch],
     *,
     version: Callable[[], str],
     processes: int = 0,
@@ -55,6 +68,7 @@ def in_order(
     work : callable
         A function of a module, which takes a batch and may be called again for the same one.
     batches : sequence
+        Each is asked for when there is room for it, and may be asked for again where a cluster fails.
     version : callable
         A function of a module: what results depend on beside the batch. A worker where it says something else does nothing.
     processes : int
@@ -77,17 +91,24 @@ def in_order(
         If a cluster is set and the package for it is not installed.
     """
     done = 0
-    for result in from_cluster(work, map(handed, batches), len(batches), version=version, cluster=cluster, tell=tell):
+    given = (handed(batches[number]) for number in range(len(batches)))
+    for result in from_cluster(work, given, len(batches), version=version, cluster=cluster, tell=tell):
         done += 1
         yield result
-    left = batches[done:]
+    left = range(done, len(batches))
     count = min(processes or os.cpu_count() or 1, len(left))
     if count <= 1:
-        yield from map(work, left)
+        yield from (work(batches[number]) for number in left)
         return
     context = multiprocessing.get_context("forkserver")
+    running = deque[Future[Result]]()
     with ProcessPoolExecutor(count, mp_context=context) as pool:
-        yield from pool.map(work, left)
+        for number in left:
+            if len(running) == count * _AHEAD_HERE:
+                yield running.popleft().result()
+            running.append(pool.submit(work, batches[number]))
+        while running:
+            yield running.popleft().result()
 
 
 def from_cluster(

@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
+from data_contracts.errors import NoRoomError
 from data_contracts.facts.fact import Fact
 from pipelines.workspace.workspace import Workspace
 
@@ -156,6 +157,8 @@ def judge_apart(
     trials = _Trials(judge, frozenset(van_id for vans in families.values() for van_id in vans))
     try:
         return judge(trials.everyone), ()
+    except NoRoomError:  # of no van
+        raise
     except Exception as error:
         failed = _failing(trials, {family: frozenset(vans) for family, vans in sorted(families.items())})
         left = trials.everyone.difference(*(one.van_ids for one in failed))

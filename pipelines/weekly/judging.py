@@ -5,7 +5,8 @@ A van, family or recording that fails is left out, named in the notices, and sta
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -14,7 +15,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import Job
 from data_contracts.states import NOTED
-from data_contracts.tables import NOTICES, TEST_PLAN, polars_schema
+from data_contracts.tables import NOTICES, TEST_PLAN, TRENDS, polars_schema
 from data_contracts.weeks import is_silent, week_before, week_end
 from models.work.order_states import replay
 from pipelines.decisions.order_decisions import (
@@ -23,8 +24,9 @@ from pipelines.decisions.order_decisions import (
     stored_events,
     take_in_decisions,
 )
-from pipelines.decisions.proofs import proofs_due
+from pipelines.decisions.proofs import proofs_due, waiting_for_proof
 from pipelines.decisions.repairs import repairs_of
+from pipelines.storage.rows_aside import RowsAside
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.captures_judged import captures_judged, recently_settled
@@ -68,7 +70,7 @@ def threads_of(settings: Settings) -> int:
 
 @dataclass(frozen=True)
 class _Judged:
-    """Results for the vans that are judged together."""
+    """Results for the vans that are judged together; of trends only what is asked of those on the list."""
 
     assessment: "Assessment"
     posterior: "CausePosterior"
@@ -102,6 +104,23 @@ def judge_week(
     tell : callable, optional
         Shares the charts of the fleet out, as `models.tracking.assess.assess` takes it.
     """
+    aside = RowsAside(workspace.root / "trends.parquet", polars_schema(TRENDS))
+    with aside:
+        _judge_week(workspace, warehouse, register, settings, run, about_register, tell, aside)
+
+
+def _judge_week(
+    workspace: Workspace,
+    warehouse: Warehouse,
+    register: Register,
+    settings: Settings,
+    run: Mapping[str, Any],
+    about_register: Sequence[Fact],
+    tell: "Tell | None",
+    trends: RowsAside,
+) -> None:
+    """Judge a week; its trends go through a file."""
+    from models.work.vans_to_test import TEST_TRENDS
     from pipelines.decisions import lessons, warranties
     from pipelines.storage.models import keep_models
 
@@ -110,13 +129,13 @@ def judge_week(
     frame = captures_judged(warehouse, register, week)
     learned = lessons.learn_until(warehouse, list(register.families), settings, week)
     granted = warranties.warranties_of(register, frame, week)
-    judged = _judge(warehouse, register, settings, week, frame, repairs, learned, granted, tell)
+    judged = _judge(warehouse, register, settings, week, frame, repairs, learned, granted, tell, trends)
     now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(register.families)))))
-    unproven = _prove_repairs(workspace, warehouse, now.assessment.trends, repairs)
+    unproven = _prove_repairs(workspace, warehouse, trends, repairs, week)
     changes = lessons.changes_of_week(warehouse, learned, week)
     aside = {van_id for one in failed for van_id in one.van_ids}
     orders, unordered = _orders(warehouse, register, settings, week, now, aside, learned.jobs, granted)
-    listed, trends = with_standing(warehouse, sorted(aside), now.listed, now.assessment.trends, week)
+    listed, standing = with_standing(warehouse, sorted(aside), now.listed, week)
     tests, untested = make_apart(
         "tests",
         lambda: tests_of_week(
@@ -127,7 +146,7 @@ def judge_week(
             assessment=now.assessment,
             posterior=now.posterior,
             listed=listed,
-            trends=trends,
+            trends=chain(trends.parts(TEST_TRENDS), [standing]),
             orders=orders,
             repairs=repairs,
             learned=learned,
@@ -148,7 +167,7 @@ def judge_week(
     keep_models(workspace.models, now.assessment.models, cards)
     with warehouse.transaction():
         store_captures(warehouse, now.assessment.captures)
-        warehouse.replace("trends", trends)
+        warehouse.replace_by_van("trends", chain(trends.parts(), [standing]))
         of_week = {"watchlist": listed, "notices": notices, "learning": lesson, "test_plan": tests}
         _store_week(warehouse, week, of_week | programme.tables() | {"runs": pl.DataFrame([run])})
         warehouse.replace("warranties", with_sentences(warranties.warranty_rows(granted, week)))
@@ -168,12 +187,14 @@ def _judge(
     learned: "Learned",
     warranties: Mapping[str, "Warranty"],
     tell: "Tell | None",
+    trends: RowsAside,
 ) -> Callable[[frozenset[str]], _Judged]:
-    """Judge some of the vans together; no side effects."""
+    """Judge some of the vans together; the trends are theirs, whatever was judged before."""
     from models.causes.as_recorded import as_recorded
     from models.causes.infer import infer_causes
     from models.tracking.assess import assess
     from models.work.learning import van_priors
+    from models.work.repair_proof import PROOF_TRENDS
     from models.work.settling import late_to_settle
     from models.work.standing_codes import standing_codes
     from models.work.watchlist import watchlist
@@ -195,6 +216,7 @@ def _judge(
         mine = frame if van_ids >= everyone else frame.filter(pl.col("van_id").is_in(list(van_ids)))
         codes = standing_codes(mine, done)
         settling = {van_id: fact for van_id, fact in late.items() if van_id in van_ids}
+        trends.clear()
         assessment = assess(
             mine,
             families=families,
@@ -204,9 +226,11 @@ def _judge(
             shapes=shapes,
             also=codes.keys() | settling.keys(),
             tell=tell,
+            keep=trends.add,
         )
-        flags = lessons.flags_of(assessment)
         found = assessment.residuals.van_ids
+        assessment = replace(assessment, trends=trends.of_vans(found, (*PROOF_TRENDS, "level", "alarm_since")))
+        flags = lessons.flags_of(assessment)
         family_of = dict(assessment.states.select("van_id", "family").iter_rows())
         posterior = infer_causes(
             assessment.residuals,
@@ -235,11 +259,14 @@ def _judge(
 
 
 def _prove_repairs(
-    workspace: Workspace, warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
+    workspace: Workspace, warehouse: Warehouse, trends: RowsAside, repairs: pl.DataFrame, week: str
 ) -> tuple[NotJudged, ...]:
     """Record which repairs are proven, before orders are proposed: a judged repair makes room for the next order."""
+    from models.work.repair_proof import PROOF_TRENDS
+
+    mine = trends.of_vans(waiting_for_proof(warehouse), PROOF_TRENDS)
     proofs, unproven = judge_apart(
-        lambda van_ids: proofs_due(warehouse, trends.filter(pl.col("van_id").is_in(list(van_ids))), repairs),
+        lambda van_ids: proofs_due(warehouse, mine.filter(pl.col("van_id").is_in(list(van_ids))), repairs, week),
         _vans_by_family(warehouse.query("SELECT family, van_id FROM work_orders")),
     )
     for event in proofs:

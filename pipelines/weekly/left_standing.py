@@ -4,16 +4,18 @@ import polars as pl
 
 from data_contracts.facts.fact import Fact
 from data_contracts.states import URGENCIES
-from data_contracts.tables import FACTS_TYPE
+from data_contracts.tables import FACTS_TYPE, TRENDS, polars_schema
 from pipelines.storage.warehouse import Warehouse
 
 
 def with_standing(
-    warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
+    warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, week: str
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """List and trends with the previous rows of vans that could not be judged: leaving them off would say they are well."""
+    """The list with the previous rows of vans that could not be judged, and their trends: leaving them off would say they are well."""
     if not van_ids:
-        return listed, trends
+        return listed, pl.DataFrame(schema=polars_schema(TRENDS))
+    trends = "SELECT * FROM trends WHERE week <= $week AND list_contains($van_ids, van_id)"
+    known = warehouse.query(trends, {"week": week, "van_ids": van_ids})
     last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
     standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
         pl.col("van_id").is_in(van_ids)
@@ -29,9 +31,8 @@ def with_standing(
         reasons=pl.lit(None, dtype=standing.schema["reasons"]),
     ).select(listed.columns)
     listed = _put_behind(listed, standing)
-    known = warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]).filter(pl.col("van_id").is_in(van_ids))
     ranked = listed.with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
-    return ranked, pl.concat([trends, known.select(trends.columns)]).sort("van_id", "week", "quantity")
+    return ranked, known
 
 
 def _put_behind(listed: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:

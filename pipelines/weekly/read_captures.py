@@ -5,10 +5,9 @@ method changed, as long as its samples are kept; `read_id` is the hash over all 
 commits each batch whole, so a killed run loses at most the batch it was in.
 """
 
-import hashlib
 import os
 import traceback
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -18,8 +17,7 @@ import polars as pl
 from data_contracts.capture import Conditions, Waveform, capture_id
 from data_contracts.errors import VansnapError
 from data_contracts.family import Family
-from data_contracts.recorder import CANONICAL
-from data_contracts.tables import CAPTURES, READINGS, SHAPES, polars_schema
+from data_contracts.tables import CAPTURES, READINGS, polars_schema
 from data_contracts.weeks import week_of
 from pipelines.retention.ledger import bring_back
 from pipelines.storage.warehouse import Warehouse
@@ -28,6 +26,7 @@ from pipelines.weekly.assign_visits import assign_visits
 from pipelines.weekly.batches import Tell, in_order
 from pipelines.weekly.chunks_handed import ChunksHanded, chunk_handed
 from pipelines.weekly.own_version import reads_with
+from pipelines.weekly.reading_due import ReadingDue, family_of, reading_due
 from pipelines.workspace.cluster_settings import ClusterSettings
 from pipelines.workspace.register import Register
 from pipelines.workspace.run_progress import Report
@@ -41,24 +40,6 @@ _BATCHES_EACH = 4
 """For every process at least, so that none waits long for the last; but none smaller than `_LEAST_RECORDINGS`. Of our choosing."""
 _LEAST_RECORDINGS = 400
 _POOL_FROM = 200  # below this many recordings a pool costs more than it saves
-
-_READ_COLUMNS = (
-    "waveform_id",
-    "van_id",
-    "captured_at",
-    "coolant_c",
-    "intake_air_c",
-    "barometer_kpa",
-    "humidity_pct",
-    "altitude_m",
-    "closed_loop",
-    "trim_idle_pct",
-    "trim_2500_pct",
-    "fault_codes",
-    "fuel",
-    "recorder_offset_u_v",
-    "recorder_gain_u",
-)
 
 
 @dataclass(frozen=True)
@@ -115,43 +96,23 @@ def read_new_captures(
     """
     from models.reading.read import METHOD
 
-    held = warehouse.query(
-        """
-        SELECT r.*, w.chunk, w.row_group, w.samples, w.removed_on IS NOT NULL AS removed
-        FROM recordings r JOIN waveforms w USING (waveform_id)
-        WHERE r.state = 'held'
-        ORDER BY w.chunk, w.row_group, r.delivery, r.row
-        """
-    )
-    gone = held.filter("removed").select("delivery", "row", "waveform_id")
-    held = held.filter(~pl.col("removed"))
-    families = {van_id: _family_of(register, van_id) for van_id in held["van_id"].unique()}
-    prints = {van_id: _family_print(family) for van_id, family in families.items() if family is not None}
-    rows = [row for row in held.iter_rows(named=True) if row["van_id"] in prints]
-    for row in rows:
-        profile = register.recorders.get(row["recorder"], CANONICAL)
-        row["recorder_offset_u_v"], row["recorder_gain_u"] = profile.offset_u_v, profile.gain_u
-        row["read_id"] = _read_id(row, prints[row["van_id"]], METHOD)
-    read = dict(warehouse.query("SELECT DISTINCT read_id, true AS done FROM captures").iter_rows())
-    todo = [row for row in rows if row["read_id"] not in read]
-    resting = held.filter(~pl.col("van_id").is_in(list(prints))).select("delivery", "row")
-    resting = pl.concat([resting, gone.select("delivery", "row")])
-    wanted = pl.DataFrame({"read_id": [row["read_id"] for row in rows]}, schema={"read_id": pl.String})
-    _drop_captures_without(warehouse, wanted, resting)
-    known = warehouse.query("SELECT DISTINCT delivery, row, waveform_id FROM captures")
-    bring_back(workspace, warehouse, gone.join(known, on=["delivery", "row", "waveform_id"], how="anti"))
+    known = {van_id: family for van_id in register.vans if (family := family_of(register, van_id)) is not None}
     done = 0
-    progress(0, len(todo))
     failed: list[str] = []
-    for batch, result in _read_batches(workspace, todo, families, register, workers, cluster, tell):
-        for captures, readings, shapes in result.tables:
-            with warehouse.transaction():
-                warehouse.upsert("captures", captures)
-                warehouse.upsert("readings", readings)
-                warehouse.upsert("shapes", shapes)
-        failed += result.failed
-        done += len(batch.recordings)
-        progress(done, len(todo))
+    with reading_due(warehouse, register, known, METHOD) as due:
+        bring_back(workspace, warehouse, due.gone_unread())
+        # captures that are read again were dropped: looking for them would take as long as storing
+        store = warehouse.append if due.one_capture_each() else warehouse.upsert
+        progress(0, len(due.samples))
+        for count, result in _read_batches(workspace, due, workers, cluster, tell):
+            for captures, readings, shapes in result.tables:
+                with warehouse.transaction():
+                    store("captures", captures)
+                    store("readings", readings)
+                    store("shapes", shapes)
+            failed += result.failed
+            done += count
+            progress(done, len(due.samples))
     traces = workspace.root / READ_TRACES
     traces.unlink(missing_ok=True)
     if failed:
@@ -161,75 +122,29 @@ def read_new_captures(
     return done - len(failed)
 
 
-def _family_of(register: Register, van_id: str) -> Family | None:
-    van = register.vans.get(van_id)
-    family = register.families.get(van.family) if van is not None else None
-    if family is None or van is None or van.lambda_banks is None:
-        return family
-    return replace(family, lambda_banks=van.lambda_banks)
+class _Batches:
+    """What is due in batches, each asked for when its turn comes."""
 
+    def __init__(self, due: ReadingDue, spans: list[tuple[int, int]], waveforms: Path) -> None:
+        self._due, self._spans, self._waveforms = due, spans, waveforms
 
-_NOT_READ_BY = ("fuel", "hybrid", "warranty_km", "limits")
-"""What a family has beside what its snaps are read by."""
+    def __len__(self) -> int:
+        return len(self._spans)
 
-
-def _family_print(family: Family) -> str:
-    """Hash over every figure of a family that a reading rests on."""
-    figures = {name: value for name, value in vars(family).items() if name not in _NOT_READ_BY}
-    return hashlib.sha256(repr(_plain(figures)).encode()).hexdigest()
-
-
-def _plain(value: Any) -> Any:
-    if hasattr(value, "tolist"):
-        return value.tolist()
-    if hasattr(value, "__dict__"):
-        return _plain(vars(value))
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    return value
-
-
-def _read_id(row: Mapping[str, Any], family_print: str, method: str) -> str:
-    parts = [repr(row[name]) for name in _READ_COLUMNS] + [str(row["delivery"]), str(row["row"]), family_print, method]
-    return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()
-
-
-def _drop_captures_without(warehouse: Warehouse, wanted: pl.DataFrame, resting: pl.DataFrame) -> None:
-    """Remove captures whose recording was superseded or will be read again.
-
-    Recordings that can't be read now (`resting`) keep the captures they have: those of vans whose family is broken, and those
-    whose samples are gone.
-    """
-    with warehouse.rows("_wanted", wanted), warehouse.rows("_resting", resting), warehouse.transaction():
-        gone = (
-            "SELECT capture_id FROM captures c WHERE read_id NOT IN (SELECT read_id FROM _wanted) AND NOT EXISTS "
-            "(SELECT 1 FROM _resting r WHERE r.delivery = c.delivery AND r.row = c.row)"
-        )
-        for table in ("readings", "shapes", "captures"):
-            warehouse.execute(f"DELETE FROM {table} WHERE capture_id IN ({gone})")
+    def __getitem__(self, number: int) -> _Batch:
+        recordings = self._due.recordings(*self._spans[number])
+        return _Batch(self._waveforms, recordings, self._due.families_of(recordings))
 
 
 def _read_batches(
-    workspace: Workspace,
-    todo: list[dict[str, Any]],
-    families: Mapping[str, Family | None],
-    register: Register,
-    workers: int,
-    cluster: ClusterSettings | None,
-    tell: Tell,
-) -> Iterator[tuple[_Batch, _Result]]:
-    batches = []
+    workspace: Workspace, due: ReadingDue, workers: int, cluster: ClusterSettings | None, tell: Tell
+) -> Iterator[tuple[int, _Result]]:
+    """Results, each with how many recordings it is of."""
     most = (
         _MOST_RECORDINGS if cluster is None or not cluster.asked else _LEAST_RECORDINGS
     )  # its workers are not counted yet
-    for recordings in _parted(todo, workers or os.cpu_count() or 1, most):
-        vans = {row["van_id"] for row in recordings}
-        known = {van_id: family for van_id in vans if (family := families[van_id]) is not None}
-        for row in recordings:
-            van = register.vans[row["van_id"]]
-            row["family"], row["depot"] = van.family, van.depot
-        batches.append(_Batch(workspace.waveforms, recordings, known))
-    if len(todo) < _POOL_FROM:
+    spans = list(_parted(due.samples, workers or os.cpu_count() or 1, most))
+    if len(due.samples) < _POOL_FROM:
         workers, cluster = 1, None
     storage = cluster.storage if cluster is not None else ""
     chunks = ChunksHanded(storage, workspace.waveforms)
@@ -240,26 +155,25 @@ def _read_batches(
         chunks.hand(row["chunk"] for row in batch.recordings)
         return replace(batch, storage=storage)
 
+    batches = _Batches(due, spans, workspace.waveforms)
     results = in_order(
         _read_apart, batches, version=reads_with, processes=workers, cluster=cluster, handed=handed, tell=tell
     )
-    yield from zip(batches, results, strict=True)
+    yield from zip((stop - first for first, stop in spans), results, strict=True)
     chunks.forget(tell)
 
 
-def _parted(todo: list[dict[str, Any]], processes: int, most: int) -> Iterator[list[dict[str, Any]]]:
-    """Recordings in batches, in their order."""
-    most = min(max(len(todo) // (processes * _BATCHES_EACH), _LEAST_RECORDINGS), most)
-    batch: list[dict[str, Any]] = []
-    samples = 0
-    for row in todo:
-        if batch and (len(batch) == most or samples + row["samples"] > _MOST_SAMPLES):
-            yield batch
-            batch, samples = [], 0
-        batch.append(row)
-        samples += row["samples"]
-    if batch:
-        yield batch
+def _parted(samples: Sequence[int], processes: int, most: int) -> Iterator[tuple[int, int]]:
+    """Recordings in batches, in their order: the first of each, and the one after its last."""
+    most = min(max(len(samples) // (processes * _BATCHES_EACH), _LEAST_RECORDINGS), most)
+    first = held = 0
+    for number, count in enumerate(samples):
+        if number > first and (number - first == most or held + count > _MOST_SAMPLES):
+            yield first, number
+            first, held = number, 0
+        held += count
+    if first < len(samples):
+        yield first, len(samples)
 
 
 def _read_apart(batch: _Batch) -> _Result:
@@ -290,38 +204,46 @@ def _read_batch(batch: _Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
         [batch.families[row["van_id"]] for row in recordings],
         [_conditions(row) for row in recordings],
     )
-    ids, captures = [], []
-    for position, (recording, snap) in enumerate(zip(readings.recording.tolist(), readings.snap.tolist(), strict=True)):
-        row = recordings[recording]
-        ids.append(capture_id(row["waveform_id"], row["van_id"], row["captured_at"], snap))
-        captures.append(
-            {name: row.get(name) for name in polars_schema(CAPTURES)}
-            | {
-                "capture_id": ids[-1],
-                "snap": snap,
-                "week": week_of(row["captured_at"]),
-                "visit": row["visit"] or "",
-                "delivered_visit": row["visit"],
-                "grade": readings.grade[position],
-                "grade_reasons": list(readings.grade_reasons[position]),
-                "fault_codes": row["fault_codes"] or [],
-                "rate_hz": float(readings.rate_hz[position]),
-                "length_s": float(readings.length_s[position]),
-            }
-        )
+    entries = [recordings[index] for index in readings.recording.tolist()]
+    ids = [
+        capture_id(row["waveform_id"], row["van_id"], row["captured_at"], snap)
+        for row, snap in zip(entries, readings.snap.tolist(), strict=True)
+    ]
+    captures = {name: [row.get(name) for row in entries] for name in polars_schema(CAPTURES)} | {
+        "capture_id": ids,
+        "snap": readings.snap,
+        "week": [week_of(row["captured_at"]) for row in entries],
+        "visit": [row["visit"] or "" for row in entries],
+        "delivered_visit": [row["visit"] for row in entries],
+        "grade": readings.grade,
+        "grade_reasons": [list(reasons) for reasons in readings.grade_reasons],
+        "fault_codes": [row["fault_codes"] or [] for row in entries],
+        "rate_hz": readings.rate_hz,
+        "length_s": readings.length_s,
+    }
     values: dict[str, Any] = {"capture_id": ids}
     for name, column in readings.values.items():
         values[name], values[name + "_u"] = column, readings.u[name]
-    values["unread"] = [[{"name": n, "reason": r} for n, r in sorted(u.items())] for u in readings.unread]
-    values["marked"] = [[{"name": n, "mark": m} for n, m in sorted(u.items())] for u in readings.marked]
+    kinds = polars_schema(READINGS)
+    values["unread"] = _listed(readings.unread, "reason", kinds["unread"])
+    values["marked"] = _listed(readings.marked, "mark", kinds["marked"])
     values["method"] = [METHOD] * len(ids)
-    frame = pl.DataFrame(values, schema_overrides={k: v for k, v in polars_schema(READINGS).items() if k in values})
+    frame = pl.DataFrame(values, schema_overrides={name: kind for name, kind in kinds.items() if name in values})
     frame = frame.with_columns(pl.col(pl.Float64).fill_nan(None))
-    shapes = pl.DataFrame(
-        {"capture_id": ids, "airflow": list(readings.shape_airflow), "lambda_signal": list(readings.shape_lambda)},
-        schema=polars_schema(SHAPES),
+    shapes = {"airflow": readings.shape_airflow, "lambda_signal": readings.shape_lambda}
+    return (
+        pl.DataFrame(captures, schema=polars_schema(CAPTURES)),
+        frame,
+        pl.DataFrame({"capture_id": ids} | {name: pl.Series(rows).arr.to_list() for name, rows in shapes.items()}),
     )
-    return pl.DataFrame(captures, schema=polars_schema(CAPTURES)), frame, shapes
+
+
+def _listed(told: Sequence[Mapping[str, str]], what: str, kind: pl.DataType) -> pl.Series:
+    """Of each capture a list of names with what is told of them; lists that are the same are made once."""
+    places: dict[tuple[tuple[str, str], ...], int] = {}
+    rows = [places.setdefault(tuple(sorted(one.items())), len(places)) for one in told]
+    lists = [[{"name": name, what: said} for name, said in one] for one in places]
+    return pl.Series(lists, dtype=kind).gather(rows)
 
 
 def _waveforms(batch: _Batch) -> dict[str, Waveform]:

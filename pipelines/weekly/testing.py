@@ -1,5 +1,6 @@
 """The plan of the tests: what the week found out about every van, handed to the model; and what it comes to."""
 
+from collections.abc import Iterable
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -29,7 +30,7 @@ def tests_of_week(
     assessment: "Assessment",
     posterior: "CausePosterior",
     listed: pl.DataFrame,
-    trends: pl.DataFrame,
+    trends: Iterable[pl.DataFrame],
     orders: pl.DataFrame,
     repairs: pl.DataFrame,
     learned: "Learned",
@@ -46,8 +47,10 @@ def tests_of_week(
         Up to the week, of vans of the register.
     assessment, posterior
         What was found of the vans judged.
-    listed, trends : polars.DataFrame
-        The week's list and trends, with vans that stand from before.
+    listed : polars.DataFrame
+        The week's list, with vans that stand from before.
+    trends : iterable of polars.DataFrame
+        Of the vans of one after the other, those that stand from before too; at least one.
     orders : polars.DataFrame
         All work orders.
     repairs : polars.DataFrame
@@ -61,7 +64,7 @@ def tests_of_week(
         Rows of `test_plan`.
     """
     from models.work.testing_plan import plan_tests
-    from models.work.vans_to_test import Known, vans_to_test
+    from models.work.vans_to_test import Known, bearing_on_tests, vans_to_test
     from pipelines.decisions.circumstances import being_proven
 
     done = repairs.filter(pl.col("done_at") < week_end(week))
@@ -71,7 +74,7 @@ def tests_of_week(
         vans,
         register.families,
         assessment.states,
-        trends,
+        pl.concat(map(bearing_on_tests, trends)),
         listed,
         done,
         severity=dict(zip(posterior.van_ids, severity.tolist(), strict=True)),

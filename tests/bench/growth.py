@@ -1,12 +1,12 @@
 """How a whole `weekly` grows with the fleet: 1,000, 3,000 and 10,000 vans with four captures each, from their delivery to the published file.
 
-Vans, register and recordings are copies of a sample fleet's (many_vans.py), recordings thinned to 500 samples a second; each copy differs in one
-sample, else it would be told to be the same, and is on disk before the run begins. BENCH_VANS names other sizes, BENCH_FORMAT=csv another form of file. Processor time is of all processes of the run; memory is the peak
-of the process that writes and of the largest of the others. The exponent is that of processor time from the smallest fleet to the
-largest: 1 is growth in proportion.
+Vans, register and recordings are copies of a sample fleet's (many_deliveries.py), on disk before the run begins. BENCH_VANS names other sizes,
+BENCH_VISITS and BENCH_SNAPS other numbers of visits a van and of captures a visit, BENCH_HZ to how many samples a second they are thinned, BENCH_LONGEST_S the longest recording that
+is taken, BENCH_FORMAT another form of delivery (csv; zip, of Parquet, by which a large fleet is made in minutes). Processor time is of all processes
+of the run; memory is the peak of the process that writes and of the largest of the others; a last line has every process. The exponent is that of
+processor time from the smallest fleet to the largest: 1 is growth in proportion. Everything is below TMPDIR.
 """
 
-import csv
 import json
 import math
 import os
@@ -14,35 +14,43 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
 from tests.bench.processes import processor_time
 
 SIZES = (1000, 3000, 10_000)
-VISITS, SNAPS = 2, 2
-THINNED_HZ = 500.0
 STEPS = ("intake", "reading", "tracking", "publish")
 LOOK_S = 0.2
-_TOLD = ("coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "odometer_km", "closed_loop")
+TOLD_FROM_S = 1.0
+"""Processes that took less processor time are told together."""
+
+
+class Process(NamedTuple):
+    """What one process took: processor seconds and its peak [MB]."""
+
+    busy: float
+    peak: float
 
 
 class Run(NamedTuple):
-    """What a run took: seconds, processor seconds, and the peaks of the writer and of the largest other process. [MB]"""
+    """What a run took: seconds by the clock, and each of its processes, that which writes ahead of the others."""
 
     seconds: float
-    busy: float
-    writer: float
-    other: float
+    processes: list[Process]
+
+    @property
+    def busy(self) -> float:
+        """Processor seconds of all."""
+        return sum(process.busy for process in self.processes)
 
 
 def main() -> None:
     """Measure and print."""
+    from tests.bench.many_deliveries import asked
+
     sizes = [int(size) for size in os.environ.get("BENCH_VANS", "").split(",") if size] or list(SIZES)
-    print(
-        f"growth of weekly, {VISITS * SNAPS} captures a van at {THINNED_HZ:.0f} Hz, {_ending()}; seconds of each step"
-    )
+    print(f"growth of weekly, {asked()}; seconds of each step")
     print(
         f"{'vans':>8}{'captures':>10}{'seconds':>9}{'processor s':>13}"
         + "".join(f"{step:>10}" for step in STEPS)
@@ -55,7 +63,7 @@ def main() -> None:
         sample = sample_home(Path(folder))
         for vans in sizes:
             home = Path(folder) / str(vans)
-            captures = int(_here("deliver", str(sample), str(home), str(vans)))
+            captures = _delivered(sample, home, vans)
             os.sync()
             run = watched([sys.executable, "-m", "pipelines.cli", "weekly", "--home", str(home), "--json"])
             busy[vans] = run.busy
@@ -65,8 +73,16 @@ def main() -> None:
             print(
                 f"{vans:>8}{captures:>10}{run.seconds:>9.1f}{run.busy:>13.1f}"
                 + "".join(f"{steps[step]:>10.1f}" for step in STEPS)
-                + f"{run.writer:>11.0f}{run.other:>10.0f}"
+                + f"{run.processes[0].peak:>11.0f}{max((other.peak for other in run.processes[1:]), default=0.0):>10.0f}"
                 + "".join(f"{size / 1e6:>14.0f}" for size in sizes_mb),
+                flush=True,
+            )
+            told = [process for process in run.processes if process.busy >= TOLD_FROM_S]
+            less = run.busy - sum(process.busy for process in told)
+            print(
+                "  its processes: "
+                + ", ".join(f"{process.busy:.1f} s {process.peak:.0f} MB" for process in told)
+                + f", {len(run.processes) - len(told)} others {less:.1f} s",
                 flush=True,
             )
     if len(sizes) > 1:
@@ -75,82 +91,10 @@ def main() -> None:
         print(f"exponent of processor time: {exponent:.2f}")
 
 
-def _ending() -> str:
-    return os.environ.get("BENCH_FORMAT", "parquet")
-
-
-def _here(*words: str) -> str:
-    command = [sys.executable, "-m", "tests.bench.growth", *words]
-    return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
-
-
-def deliver_fleet(sample: Path, home: Path, vans: int) -> int:
-    """A workspace of so many vans with a delivery of each copy of the sample fleet in its inbox; the captures delivered."""
-    import polars as pl
-
-    from pipelines.workspace.workspace import make_workspace
-    from tests.bench.many_vans import depot_of, name_of
-    from tests.deliveries import deliver
-
-    workspace = make_workspace(home, {"settings.toml": ""})
-    (workspace.register / "families.toml").write_bytes((sample / "register" / "families.toml").read_bytes())
-    with (sample / "register" / "vans.csv").open(newline="", encoding="utf-8") as file:
-        known = list(csv.DictReader(file))
-    copies = -(-vans // len(known))
-    with (workspace.register / "vans.csv").open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, list(known[0]))
-        writer.writeheader()
-        for copy in range(copies):
-            for row in known:
-                named = {"van_id": name_of(row["van_id"], copy), "depot": depot_of(row["depot"], copy)}
-                writer.writerow(row | named)
-    recordings = list(_recordings(sample))
-    for copy in range(copies):
-        rows, files = [], {}
-        for number, (row, columns) in enumerate(recordings):
-            name = f"{number}.{_ending()}"
-            rows.append({"file": name, **row, "van_id": name_of(row["van_id"], copy)})
-            files[name] = pl.DataFrame(_told_apart(columns, copy))
-        deliver(workspace.inbox / f"d{copy:05d}", rows, files)
-    return copies * len(recordings)
-
-
-def _recordings(sample: Path) -> Iterator[tuple[dict[str, object], dict[str, object]]]:
-    """Manifest row and columns of the snaps of each van's newest visits."""
-    import duckdb
-
-    from pipelines.storage.waveforms import read_chunk
-
-    with duckdb.connect(str(sample / "published.duckdb"), read_only=True) as asked:
-        rows = asked.sql(
-            f"""
-            SELECT chunk, row_group, waveform_id, van_id, captured_at, captures.rate_hz, {", ".join(_TOLD)}
-            FROM captures JOIN waveforms USING (waveform_id)
-            QUALIFY dense_rank() OVER (PARTITION BY van_id ORDER BY visit DESC) <= {VISITS}
-                AND row_number() OVER (PARTITION BY visit ORDER BY captured_at, capture_id) <= {SNAPS}
-            ORDER BY van_id, captured_at
-            """
-        ).pl()
-    for row in rows.iter_rows(named=True):
-        path = sample / "waveforms" / row["chunk"]
-        held = read_chunk(path, [row["row_group"]], {row["waveform_id"]})[row["waveform_id"]]
-        every = max(round(row["rate_hz"] / THINNED_HZ), 1)
-        told = {name: row[name] for name in _TOLD if row[name] is not None}
-        columns = {"time_s": held.time_s[::every]} | {name: held.channels[name][::every] for name in held.channels}
-        yield {"van_id": row["van_id"], "captured_at": row["captured_at"].isoformat(), **told}, columns
-
-
-def _told_apart(columns: dict[str, object], copy: int) -> dict[str, object]:
-    """The same recording with one sample of its first signal at that of another."""
-    import numpy as np
-
-    if copy == 0:
-        return columns
-    name = next(name for name in columns if name != "time_s")
-    samples = np.array(columns[name])
-    there = copy % (samples.size // 8)  # ahead of the opening
-    samples[there] = np.unique(samples)[copy // (samples.size // 8) + 1]
-    return columns | {name: samples}
+def _delivered(sample: Path, home: Path, vans: int) -> int:
+    """Make a fleet's deliveries in a process of its own, whose memory is not held while the run is looked at; how many captures."""
+    command = [sys.executable, "-m", "tests.bench.many_deliveries", str(sample), str(home), str(vans)]
+    return int(subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout)
 
 
 def watched(command: list[str]) -> Run:
@@ -166,7 +110,9 @@ def watched(command: list[str]) -> Run:
             time.sleep(LOOK_S)
     assert run.returncode == 0, f"{command}: {run.returncode}"
     seconds = time.perf_counter() - begun
-    return Run(seconds, sum(busy.values()), peaks.pop(run.pid, 0.0), max(peaks.values(), default=0.0))
+    return Run(
+        seconds, [Process(busy[process], peaks[process]) for process in sorted(busy, key=lambda one: one != run.pid)]
+    )
 
 
 def _family(root: int) -> set[int]:
@@ -190,7 +136,3 @@ def _peak_mb(process: int) -> float:
     except OSError:
         return 0.0
     return next((int(line.split()[1]) / 1024 for line in status.splitlines() if line.startswith("VmHWM")), 0.0)
-
-
-if __name__ == "__main__":
-    print(deliver_fleet(Path(sys.argv[2]), Path(sys.argv[3]), int(sys.argv[4])))

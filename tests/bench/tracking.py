@@ -4,6 +4,7 @@ Each size is drawn in one process and tracked in another, so that the peak is th
 file included. Seconds are of this machine; the last columns, relative to the smallest fleet, travel: 1.0 per van is growth in proportion.
 As many threads share the work as a week's run would take, or `BENCH_THREADS`; processor seconds over seconds say how well.
 With `BENCH_SHAPES=1` every capture has its aligned traces, as in a week's run, and they are in memory whole, as there.
+With `BENCH_TOLD=every` the trends of every week are told and go through a file, as in a week's run; else those of one are.
 """
 
 import os
@@ -27,7 +28,8 @@ def main() -> None:
     """Measure and print."""
     sizes = [int(size) for size in os.environ.get("BENCH_VANS", "").split(",") if size] or list(SIZES)
     drawn = "with shapes" if _with_shapes() else "without shapes"
-    print(f"tracking, {WEEKS} weeks, one pass over all readings, {drawn}, threads: {_threads()}")
+    told = "every week told" if _every_week() else "one week told"
+    print(f"tracking, {WEEKS} weeks, one pass over all readings, {told}, {drawn}, threads: {_threads()}")
     print(
         f"{'vans':>8}{'captures':>12}{'seconds':>10}{'processor s':>13}{'peak MB':>9}{'s/van':>8}{'MB/van':>8}{'listed':>8}"
     )
@@ -54,6 +56,10 @@ def _threads() -> int:
 
 def _with_shapes() -> bool:
     return os.environ.get("BENCH_SHAPES", "0") != "0"
+
+
+def _every_week() -> bool:
+    return os.environ.get("BENCH_TOLD", "one") == "every"
 
 
 def _ask(*words: str) -> str:
@@ -96,7 +102,9 @@ def track(file: str) -> None:
     import time
     import warnings
 
+    from data_contracts.tables import TRENDS, polars_schema
     from models.tracking.assess import TrackingSettings, assess
+    from pipelines.storage.rows_aside import RowsAside
     from tests.readings_fleet import families, make_fleet, no_repairs
 
     warnings.simplefilter("ignore")
@@ -106,8 +114,10 @@ def track(file: str) -> None:
     frame = pl.scan_parquet(file)
     shapes = pl.read_parquet(file + SHAPES) if _with_shapes() else None
     captures, week = frame.select(pl.len(), pl.col("week").max()).collect().row(0)
-    settings = TrackingSettings(trend_weeks=1, threads=threads)
-    judged = assess(frame, families=families(), repairs=no_repairs(), week=week, settings=settings, shapes=shapes)
+    settings = TrackingSettings(trend_weeks=None if _every_week() else 1, threads=threads)
+    known = {"families": families(), "repairs": no_repairs(), "week": week, "settings": settings, "shapes": shapes}
+    with RowsAside(Path(file + TRENDS.name), polars_schema(TRENDS)) as aside:
+        judged = assess(frame, **known, keep=aside.add if _every_week() else None)
     seconds, busy = time.perf_counter() - begun, time.process_time() - processor
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     print(captures, seconds, busy, peak, judged.states.filter("listed").height)

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from data_contracts.family import parse_family
-from pipelines.weekly.read_captures import _family_print
+from pipelines.weekly.reading_due import family_print
 
 TABLE: dict[str, Any] = {
     "displacement_l": 2.0,
@@ -18,7 +18,7 @@ TABLE: dict[str, Any] = {
 
 
 def printed(**keys: Any) -> str:
-    return _family_print(parse_family("brook-20", TABLE | keys))
+    return family_print(parse_family("brook-20", TABLE | keys))
 
 
 @pytest.mark.parametrize(

@@ -48,6 +48,7 @@ def filled(table: str, **told: object) -> pl.DataFrame:
 
 
 PEAK = "main_peak_reference_g_s"
+LAST_WEEK = "2026-W40"
 
 
 def visit(warehouse: Warehouse, week: str, value: float, days: int, *, captures: int = 1) -> None:
@@ -68,7 +69,7 @@ def visit(warehouse: Warehouse, week: str, value: float, days: int, *, captures:
 
 def due(warehouse: Warehouse) -> list[OrderEvent]:
     repairs = with_touched(repairs_from_orders(warehouse), {}, {})
-    return proofs_due(warehouse, warehouse.query("SELECT * FROM trends"), repairs)
+    return proofs_due(warehouse, warehouse.query("SELECT * FROM trends"), repairs, LAST_WEEK)
 
 
 @pytest.mark.parametrize(("after", "state"), [(100.0, "proven"), (80.5, "not_proven"), (60.0, "not_proven")])
@@ -130,9 +131,8 @@ def test_what_can_not_be_told_is_waited_for_and_then_left_open_until_later_visit
             repair_id=pl.lit("next"), done_at=pl.col("done_at") + timedelta(weeks=PROVING_WEEKS)
         )
         trends = warehouse.query("SELECT * FROM trends")
-        assert (
-            proofs_due(warehouse, trends, pl.concat([repairs, again])) == []
-        )  # what came back may be the next repair's
+        repairs = pl.concat([repairs, again])
+        assert proofs_due(warehouse, trends, repairs, LAST_WEEK) == []  # what came back may be the next repair's
         (later,) = due(warehouse)
         assert (later.state, later.proof) == ("proven", "proven")
         record(workspace, later)

@@ -14,7 +14,8 @@ from pipelines.weekly import read_captures
 from pipelines.weekly.assign_visits import visits
 from pipelines.weekly.judging import _fault_codes, _silence
 from pipelines.weekly.left_standing import _put_behind
-from pipelines.weekly.read_captures import _Batch, _conditions, _family_print, _parted, _plain, _read_apart, _read_id
+from pipelines.weekly.read_captures import _Batch, _conditions, _parted, _read_apart
+from pipelines.weekly.reading_due import READ_BY, _plain, family_print, read_id
 from tests.readings_fleet import FAMILIES_TABLE
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -52,7 +53,7 @@ def test_a_delivered_word_holds_for_a_day() -> None:
     ]
 
 
-ROW: dict[str, Any] = dict.fromkeys(read_captures._READ_COLUMNS) | {
+ROW: dict[str, Any] = dict.fromkeys(READ_BY) | {
     "waveform_id": "w",
     "van_id": "a",
     "captured_at": AT,
@@ -84,26 +85,26 @@ ROW: dict[str, Any] = dict.fromkeys(read_captures._READ_COLUMNS) | {
     ],
 )
 def test_a_recording_is_read_again_once_anything_it_rests_on_changed(column: str, value: object) -> None:
-    before = _read_id(ROW, "family", "method")
-    assert _read_id(dict(ROW), "family", "method") == before
-    assert _read_id(ROW | {column: value}, "family", "method") != before
-    assert _read_id(ROW, "other", "method") != before
-    assert _read_id(ROW, "family", "other") != before
-    assert _read_id(ROW | {"note": "x", "visit": "y"}, "family", "method") == before
+    before = read_id(ROW, "family", "method")
+    assert read_id(dict(ROW), "family", "method") == before
+    assert read_id(ROW | {column: value}, "family", "method") != before
+    assert read_id(ROW, "other", "method") != before
+    assert read_id(ROW, "family", "other") != before
+    assert read_id(ROW | {"note": "x", "visit": "y"}, "family", "method") == before
 
 
 def test_a_family_is_known_by_every_figure_a_reading_rests_on() -> None:
     name, table = next(iter(FAMILIES_TABLE.items()))
-    before = _family_print(parse_family(name, table))
-    assert _family_print(parse_family(name, table)) == before
+    before = family_print(parse_family(name, table))
+    assert family_print(parse_family(name, table)) == before
     changed = dict(table)
     for key, value in (("displacement_l", 9.5), ("cylinders", 6), ("max_free_rpm", 5111), ("lambda_banks", 2)):
-        assert _family_print(parse_family(name, changed | {key: value})) != before, key
+        assert family_print(parse_family(name, changed | {key: value})) != before, key
     for inner in ("airflow_sensor", "main_peak"):
         assert isinstance(table[inner], dict)
     peak = dict(table["main_peak"]) | {"expected_g_s": 1.0 + table["main_peak"]["expected_g_s"]}  # type: ignore[index]
-    assert _family_print(parse_family(name, changed | {"main_peak": peak})) != before
-    assert _family_print(parse_family(name, changed | {"hybrid": "full"})) == before  # says nothing of a reading
+    assert family_print(parse_family(name, changed | {"main_peak": peak})) != before
+    assert family_print(parse_family(name, changed | {"hybrid": "full"})) == before  # says nothing of a reading
     assert _plain({"a": pl.Series([1.5]).to_numpy()}) == {"a": [1.5]}
 
 
@@ -120,7 +121,9 @@ def test_conditions_reach_the_reading_under_their_own_names() -> None:
 
 def test_batches_are_bounded_in_recordings_and_samples(monkeypatch: pytest.MonkeyPatch) -> None:
     def sizes(*samples: int, processes: int = 1, most: int = 6) -> list[int]:
-        return [len(batch) for batch in _parted([{"samples": each} for each in samples], processes, most)]
+        spans = list(_parted(samples, processes, most))
+        assert [number for span in spans for number in range(*span)] == list(range(len(samples)))
+        return [stop - first for first, stop in spans]
 
     monkeypatch.setattr(read_captures, "_LEAST_RECORDINGS", 2)
     monkeypatch.setattr(read_captures, "_MOST_SAMPLES", 100)

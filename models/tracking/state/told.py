@@ -165,9 +165,13 @@ KINDS = (
 
 Tell = Callable[[Callable[[Piece], Part], Sequence[Piece]], Iterable[Part]]
 """Does a piece of work for each piece, wherever, and gives the parts in the order of the pieces."""
+Keep = Callable[[pl.DataFrame], object]
+"""Takes the rows of trends of some vans, all that there are of them."""
 
 
-def told_of(pieces: Sequence[Piece], std: Standardised, repeating: tuple[str, ...], tell: Tell) -> Told:
+def told_of(
+    pieces: Sequence[Piece], std: Standardised, repeating: tuple[str, ...], tell: Tell, keep: Keep | None = None
+) -> Told:
     """Chart all vans and keep what is told.
 
     Parameters
@@ -180,12 +184,14 @@ def told_of(pieces: Sequence[Piece], std: Standardised, repeating: tuple[str, ..
         Quantities whose repeats are charted.
     tell : callable
         Shares the pieces out.
+    keep : callable, optional
+        Given the trends of each piece as it is done; those of what is returned are none then.
 
     Returns
     -------
     Told
     """
-    return _told(std, repeating, list(tell(part_of, pieces)))
+    return _told(std, repeating, [_handed_on(part, keep) for part in tell(part_of, pieces)])
 
 
 def pieces_of(
@@ -291,6 +297,14 @@ def part_of(piece: Piece) -> Part:
     }
     trends = trends_of(judged, piece.repairs, asked.first_week)
     return Part(tables, _limits(forecasts), list(forecasts.by_quantity), residuals, trends)
+
+
+def _handed_on(part: Part, keep: Keep | None) -> Part:
+    """What is still kept here of a part."""
+    if keep is None:
+        return part
+    keep(part.trends)
+    return part._replace(trends=part.trends.clear())
 
 
 def _of(tables: Mapping[str, Any], rows: Codes) -> dict[str, NDArray[Any]]:

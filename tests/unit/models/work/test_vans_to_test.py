@@ -1,6 +1,7 @@
 """What bears on the next test of a van: visits, wear, signs and suspicions, with columns left out or half empty."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
@@ -18,6 +19,7 @@ from models.work.vans_to_test import (
     REPAIRED_WEEKS,
     WARNED,
     Known,
+    bearing_on_tests,
     vans_to_test,
 )
 from tests.readings_fleet import families
@@ -61,7 +63,9 @@ def found(
         frame(REPAIRS, repairs or []),
         **more,  # type: ignore[arg-type]
     )
-    return {van.van_id: van for van in vans_to_test(known, taken, WEEK)}
+    of_all = vans_to_test(known, taken, WEEK)
+    assert vans_to_test(replace(known, trends=bearing_on_tests(known.trends)), taken, WEEK) == of_all
+    return {van.van_id: van for van in of_all}
 
 
 def codes(van: VanToTest) -> list[str]:

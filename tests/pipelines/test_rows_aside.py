@@ -1,0 +1,133 @@
+"""Rows put aside in a file before they are stored, and a table that is replaced by them some vans at a time."""
+
+import errno
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from data_contracts.errors import NoRoomError
+from data_contracts.tables import TRENDS, polars_schema
+from pipelines.storage.rows_aside import RowsAside
+from pipelines.storage.warehouse import Warehouse
+
+SCHEMA = polars_schema(TRENDS)
+KEY = ("van_id", "week", "quantity")
+
+
+def rows(*vans: str, value: float | None = 1.0, weeks: int = 3) -> pl.DataFrame:
+    told = [
+        dict.fromkeys(SCHEMA)
+        | {"van_id": van, "week": f"2026-W{week:02}", "quantity": name, "value": value, "alarm": week == 2}
+        for van in vans
+        for week in range(1, weeks + 1)
+        for name in ("idle_g_s", "lambda_idle")
+    ]
+    return pl.DataFrame(told, schema=SCHEMA)
+
+
+@pytest.fixture
+def aside(tmp_path: Path) -> Iterator[RowsAside]:
+    with RowsAside(tmp_path / "trends.parquet", SCHEMA) as opened:
+        yield opened
+
+
+@pytest.fixture
+def warehouse(tmp_path: Path) -> Iterator[Warehouse]:
+    with Warehouse(tmp_path / "warehouse.duckdb") as opened:
+        yield opened
+
+
+def stored(warehouse: Warehouse) -> pl.DataFrame:
+    return warehouse.query(f"SELECT * FROM trends ORDER BY {', '.join(KEY)}")
+
+
+def test_rows_come_back_as_they_were_added(aside: RowsAside) -> None:
+    added = [rows("a", "b"), rows("c", value=None), rows(), rows("d", value=float("inf"))]
+    for each in added:
+        aside.add(each)
+    found = list(aside.parts())
+    assert [each.height for each in found] == [12, 6, 6]
+    assert pl.concat(found).equals(pl.concat(added), null_equal=True)
+    assert [each.columns for each in aside.parts(("week", "van_id"))] == [["week", "van_id"]] * 3
+
+
+def test_of_some_vans_only_what_is_asked_is_read(aside: RowsAside) -> None:
+    aside.add(rows("a", "b"))
+    aside.add(rows("c"))
+    found = aside.of_vans(["c", "b", "nobody"], ("van_id", "alarm"))
+    assert found.columns == ["van_id", "alarm"]
+    assert found["van_id"].to_list() == ["b"] * 6 + ["c"] * 6
+    assert aside.of_vans([], ("van_id", "value")).schema == {"van_id": pl.String, "value": pl.Float64}
+
+
+def test_where_nothing_was_added_there_is_nothing(aside: RowsAside, tmp_path: Path) -> None:
+    assert list(aside.parts()) == []
+    assert aside.of_vans(["a"], KEY).is_empty()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_cleared_it_takes_other_rows_and_at_the_end_the_file_is_gone(tmp_path: Path) -> None:
+    with RowsAside(tmp_path / "trends.parquet", SCHEMA) as aside:
+        aside.add(rows("a"))
+        aside.clear()
+        aside.add(rows("b"))
+        assert aside.of_vans(["a", "b"], ("van_id",))["van_id"].unique().to_list() == ["b"]
+        assert [one.name.startswith(".trends.parquet.") for one in tmp_path.iterdir()] == [True]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_a_killed_run_left_goes_with_the_next(tmp_path: Path) -> None:
+    left = tmp_path / ".trends.parquet.00000000-1.part"
+    left.write_bytes(b"half a file")
+    with RowsAside(tmp_path / "trends.parquet", SCHEMA) as aside:
+        assert not left.exists()
+        assert list(aside.parts()) == []
+
+
+def test_a_full_disk_is_told_in_one_line(aside: RowsAside, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("pyarrow.parquet.ParquetWriter.write_table", full)
+    with pytest.raises(NoRoomError, match=r"no room on the disk to write .*trends\.parquet"):
+        aside.add(rows("a"))
+
+
+def test_replaced_some_vans_at_a_time_a_table_is_what_it_is_replaced_in_one(warehouse: Warehouse) -> None:
+    before = pl.concat([rows("a", "b", "c", weeks=2), rows("d", "gone")])
+    parts = [rows("a", value=2.0), rows(), rows("b", "d", weeks=2), rows("c", "e", value=None)]
+    warehouse.append("trends", before)
+    with warehouse.transaction():
+        warehouse.replace_by_van("trends", iter(parts))
+    found = stored(warehouse)
+    assert found.equals(pl.concat(parts).sort(KEY), null_equal=True)
+    with warehouse.transaction():
+        warehouse.replace("trends", before)
+        warehouse.replace("trends", pl.concat(parts))
+    assert stored(warehouse).equals(found, null_equal=True)
+    warehouse.replace_by_van("trends", [])
+    assert stored(warehouse).is_empty()
+
+
+def test_rows_that_stay_as_they_are_stay_where_they_are(warehouse: Warehouse) -> None:
+    warehouse.append("trends", rows("a", "b"))
+    places = "SELECT van_id, week, quantity, rowid FROM trends WHERE van_id = 'b' ORDER BY ALL"
+    before = warehouse.query(places)
+    warehouse.replace_by_van("trends", [rows("a", value=5.0), rows("b")])
+    assert warehouse.query(places).equals(before)
+
+
+def test_stopped_half_way_the_table_is_what_it_was(warehouse: Warehouse) -> None:
+    warehouse.append("trends", rows("a", "b"))
+    before = stored(warehouse)
+
+    def stops() -> Iterator[pl.DataFrame]:
+        yield rows("a", value=3.0)
+        raise InterruptedError
+
+    with pytest.raises(InterruptedError), warehouse.transaction():
+        warehouse.replace_by_van("trends", stops())
+    assert stored(warehouse).equals(before)
