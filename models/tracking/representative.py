@@ -133,5 +133,5 @@ def _flows_of(captures: pl.DataFrame, shapes: pl.DataFrame | pl.LazyFrame | None
     """The aligned air flow of each capture, null for none; None without any shapes."""
     if shapes is None or not captures.height:
         return None
-    drawn = shapes_of(shapes, captures).select("capture_id", "airflow")
+    drawn = shapes_of(shapes, captures, ("airflow",))
     return captures.select("capture_id").join(drawn, on="capture_id", how="left", maintain_order="left")["airflow"]

@@ -281,15 +281,13 @@ class Warehouse:
     @contextmanager
     def little_memory(self) -> Iterator[None]:
         """Do what is inside with little more memory than is in use; the rest goes to the disk, beside the file."""
-        used, before = self.connection.execute(
-            "SELECT sum(memory_usage_bytes) FILTER (tag <> 'BASE_TABLE'), current_setting('memory_limit') FROM duckdb_memory()"
-        ).fetchall()[0]
+        used = self.query("SELECT sum(memory_usage_bytes) FROM duckdb_memory() WHERE tag <> 'BASE_TABLE'").item()
         self.execute(f"SET memory_limit = '{(int(used or 0) + LITTLE_MEMORY) // 1000}KB'")
         try:
             yield
         finally:
             with suppress(duckdb.TransactionException):  # aborted: what follows is closing it
-                self.execute(f"SET memory_limit = '{before}'")
+                self.execute("RESET memory_limit")
 
     def _insert(self, table: str, rows: pl.DataFrame, verb: str) -> None:
         typed = _typed(table, rows)

@@ -15,6 +15,7 @@ from models.reading.aligned_traces import GRID
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.shapes_drawn import shapes_of
 
+TRACES = ("airflow", "lambda_signal")
 SHAPES = ("airflow_shape", "lambda_shape")
 """Names of the two traces as contributors to an anomaly."""
 COMPONENTS = 6
@@ -80,11 +81,10 @@ def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFr
 
 def _traces_of(captures: pl.DataFrame, shapes: pl.DataFrame | pl.LazyFrame) -> NDArray[np.float32]:
     """Both traces of some captures, the air flow over its level; NaN where nothing was recorded."""
-    drawn = captures.select("capture_id").join(
-        shapes_of(shapes, captures), on="capture_id", how="left", maintain_order="left"
-    )
+    held_of = shapes_of(shapes, captures, TRACES)
+    drawn = captures.select("capture_id").join(held_of, on="capture_id", how="left", maintain_order="left")
     traces = np.full((captures.height, 2, GRID), np.nan, np.float32)
-    for k, name in enumerate(("airflow", "lambda_signal")):
+    for k, name in enumerate(TRACES):
         held = (drawn[name].list.len() == GRID).fill_null(value=False)
         if held.any():
             flat = drawn[name].filter(held).explode().cast(pl.Float32).to_numpy()
