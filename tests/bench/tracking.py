@@ -96,6 +96,10 @@ def _shapes_of(frame: pl.DataFrame) -> pl.DataFrame:
 
 def track(file: str) -> None:
     """Judge; print captures, seconds, processor seconds, peak of the process [MB] and vans listed."""
+    from pipelines.workspace.few_heaps import few_heaps
+
+    few_heaps()  # as a run does, before anything that starts threads is loaded
+
     import resource
     import time
     import warnings
