@@ -118,6 +118,8 @@ class Table:
         In order.
     published : bool
         Copied to the read side.
+    indexed : bool
+        The warehouse keeps an index of its key, whole in memory; a table that is always made whole needs none.
     """
 
     name: str
@@ -125,6 +127,7 @@ class Table:
     key: tuple[str, ...]
     columns: tuple[Column, ...]
     published: bool = False
+    indexed: bool = True
 
 
 def create_table_sql(table: Table) -> str:
@@ -140,7 +143,7 @@ def create_table_sql(table: Table) -> str:
     str
     """
     lines = [f'    "{c.name}" {_DUCKDB[c.type]}{" NOT NULL" if c.required else ""}{_check(c)}' for c in table.columns]
-    if table.key:
+    if table.key and table.indexed:
         lines.append("    PRIMARY KEY (" + ", ".join(f'"{k}"' for k in table.key) + ")")
     return f'CREATE TABLE IF NOT EXISTS "{table.name}" (\n' + ",\n".join(lines) + "\n)"
 
@@ -413,6 +416,7 @@ TRENDS = Table(
         ),
     ),
     published=True,
+    indexed=False,
 )
 
 WATCHLIST = Table(

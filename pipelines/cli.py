@@ -18,6 +18,7 @@ from pipelines.cli_backup import backup, restore, retention
 from pipelines.cli_options import FaultCodes, Home, Json, Trim, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, labels, list_tests, orders, sheet
 from pipelines.cli_state import check, forget, notify, rebuild, status
+from pipelines.workspace.few_heaps import few_heaps
 from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
 
 app = typer.Typer(
@@ -331,6 +332,7 @@ def main(arguments: list[str] | None = None) -> None:
     arguments : list of str, optional
         Without the program's name; default those of the process.
     """
+    few_heaps()
     gc.set_threshold(100_000)  # most objects are the libraries', which stay
     code = run(arguments)
     gc.freeze()  # what is left goes with the process: looking through it once more takes a fifth of a second

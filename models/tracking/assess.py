@@ -115,7 +115,7 @@ def assess(
     repairs: pl.DataFrame,
     week: str,
     settings: TrackingSettings | None = None,
-    shapes: pl.DataFrame | None = None,
+    shapes: pl.DataFrame | pl.LazyFrame | None = None,
     also: Collection[str] = (),
     tell: Tell | None = None,
     keep: Keep | None = None,
@@ -135,8 +135,8 @@ def assess(
         ISO week, for example 2026-W14.
     settings : TrackingSettings, optional
         Settings; the defaults where left out.
-    shapes : polars.DataFrame or None
-        Rows of the shapes table, for the representative repeat and the anomaly.
+    shapes : polars.DataFrame, polars.LazyFrame or None
+        As `models.tracking.shapes_drawn.shapes_of` takes them, for the representative repeat and the anomaly.
     also : collection of str
         Vans that are on the list for another reason than their readings: judged like the listed ones.
     tell : callable, optional
@@ -192,20 +192,21 @@ def assess(
 
 def _visited(
     frame: pl.LazyFrame,
-    shapes: pl.DataFrame | None,
+    shapes: pl.DataFrame | pl.LazyFrame | None,
     families: Mapping[str, Family],
     repairs: pl.DataFrame,
     threads: int,
 ) -> tuple[Standardised, pl.DataFrame, pl.DataFrame, Waveforms | None] | None:
     """Visits, the scatter of their repeats, what is told of captures, and waveforms; None without any tracked capture. What is large
     and no longer needed ends here."""
-    gathered = gather(frame, shapes, threads)
+    drawn = shapes.lazy() if shapes is not None and shapes.lazy().select(pl.len()).collect().item() else None
+    gathered = gather(frame, drawn, threads)
     if gathered is None:
         return None
     parts, repeats = gathered._asdict(), gathered.repeats
     del gathered
     std = standardise(parts.pop("visits"), repeats, families, repairs, threads)
-    waveforms = waveforms_of(std.visits, parts["chosen"], shapes) if shapes is not None and shapes.height else None
+    waveforms = waveforms_of(std.visits, parts["chosen"], drawn) if drawn is not None else None
     told = _captures(parts.pop("captures"), std, families, threads)
     return tried(std, std.visits["repeats"].to_numpy()), repeats, told, waveforms
 

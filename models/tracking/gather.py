@@ -45,15 +45,15 @@ class Gathered(NamedTuple):
     chosen: pl.DataFrame
 
 
-def gather(frame: pl.LazyFrame, shapes: pl.DataFrame | None, threads: int = 1) -> Gathered | None:
+def gather(frame: pl.LazyFrame, shapes: pl.LazyFrame | None, threads: int = 1) -> Gathered | None:
     """Make captures to visits.
 
     Parameters
     ----------
     frame : polars.LazyFrame
         Captures joined with their readings, in any order.
-    shapes : polars.DataFrame or None
-        Rows of the shapes table, for the representative repeat.
+    shapes : polars.LazyFrame or None
+        As `models.tracking.shapes_drawn.shapes_of` takes them, for the representative repeat.
     threads : int
         How many groups of vans at a time.
 

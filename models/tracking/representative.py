@@ -10,6 +10,7 @@ from data_contracts.signals import TRACKED
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
 from models.statistics.side_by_side import side_by_side
+from models.tracking.shapes_drawn import shapes_of
 from models.tracking.visits import VISIT, long_beside
 
 
@@ -74,7 +75,9 @@ def _readings_of(parts: Sequence[pl.DataFrame], among: Sequence[pl.Series], thre
     return _Readings([*known], centre, spread)
 
 
-def representatives(parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | None, threads: int = 1) -> list[Flags]:
+def representatives(
+    parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | pl.LazyFrame | None, threads: int = 1
+) -> list[Flags]:
     """The representative repeat of each visit: the medoid of its aligned waveforms, or of its readings without them; of those
     held long, where there are any.
 
@@ -82,8 +85,8 @@ def representatives(parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | None, 
     ----------
     parts : sequence of polars.DataFrame
         Captures of a fleet as `tracked_captures` returns them, those of some vans each.
-    shapes : polars.DataFrame or None
-        Rows of the shapes table; where a capture has none, its visit is judged by the readings.
+    shapes : polars.DataFrame, polars.LazyFrame or None
+        As `shapes_of` takes them; where a capture has none, its visit is judged by the readings.
     threads : int
         How many parts at a time.
 
@@ -94,17 +97,14 @@ def representatives(parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | None, 
     """
     compared = [captures.select(pl.col("held_long") | ~long_beside()).to_series() for captures in parts]
     readings = _readings_of(parts, compared, threads)
-    drawn = _traces_of(parts, shapes)
 
-    def chosen_of(part: tuple[pl.DataFrame, pl.Series, pl.Series | None]) -> Flags:
-        captures, among, row = part
-        chosen = np.zeros(captures.height, bool)
-        rows = None if row is None or shapes is None else row.filter(among)
-        flows = None if rows is None or shapes is None else shapes["airflow"].gather(rows)
-        chosen[np.flatnonzero(among.to_numpy())[_nearest(captures.filter(among), flows, readings)]] = True
+    def chosen_of(part: tuple[pl.DataFrame, pl.Series]) -> Flags:
+        captures, among = part
+        chosen, some = np.zeros(captures.height, bool), captures.filter(among)
+        chosen[np.flatnonzero(among.to_numpy())[_nearest(some, _flows_of(some, shapes), readings)]] = True
         return chosen
 
-    return list(side_by_side(chosen_of, zip(parts, compared, drawn, strict=True), threads))
+    return list(side_by_side(chosen_of, zip(parts, compared, strict=True), threads))
 
 
 def _nearest(captures: pl.DataFrame, flows: pl.Series | None, readings: _Readings) -> Codes:
@@ -129,16 +129,9 @@ def _nearest(captures: pl.DataFrame, flows: pl.Series | None, readings: _Reading
     return np.asarray(chosen, np.int64)
 
 
-def _traces_of(parts: Sequence[pl.DataFrame], shapes: pl.DataFrame | None) -> list[pl.Series | None]:
-    """Row of the shapes table of each capture with an aligned air flow, null for none; None for each part without the table."""
-    if shapes is None or not shapes.height:
-        return [None] * len(parts)
-    row = shapes.select("capture_id", row=pl.int_range(pl.len(), dtype=pl.UInt32)).filter(
-        shapes["airflow"].is_not_null()
-    )
-    ids = pl.concat([captures.select("capture_id") for captures in parts])
-    every = ids.join(row, on="capture_id", how="left", maintain_order="left")["row"]
-    ends = np.cumsum([captures.height for captures in parts])
-    return [
-        every.slice(end - captures.height, captures.height) for captures, end in zip(parts, ends.tolist(), strict=True)
-    ]
+def _flows_of(captures: pl.DataFrame, shapes: pl.DataFrame | pl.LazyFrame | None) -> pl.Series | None:
+    """The aligned air flow of each capture, null for none; None without any shapes."""
+    if shapes is None or not captures.height:
+        return None
+    drawn = shapes_of(shapes, captures, ("airflow",))
+    return captures.select("capture_id").join(drawn, on="capture_id", how="left", maintain_order="left")["airflow"]

@@ -39,6 +39,8 @@ IDENTITY = (
 RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
 AIR = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
 CONDITIONS = (*AIR, "coolant_c")
+OF_CAPTURES = (*IDENTITY, "grade_reasons", *CONDITIONS, *RECORDER)
+"""All that tracking looks at of captures, beside their readings."""
 
 
 def tracked_captures(frame: pl.DataFrame | pl.LazyFrame, read: Sequence[str] | None = None) -> pl.DataFrame:

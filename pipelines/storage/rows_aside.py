@@ -1,18 +1,57 @@
-"""Rows that are made some at a time before they can be stored: in one file beside the warehouse, not in memory.
+"""Rows of a run that are too many for memory: in a file beside the warehouse, of which some are looked at at a time.
 
 The file is a draft, so that what a killed run leaves of it goes with the next one's.
 """
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import polars as pl
 import pyarrow.parquet as pq
 
 from pipelines.storage.room import room_for
+from pipelines.storage.warehouse import Warehouse, quoted
 from pipelines.workspace.drafts import clear_drafts_of, draft_of
+
+_ROW_GROUP = 20_480
+"""Rows that are skipped or read together."""
+
+
+@contextmanager
+def found_aside(warehouse: Warehouse, sql: str, parameters: Mapping[str, Any], path: Path) -> Iterator[pl.LazyFrame]:
+    """What a question finds, in a file that goes with the block.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+    sql : str
+        A SELECT, in the order in which its rows are looked at.
+    parameters : mapping of str to object
+    path : Path
+        What the file is a draft of; the caller holds the workspace.
+
+    Yields
+    ------
+    polars.LazyFrame
+
+    Raises
+    ------
+    NoRoomError
+    """
+    clear_drafts_of(path)
+    file = draft_of(path)
+    try:
+        with room_for(path), warehouse.little_memory():
+            warehouse.execute(
+                f"COPY ({sql}) TO '{quoted(file)}' (FORMAT parquet, COMPRESSION lz4_raw, ROW_GROUP_SIZE {_ROW_GROUP})",
+                dict(parameters),
+            )
+        yield pl.scan_parquet(file)
+    finally:
+        clear_drafts_of(path)
 
 
 class RowsAside:
@@ -80,14 +119,18 @@ class RowsAside:
         ------
         polars.DataFrame
         """
-        self._end()
-        if not self._there:
+        if (there := self.file()) is None:
             return
-        with pq.ParquetFile(self._file) as file:
+        with pq.ParquetFile(there) as file:
             for number in range(file.num_row_groups):
                 rows = pl.from_arrow(file.read_row_group(number, columns=columns))
                 assert isinstance(rows, pl.DataFrame)
                 yield rows.select(columns or list(self._schema))
+
+    def file(self) -> Path | None:
+        """The file, whole; None without a row."""
+        self._end()
+        return self._file if self._there else None
 
     def of_vans(self, van_ids: Collection[str], columns: Sequence[str]) -> pl.DataFrame:
         """Rows of some vans.

@@ -1,6 +1,6 @@
 """The warehouse: one DuckDB file with one writer, its tables made from data_contracts/tables.py."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
@@ -12,13 +12,15 @@ import polars as pl
 
 from data_contracts.errors import NoRoomError, WorkspaceBusyError, WorkspaceError, first_line
 from data_contracts.plurals import counted
-from data_contracts.tables import TABLES, polars_schema
+from data_contracts.tables import TABLES, create_table_sql, polars_schema
 from pipelines.storage.room import is_full, no_room, room_for
 from pipelines.storage.upgrades import bring_up_to_date, keep_a_copy, kept_copies, state_of
 from pipelines.workspace.workspace import Workspace
 
 ROWS_AT_ONCE = 100_000
 """Of `Warehouse.parts`. Of our choosing."""
+LITTLE_MEMORY = 700_000_000
+"""For what sorts or writes more rows than a run should hold. Of our choosing. [bytes]"""
 
 
 def open_warehouse(workspace: Workspace) -> "Warehouse":
@@ -263,32 +265,6 @@ class Warehouse:
         rows : DataFrame
             Columns by name; columns it lacks become null, columns the table lacks are an error.
         """
-        self._replace(table, rows, "true")
-
-    def replace_by_van(self, table: str, parts: Iterable[pl.DataFrame]) -> None:
-        """As `replace`, some vans at a time.
-
-        Parameters
-        ----------
-        table : str
-            A table with `van_id`.
-        parts : iterable of DataFrame
-            Its rows; all of a van are in one part.
-        """
-        vans = [pl.DataFrame(schema={"van_id": pl.String})]
-        for part in parts:
-            if part.height:
-                vans.append(part.select(pl.col("van_id").unique()))
-                first, last = part["van_id"].min(), part["van_id"].max()
-                between = "van_id BETWEEN $first AND $last"  # skips most of a table whose vans lie together
-                self._replace(
-                    table, part, f"{between} AND van_id IN (SELECT van_id FROM _wanted)", {"first": first, "last": last}
-                )
-        with self.rows("_vans", pl.concat(vans)):
-            self.execute(f'DELETE FROM "{table}" WHERE van_id NOT IN (SELECT van_id FROM _vans)')
-
-    def _replace(self, table: str, rows: pl.DataFrame, where: str, parameters: dict[str, Any] | None = None) -> None:
-        """Make the rows of a table that meet a condition exactly these."""
         contract = TABLES[table]
         wanted = _typed(table, rows).select(
             pl.col(name) if name in rows.columns else pl.lit(None, kind).alias(name)
@@ -298,17 +274,37 @@ class Warehouse:
             f'r."{c.name}" {"=" if c.name in contract.key else "IS NOT DISTINCT FROM"} t."{c.name}"'
             for c in contract.columns
         )
-        keys = ", ".join(f'"{key}"' for key in contract.key)
         with self.rows("_wanted", wanted):
-            self.execute(
-                f'DELETE FROM "{table}" t WHERE {where} AND NOT EXISTS (SELECT 1 FROM _wanted r WHERE {unchanged})',
-                parameters,
-            )
-            self.execute(
-                f'INSERT INTO "{table}" BY NAME SELECT * FROM _wanted '
-                f'ANTI JOIN (SELECT {keys} FROM "{table}" WHERE {where}) USING ({keys})',
-                parameters,
-            )
+            self.execute(f'DELETE FROM "{table}" t WHERE NOT EXISTS (SELECT 1 FROM _wanted r WHERE {unchanged})')
+            keys = ", ".join(f'"{key}"' for key in contract.key)
+            self.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _wanted ANTI JOIN "{table}" USING ({keys})')
+
+    def make_whole(self, table: str, file: Path | None) -> None:
+        """Make a table hold exactly the rows of a file, which are never in memory together; call inside a transaction.
+
+        Parameters
+        ----------
+        table : str
+            A table of `data_contracts.tables.TABLES`.
+        file : Path or None
+            Parquet with the table's columns; None is no row.
+        """
+        self.execute(f'DROP TABLE IF EXISTS "{table}"')
+        self.execute(create_table_sql(TABLES[table]))
+        if file is not None:
+            with self.little_memory():
+                self.execute(f"INSERT INTO \"{table}\" BY NAME SELECT * FROM read_parquet('{quoted(file)}')")
+
+    @contextmanager
+    def little_memory(self) -> Iterator[None]:
+        """Do what is inside with little more memory than is in use; the rest goes to the disk, beside the file."""
+        used = self.query("SELECT sum(memory_usage_bytes) FROM duckdb_memory() WHERE tag <> 'BASE_TABLE'").item()
+        self.execute(f"SET memory_limit = '{(int(used or 0) + LITTLE_MEMORY) // 1000}KB'")
+        try:
+            yield
+        finally:
+            with suppress(duckdb.TransactionException):  # aborted: what follows is closing it
+                self.execute("RESET memory_limit")
 
     def _insert(self, table: str, rows: pl.DataFrame, verb: str) -> None:
         typed = _typed(table, rows)

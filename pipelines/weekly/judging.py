@@ -29,7 +29,7 @@ from pipelines.decisions.repairs import repairs_of
 from pipelines.storage.rows_aside import RowsAside
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
-from pipelines.weekly.captures_judged import captures_judged, recently_settled
+from pipelines.weekly.captures_judged import Read, captures_judged, fault_codes, readings_judged, recently_settled
 from pipelines.weekly.judge_apart import NotJudged, NotMade, facts_of, judge_apart, keep_traces, make_apart
 from pipelines.weekly.left_standing import with_standing
 from pipelines.weekly.programme import NO_PROGRAMME, Programme, programme_of_week
@@ -105,8 +105,8 @@ def judge_week(
         Shares the charts of the fleet out, as `models.tracking.assess.assess` takes it.
     """
     aside = RowsAside(workspace.root / "trends.parquet", polars_schema(TRENDS))
-    with aside:
-        _judge_week(workspace, warehouse, register, settings, run, about_register, tell, aside)
+    with aside, readings_judged(workspace, warehouse, register, str(run["week"])) as read:
+        _judge_week(workspace, warehouse, register, settings, run, about_register, tell, read, aside)
 
 
 def _judge_week(
@@ -117,9 +117,10 @@ def _judge_week(
     run: Mapping[str, Any],
     about_register: Sequence[Fact],
     tell: "Tell | None",
+    read: Read,
     trends: RowsAside,
 ) -> None:
-    """Judge a week; its trends go through a file."""
+    """Judge a week; its readings and trends go through files."""
     from models.work.vans_to_test import TEST_TRENDS
     from pipelines.decisions import lessons, warranties
     from pipelines.storage.models import keep_models
@@ -129,7 +130,7 @@ def _judge_week(
     frame = captures_judged(warehouse, register, week)
     learned = lessons.learn_until(warehouse, list(register.families), settings, week)
     granted = warranties.warranties_of(register, frame, week)
-    judged = _judge(warehouse, register, settings, week, frame, repairs, learned, granted, tell, trends)
+    judged = _judge(warehouse, register, settings, week, frame, repairs, learned, granted, tell, read, trends)
     now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(register.families)))))
     unproven = _prove_repairs(workspace, warehouse, trends, repairs, week)
     changes = lessons.changes_of_week(warehouse, learned, week)
@@ -167,7 +168,8 @@ def _judge_week(
     keep_models(workspace.models, now.assessment.models, cards)
     with warehouse.transaction():
         store_captures(warehouse, now.assessment.captures)
-        warehouse.replace_by_van("trends", chain(trends.parts(), [standing]))
+        warehouse.make_whole("trends", trends.file())
+        warehouse.append("trends", standing)
         of_week = {"watchlist": listed, "notices": notices, "learning": lesson, "test_plan": tests}
         _store_week(warehouse, week, of_week | programme.tables() | {"runs": pl.DataFrame([run])})
         warehouse.replace("warranties", with_sentences(warranties.warranty_rows(granted, week)))
@@ -187,6 +189,7 @@ def _judge(
     learned: "Learned",
     warranties: Mapping[str, "Warranty"],
     tell: "Tell | None",
+    read: Read,
     trends: RowsAside,
 ) -> Callable[[frozenset[str]], _Judged]:
     """Judge some of the vans together; the trends are theirs, whatever was judged before."""
@@ -204,7 +207,6 @@ def _judge(
 
     families: dict[str, Family] = dict(register.families)
     everyone = frozenset(frame["van_id"].unique())
-    shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
     before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
     done = repairs.filter(pl.col("done_at") < week_end(week), pl.col("touches").list.len() > 0)
     late = late_to_settle(recently_settled(warehouse, register, week), done, families)
@@ -213,17 +215,18 @@ def _judge(
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
 
     def judged(van_ids: frozenset[str]) -> _Judged:
-        mine = frame if van_ids >= everyone else frame.filter(pl.col("van_id").is_in(list(van_ids)))
+        of_them = pl.lit(value=True) if van_ids >= everyone else pl.col("van_id").is_in(list(van_ids))
+        mine, readings = frame.filter(of_them), read.of(of_them)
         codes = standing_codes(mine, done)
         settling = {van_id: fact for van_id, fact in late.items() if van_id in van_ids}
         trends.clear()
         assessment = assess(
-            mine,
+            readings.readings,
             families=families,
             repairs=done,
             week=week,
             settings=settings.tracking.for_models(threads=threads_of(settings)),
-            shapes=shapes,
+            shapes=readings.shapes,
             also=codes.keys() | settling.keys(),
             tell=tell,
             keep=trends.add,
@@ -235,7 +238,7 @@ def _judge(
         posterior = infer_causes(
             assessment.residuals,
             [families[family_of[van_id]] for van_id in found],
-            _fault_codes(mine, found, done),
+            fault_codes(mine, found, done),
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
         )
@@ -383,18 +386,3 @@ def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
         if rows.height == 1
         else Fact.of("unread_recordings", count=rows.height, **where)
     ]
-
-
-def _fault_codes(frame: pl.DataFrame, van_ids: tuple[str, ...], repairs: pl.DataFrame) -> list[tuple[str, ...]]:
-    """Fault codes of each van's last three visits since its last repair."""
-    last = repairs.group_by("van_id").agg(repaired=pl.col("done_at").max())
-    recent = (
-        frame.filter(pl.col("van_id").is_in(list(van_ids)))
-        .join(last, on="van_id", how="left")
-        .filter(pl.col("repaired").is_null() | (pl.col("captured_at") > pl.col("repaired")))
-        .sort("van_id", "captured_at")
-        .group_by("van_id")
-        .agg(pl.col("fault_codes").tail(9).explode().drop_nulls().unique().sort())
-    )
-    codes = dict(recent.iter_rows())
-    return [tuple(codes.get(van_id) or ()) for van_id in van_ids]

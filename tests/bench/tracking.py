@@ -3,7 +3,7 @@
 Each size is drawn in one process and tracked in another, so that the peak is that of tracking alone, reading its captures from a
 file included. Seconds are of this machine; the last columns, relative to the smallest fleet, travel: 1.0 per van is growth in proportion.
 As many threads share the work as a week's run would take, or `BENCH_THREADS`; processor seconds over seconds say how well.
-With `BENCH_SHAPES=1` every capture has its aligned traces, as in a week's run, and they are in memory whole, as there.
+With `BENCH_SHAPES=1` every capture has its aligned traces, as in a week's run, and they are in a file by van, as there.
 With `BENCH_TOLD=every` the trends of every week are told and go through a file, as in a week's run; else those of one are.
 """
 
@@ -75,7 +75,7 @@ def draw(vans: int, file: str) -> None:
     frame = make_fleet(vans=vans, weeks=WEEKS, seed=1).frame
     frame.write_parquet(file)
     if _with_shapes():
-        _shapes_of(frame).write_parquet(file + SHAPES)
+        _shapes_of(frame).write_parquet(file + SHAPES, row_group_size=20_000)
 
 
 def _shapes_of(frame: pl.DataFrame) -> pl.DataFrame:
@@ -89,15 +89,17 @@ def _shapes_of(frame: pl.DataFrame) -> pl.DataFrame:
             for name in ("airflow", "lambda_signal")
         }
         parts.append(
-            some.select("capture_id").with_columns(
-                pl.Series(name, each).arr.to_list().alias(name) for name, each in traces.items()
-            )
+            some.with_columns(pl.Series(name, each).arr.to_list().alias(name) for name, each in traces.items())
         )
     return pl.concat(parts)
 
 
 def track(file: str) -> None:
     """Judge; print captures, seconds, processor seconds, peak of the process [MB] and vans listed."""
+    from pipelines.workspace.few_heaps import few_heaps
+
+    few_heaps()  # as a run does, before anything that starts threads is loaded
+
     import resource
     import time
     import warnings
@@ -112,7 +114,7 @@ def track(file: str) -> None:
     assess(small.frame, families=families(), repairs=no_repairs(), week=small.weeks[-1])  # compiled code loaded
     begun, processor = time.perf_counter(), time.process_time()
     frame = pl.scan_parquet(file)
-    shapes = pl.read_parquet(file + SHAPES) if _with_shapes() else None
+    shapes = pl.scan_parquet(file + SHAPES) if _with_shapes() else None
     captures, week = frame.select(pl.len(), pl.col("week").max()).collect().row(0)
     settings = TrackingSettings(trend_weeks=None if _every_week() else 1, threads=threads)
     known = {"families": families(), "repairs": no_repairs(), "week": week, "settings": settings, "shapes": shapes}

@@ -5,12 +5,13 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 
 from data_contracts.errors import NoRoomError
 from data_contracts.tables import TRENDS, polars_schema
-from pipelines.storage.rows_aside import RowsAside
+from pipelines.storage.rows_aside import RowsAside, found_aside
 from pipelines.storage.warehouse import Warehouse
 
 SCHEMA = polars_schema(TRENDS)
@@ -96,38 +97,56 @@ def test_a_full_disk_is_told_in_one_line(aside: RowsAside, monkeypatch: pytest.M
         aside.add(rows("a"))
 
 
-def test_replaced_some_vans_at_a_time_a_table_is_what_it_is_replaced_in_one(warehouse: Warehouse) -> None:
-    before = pl.concat([rows("a", "b", "c", weeks=2), rows("d", "gone")])
-    parts = [rows("a", value=2.0), rows(), rows("b", "d", weeks=2), rows("c", "e", value=None)]
-    warehouse.append("trends", before)
+def test_made_whole_a_table_holds_the_rows_of_the_file_and_no_other(warehouse: Warehouse, aside: RowsAside) -> None:
+    warehouse.append("trends", rows("a", "gone"))
+    parts = [rows("b", "c", value=None), rows("a", value=2.0)]
+    for part in parts:
+        aside.add(part)
     with warehouse.transaction():
-        warehouse.replace_by_van("trends", iter(parts))
-    found = stored(warehouse)
-    assert found.equals(pl.concat(parts).sort(KEY), null_equal=True)
-    with warehouse.transaction():
-        warehouse.replace("trends", before)
-        warehouse.replace("trends", pl.concat(parts))
-    assert stored(warehouse).equals(found, null_equal=True)
-    warehouse.replace_by_van("trends", [])
+        warehouse.make_whole("trends", aside.file())
+    assert stored(warehouse).equals(pl.concat(parts).sort(KEY), null_equal=True)
+    warehouse.make_whole("trends", None)
     assert stored(warehouse).is_empty()
 
 
-def test_rows_that_stay_as_they_are_stay_where_they_are(warehouse: Warehouse) -> None:
-    warehouse.append("trends", rows("a", "b"))
-    places = "SELECT van_id, week, quantity, rowid FROM trends WHERE van_id = 'b' ORDER BY ALL"
-    before = warehouse.query(places)
-    warehouse.replace_by_van("trends", [rows("a", value=5.0), rows("b")])
-    assert warehouse.query(places).equals(before)
-
-
-def test_stopped_half_way_the_table_is_what_it_was(warehouse: Warehouse) -> None:
+def test_stopped_half_way_a_table_is_what_it_was(warehouse: Warehouse, aside: RowsAside) -> None:
     warehouse.append("trends", rows("a", "b"))
     before = stored(warehouse)
+    aside.add(rows("c"))
 
-    def stops() -> Iterator[pl.DataFrame]:
-        yield rows("a", value=3.0)
-        raise InterruptedError
+    def stopped() -> None:
+        with warehouse.transaction():
+            warehouse.make_whole("trends", aside.file())
+            raise InterruptedError
 
-    with pytest.raises(InterruptedError), warehouse.transaction():
-        warehouse.replace_by_van("trends", stops())
+    with pytest.raises(InterruptedError):
+        stopped()
     assert stored(warehouse).equals(before)
+
+
+def test_a_word_that_the_contract_does_not_know_is_refused(warehouse: Warehouse, aside: RowsAside) -> None:
+    warehouse.append("trends", rows("a"))
+    aside.add(rows("b").with_columns(movement=pl.lit("leaping")))
+    with pytest.raises(duckdb.ConstraintException), warehouse.transaction():
+        warehouse.make_whole("trends", aside.file())
+    assert stored(warehouse)["van_id"].unique().to_list() == ["a"]
+
+
+def test_memory_is_little_for_a_while_only(warehouse: Warehouse) -> None:
+    setting = "SELECT current_setting('memory_limit')"
+    before = warehouse.query(setting).item()
+    with warehouse.little_memory():
+        assert warehouse.query(setting).item() != before
+    assert warehouse.query(setting).item() == before
+    with pytest.raises(duckdb.Error), warehouse.little_memory():
+        warehouse.execute("SELECT * FROM nowhere")
+    assert warehouse.query(setting).item() == before
+
+
+def test_what_a_question_finds_is_there_for_the_length_of_the_block(warehouse: Warehouse, tmp_path: Path) -> None:
+    warehouse.append("trends", rows("b", "a"))
+    asked = "SELECT van_id, week, alarm FROM trends WHERE week <= $week ORDER BY ALL"
+    with found_aside(warehouse, asked, {"week": "2026-W02"}, tmp_path / "found.parquet") as found:
+        assert found.collect().equals(warehouse.query(asked, {"week": "2026-W02"}))
+        assert found.filter(pl.col("van_id") == "b").collect().height == 4
+    assert not [one for one in tmp_path.iterdir() if one.name.endswith(".part")]

@@ -12,7 +12,8 @@ from data_contracts.family import parse_family
 from data_contracts.states import URGENCIES
 from pipelines.weekly import read_captures
 from pipelines.weekly.assign_visits import visits
-from pipelines.weekly.judging import _fault_codes, _silence
+from pipelines.weekly.captures_judged import fault_codes
+from pipelines.weekly.judging import _silence
 from pipelines.weekly.left_standing import _put_behind
 from pipelines.weekly.read_captures import _Batch, _conditions, _parted, _read_apart
 from pipelines.weekly.reading_due import READ_BY, _plain, family_print, read_id
@@ -187,8 +188,8 @@ def test_codes_of_the_last_nine_captures_since_the_repair_count() -> None:
         ]
     )
     repairs = pl.DataFrame({"van_id": ["b", "b"], "done_at": [AT - timedelta(days=9), AT]})
-    assert _fault_codes(frame, ("a", "b", "d"), repairs) == [("P0101", "P0171"), ("P0171",), ()]
-    assert _fault_codes(frame[::-1], ("b",), repairs[:0]) == [("P0171", "P0300")]
+    assert fault_codes(frame, ("a", "b", "d"), repairs) == [("P0101", "P0171"), ("P0171",), ()]
+    assert fault_codes(frame[::-1], ("b",), repairs[:0]) == [("P0171", "P0300")]
 
 
 def test_a_silent_list_says_since_when() -> None:

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 
 from models.reading.aligned_traces import GRID
 from models.statistics.arrays import Codes, Flags, Floats
+from models.tracking.shapes_drawn import shapes_of
 
+TRACES = ("airflow", "lambda_signal")
 SHAPES = ("airflow_shape", "lambda_shape")
 """Names of the two traces as contributors to an anomaly."""
 COMPONENTS = 6
@@ -27,6 +29,8 @@ POINT_CLIP = 6.0
 LEAST_SPREAD = 0.01
 """Smallest spread of a grid point, where the level is about 1. Common practice, no source (2026-11-25). [1]"""
 FEWEST_TRACES = 40
+AT_A_TIME = 20_000
+"""Visits whose traces are put in place at a time. Of our choosing."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +49,7 @@ class Waveforms:
     row: Codes
 
 
-def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFrame) -> Waveforms:
+def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFrame | pl.LazyFrame) -> Waveforms:
     """Waveforms of the visits' representative repeats; none of a visit whose snaps were all held briefly: their shape is the
     foot's.
 
@@ -55,29 +59,41 @@ def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFr
         As `models.tracking.visits.visits_of` returns.
     captures : polars.DataFrame
         capture_id, van_id, visit, held_long, and whether each is the `representative` of its visit.
-    shapes : polars.DataFrame
-        Rows of the shapes table.
+    shapes : polars.DataFrame or polars.LazyFrame
+        As `models.tracking.shapes_drawn.shapes_of` takes them.
 
     Returns
     -------
     Waveforms
     """
     ids = captures.filter("representative", "held_long").select("van_id", "visit", "capture_id")
-    drawn = shapes.join(ids, on="capture_id").sort("capture_id").with_row_index("trace")
+    there = shapes.lazy().select("capture_id").join(ids.lazy().select("capture_id"), on="capture_id", how="semi")
+    known = there.collect().sort("capture_id").with_row_index("trace")
+    drawn = ids.join(known, on="capture_id", how="inner", maintain_order="left")
     row = visits.select("van_id", "visit").join(
         drawn.select("van_id", "visit", "trace"), on=["van_id", "visit"], how="left", maintain_order="left"
     )
-    traces = np.full((drawn.height, 2, GRID), np.nan, np.float32)
-    for k, name in enumerate(("airflow", "lambda_signal")):
-        held = drawn.filter(pl.col(name).list.len() == GRID)
-        if held.height:
-            flat = held[name].explode().cast(pl.Float32).to_numpy().reshape(held.height, GRID)
-            traces[held["trace"].to_numpy(), k] = flat
+    traces = np.empty((drawn.height, 2, GRID), np.float32)
+    for some in drawn.iter_slices(AT_A_TIME):
+        traces[some["trace"].to_numpy()] = _traces_of(some, shapes)
+    return Waveforms(traces, row["trace"].fill_null(2**31).cast(pl.Int64).replace(2**31, -1).to_numpy())
+
+
+def _traces_of(captures: pl.DataFrame, shapes: pl.DataFrame | pl.LazyFrame) -> NDArray[np.float32]:
+    """Both traces of some captures, the air flow over its level; NaN where nothing was recorded."""
+    held_of = shapes_of(shapes, captures, TRACES)
+    drawn = captures.select("capture_id").join(held_of, on="capture_id", how="left", maintain_order="left")
+    traces = np.full((captures.height, 2, GRID), np.nan, np.float32)
+    for k, name in enumerate(TRACES):
+        held = (drawn[name].list.len() == GRID).fill_null(value=False)
+        if held.any():
+            flat = drawn[name].filter(held).explode().cast(pl.Float32).to_numpy()
+            traces[held.to_numpy(), k] = flat.reshape(-1, GRID)
     flow = np.where(np.isfinite(traces[:, 0]), traces[:, 0], -np.inf)
-    level = np.sort(flow, axis=1)[:, -5:].mean(axis=1) if drawn.height else np.empty(0)
+    level = np.sort(flow, axis=1)[:, -5:].mean(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         traces[:, 0] /= np.where(np.isfinite(level) & (level > 0), level, np.nan)[:, None]
-    return Waveforms(traces, row["trace"].fill_null(2**31).cast(pl.Int64).replace(2**31, -1).to_numpy())
+    return traces
 
 
 def fit_shape(traces: NDArray[np.float32]) -> Any:
