@@ -38,6 +38,8 @@ READ_BY = (
 _OF_RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
 _NOT_READ_BY = ("fuel", "hybrid", "warranty_km", "limits")
 """What a family has beside what its snaps are read by."""
+_AT_ONCE = 50_000
+"""Recordings whose read ids are made together. Of our choosing."""
 _HELD = "recordings r JOIN waveforms w USING (waveform_id) WHERE r.state = 'held'"
 
 
@@ -99,7 +101,7 @@ class ReadingDue:
         prints = {van_id: family_print(family) for van_id, family in self._families.items()}
         asked = ", ".join(("delivery", "row", "recorder", *(name for name in READ_BY if name not in _OF_RECORDER)))
         found = [pl.DataFrame(schema={"delivery": pl.String, "row": pl.Int64, "read_id": pl.String})]
-        for part in self._warehouse.parts(f"SELECT {asked} FROM {_HELD} AND w.removed_on IS NULL"):
+        for part in self._warehouse.parts(f"SELECT {asked} FROM {_HELD} AND w.removed_on IS NULL", _AT_ONCE):
             rows = [row for row in part.iter_rows(named=True) if row["van_id"] in prints]
             ids = [read_id(row | _accuracy(row, self._register), prints[row["van_id"]], method) for row in rows]
             known = part.filter(pl.col("van_id").is_in(list(prints))).select("delivery", "row")
