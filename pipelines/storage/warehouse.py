@@ -17,11 +17,8 @@ from pipelines.storage.room import is_full, no_room, room_for
 from pipelines.storage.upgrades import bring_up_to_date, keep_a_copy, kept_copies, state_of
 from pipelines.workspace.workspace import Workspace
 
-ROWS_AT_ONCE = 100_000
-"""Of `Warehouse.parts`. Of our choosing."""
 LITTLE_MEMORY = 700_000_000
 """For what sorts or writes more rows than a run should hold. Of our choosing. [bytes]"""
-
 
 def open_warehouse(workspace: Workspace) -> "Warehouse":
     """The warehouse of a workspace, open for writing; made where the workspace is new.
@@ -184,19 +181,21 @@ class Warehouse:
         rows: pl.DataFrame = self.connection.sql(sql, params=parameters).pl()
         return rows
 
-    def parts(self, sql: str) -> Iterator[pl.DataFrame]:
+    def parts(self, sql: str, at_once: int) -> Iterator[pl.DataFrame]:
         """Rows of one SELECT, some at a time, so that they are never in memory together; nothing else may be asked until the last is taken.
 
         Parameters
         ----------
         sql : str
+        at_once : int
+            Rows of a part, or fewer.
 
         Yields
         ------
         DataFrame
             As `query` gives them.
         """
-        for part in self.connection.sql(sql).to_arrow_reader(ROWS_AT_ONCE):
+        for part in self.connection.sql(sql).to_arrow_reader(at_once):
             yield pl.DataFrame(part)
 
     def execute(self, sql: str, parameters: Sequence[Any] | dict[str, Any] | None = None) -> None:

@@ -38,6 +38,8 @@ READ_BY = (
 _OF_RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
 _NOT_READ_BY = ("fuel", "hybrid", "warranty_km", "limits")
 """What a family has beside what its snaps are read by."""
+_AT_ONCE = 50_000
+"""Recordings whose read ids are made together. Of our choosing."""
 _HELD = "recordings r JOIN waveforms w USING (waveform_id) WHERE r.state = 'held'"
 
 
@@ -61,7 +63,7 @@ class ReadingDue:
         self._drop_captures_without()
         warehouse.execute(
             "CREATE OR REPLACE TEMP TABLE _due AS SELECT row_number() OVER (ORDER BY w.chunk, w.row_group, r.delivery, r.row) - 1 AS number, "
-            f"r.*, w.chunk, w.row_group, w.samples, wanted.read_id FROM _wanted wanted JOIN ({_all_held()}) r USING (delivery, row) "
+            "r.*, w.chunk, w.row_group, w.samples, wanted.read_id FROM _wanted wanted JOIN recordings r USING (delivery, row) "
             "JOIN waveforms w USING (waveform_id) WHERE wanted.read_id NOT IN (SELECT read_id FROM captures) ORDER BY number"
         )
         self.samples: list[int] = warehouse.query("SELECT samples FROM _due ORDER BY number")["samples"].to_list()
@@ -96,10 +98,13 @@ class ReadingDue:
 
     def _number_wanted(self, method: str) -> None:
         """The read id of every recording that can be read, in a table `_wanted`."""
-        prints = {van_id: family_print(family) for van_id, family in self._families.items()}
+        of_family = {
+            id(family): family_print(family) for family in {id(one): one for one in self._families.values()}.values()
+        }
+        prints = {van_id: of_family[id(family)] for van_id, family in self._families.items()}
         asked = ", ".join(("delivery", "row", "recorder", *(name for name in READ_BY if name not in _OF_RECORDER)))
         found = [pl.DataFrame(schema={"delivery": pl.String, "row": pl.Int64, "read_id": pl.String})]
-        for part in self._warehouse.parts(f"SELECT {asked} FROM {_HELD} AND w.removed_on IS NULL"):
+        for part in self._warehouse.parts(f"SELECT {asked} FROM {_HELD} AND w.removed_on IS NULL", _AT_ONCE):
             rows = [row for row in part.iter_rows(named=True) if row["van_id"] in prints]
             ids = [read_id(row | _accuracy(row, self._register), prints[row["van_id"]], method) for row in rows]
             known = part.filter(pl.col("van_id").is_in(list(prints))).select("delivery", "row")
@@ -133,10 +138,6 @@ def reading_due(
     finally:
         for table in ("_due", "_wanted"):
             warehouse.execute(f"DROP TABLE IF EXISTS temp.{table}")
-
-
-def _all_held() -> str:
-    return "SELECT * FROM recordings WHERE state = 'held'"
 
 
 def _accuracy(row: Mapping[str, Any], register: Register) -> dict[str, float]:

@@ -18,7 +18,7 @@ RECORDS = ("data_contracts/quantities/", "data_contracts/causes/", "models/readi
 """The records themselves, and the steps of the reading that compute the quantities."""
 TAKEN = {
     "pipelines/intake/manifest.py": "columns of a delivery",
-    "pipelines/weekly/read_captures.py": "columns of a delivery",
+    "pipelines/weekly/reading_due.py": "columns of a delivery",
     "dashboards/snap_drawing.py": "marks with a label, the one that matters most first",
     "models/at_the_van/marks.py": "stretches of a trace, drawn each in its place",
 }

@@ -1,9 +1,15 @@
 """Tables: the published names of the output contract are there, in DDL and in polars alike."""
 
+from datetime import UTC, date, datetime, timedelta, timezone
+from typing import Any
+
 import duckdb
+import numpy as np
+import polars as pl
 import pytest
 
-from data_contracts.tables import TABLES, create_table_sql, polars_schema
+from data_contracts.facts.fact import Fact
+from data_contracts.tables import RUNS, TABLES, TEST_PLAN, create_table_sql, polars_schema, rows_of
 
 CONTRACT = {  # the output contract of the project: names other programs read
     "captures": "capture_id delivery van_id captured_at visit grade grade_reasons",
@@ -40,3 +46,29 @@ def test_ddl_and_polars_agree_in_duckdb(name: str) -> None:
         connection.execute(create_table_sql(TABLES[name]))
         empty = connection.sql(f'SELECT * FROM "{name}"').pl()
     assert empty.columns == list(polars_schema(TABLES[name]))
+
+
+def test_rows_become_the_frame_that_polars_makes_of_them() -> None:
+    fact = Fact.of("test_odds", weeks=3, probability=0.25)
+    rows: list[dict[str, Any]] = [
+        {
+            "week": "2026-W10",
+            "van_id": "V1",
+            "depot": "north",
+            "last_seen": date(2026, 3, 2),
+            "visits": np.int64(2),
+            "overdue": np.bool_(True),
+            "odds_unseen": np.float64(0.5),
+            "loss_per_week": float("nan"),
+            "reason_facts": [fact.row(), Fact.of("test_no_room", depot="north").row()],
+        },
+        {"week": "2026-W10", "van_id": "V2", "odds_unseen": 1, "reason_facts": [], "of_another_table": "x"},
+        {"week": "2026-W10", "van_id": "V3", "reason_facts": None},
+    ]
+    schema = polars_schema(TEST_PLAN)
+    plain = [{name: row.get(name) for name in schema} for row in rows]
+    assert rows_of(TEST_PLAN, rows).equals(pl.DataFrame(plain, schema=schema, strict=False))
+    assert dict(rows_of(TEST_PLAN, rows).schema) == schema
+    assert rows_of(TEST_PLAN, []).equals(pl.DataFrame(schema=schema))
+    moments = [{"finished_at": datetime(2026, 3, 2, 9, tzinfo=timezone(timedelta(hours=1)))}]
+    assert rows_of(RUNS, moments)["finished_at"].to_list() == [datetime(2026, 3, 2, 8, tzinfo=UTC)]
