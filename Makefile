@@ -75,7 +75,7 @@ kernels: $(READY)
 	@$(BIN)/python -m pipelines.weekly.prepare
 
 test: $(TOOLS) browser proxy kernels
-	@$(BIN)/python -m pytest -n 2 --dist loadfile
+	@$(BIN)/python -m pytest -n 3 --dist loadfile
 
 format: $(TOOLS)
 	@$(BIN)/ruff format .

@@ -4,6 +4,7 @@ Independent of sample_fleet on purpose. The flow is a sum of elementary curves, 
 same curves on a fine grid by the plain definitions, and only then ripple, noise, needles and steps are added.
 """
 
+import functools
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -97,9 +98,10 @@ def clean_flow(snap: Snap, t: NDArray[np.float64]) -> NDArray[np.float64]:
     return closed + (drawn + surge - closed) * open_part * shut_part
 
 
+@functools.cache
 def truth(snap: Snap) -> dict[str, float]:
-    """The landmarks by their definitions, on a grid of 20 µs."""
-    t = np.arange(0, snap.length, 20e-6)
+    """The landmarks by their definitions, on a grid of 0.1 ms; one of 20 µs moves the release by 0.05 ms, all else by 1e-6 of itself."""
+    t = np.arange(0, snap.length, 1e-4)
     y = clean_flow(snap, t)
     release = snap.opening + snap.hold
     held = (t > snap.opening) & (t < release)

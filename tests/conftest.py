@@ -1,14 +1,28 @@
 """What all tests share: where a browser is, and which tests wait for `make study`."""
 
+import functools
+import gc
 import os
 import shutil
+import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
+import skops.io
 from hypothesis import settings
 
+from models.tracking.anomaly import fleet
 from pipelines.workspace.workspace import Workspace
+from tests.made_once import made_once
 from tests.pipelines.small_home import judged_small_home
+
+# Asserts are rewritten into every test file: half of each worker's start, were what comes of it not kept.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+gc.disable()  # while tests are collected: nothing of that is let go
 
 # The same examples every time, so that a red run means a change; `HYPOTHESIS_PROFILE=search make test` looks for new ones.
 settings.register_profile("repeatable", derandomize=True)
@@ -17,31 +31,35 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 LONGEST_FIRST = (
     "fleet/test_otherfleet.py",  # compiles what reads a recording; the next two do without it for a while
-    "pipelines/test_quarantine.py",
-    "pipelines/test_left_out.py",
     "pipelines/test_judged_apart.py",
-    "dashboards/test_login.py",
-    "dashboards/test_browser.py",
-    "dashboards/test_readers.py",
-    "pipelines/test_retention.py",
     "pipelines/test_flow.py",
+    "pipelines/test_left_out.py",
+    "dashboards/test_browser.py",
+    "dashboards/test_login.py",
+    "dashboards/test_readers.py",
+    "pipelines/test_cluster_storage.py",
+    "pipelines/test_retention.py",
     "pipelines/test_weekly.py",
-    "pipelines/test_kept_in_any_order.py",
+    "pipelines/test_quarantine.py",
+    "pipelines/test_intake_killed.py",
     "unit/models/tracking/test_assess.py",
-    "properties/test_reading_properties.py",
+    "pipelines/test_kept_in_any_order.py",
+    "pipelines/test_year.py",
+    "dashboards/test_roles.py",
     "pipelines/test_rebuild.py",
     "pipelines/test_cluster.py",
-    "dashboards/test_roles.py",
     "dashboards/test_views.py",
-    "pipelines/test_intake_killed.py",
-    "pipelines/test_year.py",
+    "properties/test_reading_properties.py",
+    "pipelines/test_forget.py",
     "pipelines/test_earlier_week.py",
-    "pipelines/test_intake.py",
     "pipelines/test_evidence.py",
+    "pipelines/test_one_record.py",
+    "pipelines/test_packed_deliveries.py",
     "unit/models/reading/air_trace/test_landmarks.py",
     "unit/models/reading/air_trace/test_conditioning.py",
 )
 """Files that take longest, so that with several workers no long one is left for the end."""
+MOST_FITTED = 64
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -66,7 +84,27 @@ def judged_small(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """
     if made := os.environ.get("VANSNAP_JUDGED_SMALL"):
         return Workspace(Path(made))
-    return judged_small_home(tmp_path_factory.mktemp("small") / "home")
+    return Workspace(made_once(tmp_path_factory, "judged-small", judged_small_home))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def fitted_once() -> Iterator[None]:
+    """What finds odd visits is fitted once to the same rows and written once: many tests judge one fleet again and again."""
+    fit, fitted = fleet._trained, dict[tuple[tuple[int, ...], bytes], Any]()
+
+    def trained(features: np.ndarray, rows: np.ndarray) -> Any:
+        of = features[rows]
+        key = (of.shape, of.tobytes())
+        if key not in fitted:
+            if len(fitted) == MOST_FITTED:
+                del fitted[next(iter(fitted))]
+            fitted[key] = fit(features, rows)
+        return fitted[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fleet, "_trained", trained)
+        patch.setattr(skops.io, "dumps", functools.lru_cache(MOST_FITTED)(skops.io.dumps))
+        yield
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -89,6 +127,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker(pytest.mark.skip(reason="no Chromium on this machine: install chromium to run it"))
         if not studied and item.get_closest_marker("study"):
             item.add_marker(pytest.mark.skip(reason="a long study: run `make study`"))
+
+
+def pytest_collection_finish() -> None:
+    """What is collected stays to the end: no later collection of garbage looks through it."""
+    gc.freeze()
+    gc.enable()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

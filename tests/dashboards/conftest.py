@@ -6,15 +6,19 @@ import sys
 from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
 
 from dashboards import standing, text, unbroken
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, WAIT_MS, newcomer
 from tests.dashboards.technician import Given, document
 from tests.published_sample import make_workspace
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, BrowserContext, Page
 
 View = Callable[..., AppTest]
 BOARD_VIEWS = ("this_week", "a_van", "workshop", "captures", "proof", "how_sure")
@@ -84,6 +88,31 @@ def reads(monkeypatch: pytest.MonkeyPatch) -> Given:
 
     monkeypatch.setattr("dashboards.read_one_now.read_apart", read_here)
     return given
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: str) -> "Iterator[Browser]":
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as running:
+        opened = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def context(browser: "Browser") -> "Iterator[BrowserContext]":
+    opened = browser.new_context(viewport=DESKTOP, accept_downloads=True)
+    opened.set_default_timeout(WAIT_MS)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def page(context: "BrowserContext") -> "Iterator[Page]":
+    """Of a desk, of somebody who was never here."""
+    with newcomer(context) as opened:
+        yield opened
 
 
 def unlinked(markdown: str) -> str:

@@ -12,7 +12,6 @@ from data_contracts.family import parse_family
 from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import serving
 from tests.dashboards.browsing import (
-    ARGUMENTS,
     DESKTOP,
     PHONE,
     WAIT_MS,
@@ -49,14 +48,6 @@ def board(sample_home: Path) -> Iterator[str]:
         yield address
 
 
-@pytest.fixture(scope="module")
-def browser(chromium: str) -> Iterator["playwright.Browser"]:
-    with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        yield opened
-        opened.close()
-
-
 def asked_outside(page: "playwright.Page") -> list[str]:
     """Addresses that a page asks for from now on, but for the board's own."""
     outside: list[str] = []
@@ -67,14 +58,10 @@ def asked_outside(page: "playwright.Page") -> list[str]:
 
 
 @pytest.fixture
-def page(browser: "playwright.Browser") -> Iterator["playwright.Page"]:
-    """A desktop page that must not speak to anybody but the board."""
-    context = browser.new_context(viewport=DESKTOP, accept_downloads=True)
-    context.set_default_timeout(WAIT_MS)
-    opened = context.new_page()
-    outside = asked_outside(opened)
-    yield opened
-    context.close()
+def page(page: "playwright.Page") -> Iterator["playwright.Page"]:
+    """It must not speak to anybody but the board."""
+    outside = asked_outside(page)
+    yield page
     assert outside == []
 
 
@@ -104,7 +91,7 @@ def test_the_engineer_takes_the_list_home(page: "playwright.Page", board: str, t
     assert {line.split(",")[2] for line in lines[1:]} >= {"N-01", "N-02", "S-03"}
 
 
-def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browser", board: str, tmp_path: Path) -> None:
+def test_the_technician_reads_a_recording_on_a_phone(page: "playwright.Page", board: str, tmp_path: Path) -> None:
     family = parse_family("tarn-15", tomllib.loads(FAMILIES)["tarn-15"])
     values = {
         "idle_g_s": 2.6,
@@ -118,9 +105,7 @@ def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browse
     names = sorted(waveform.channels)
     rows = np.column_stack([waveform.time_s, *(waveform.channels[name] for name in names)])
     np.savetxt(tmp_path / "snap.csv", rows, delimiter=",", header=",".join(["time_s", *names]), comments="", fmt="%.6g")
-    context = browser.new_context(viewport=PHONE)
-    context.set_default_timeout(WAIT_MS)
-    page = context.new_page()
+    page.set_viewport_size(PHONE)
     open_page(page, f"{board}/read")
     page.get_by_label("Engine family").click()
     page.get_by_role("option", name="tarn-15").click()
@@ -135,42 +120,32 @@ def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browse
     assert float(peak[1]) == pytest.approx(58.0, rel=0.01)
     assert page.locator("[data-testid=stImage] img, [data-testid=stImage] svg").count() == 1
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
-    context.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_accessibility_finding_and_nothing_leaves_this_machine(
-    browser: "playwright.Browser", board: str, scheme: str
+    page: "playwright.Page", board: str, scheme: str
 ) -> None:
     """All rules of axe-core, best practice too, at every level, inside Streamlit's own widgets too. No view asks anybody else."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed").Axe()
-    context = browser.new_context(viewport=DESKTOP, color_scheme=scheme)
-    context.set_default_timeout(WAIT_MS)
-    page = context.new_page()
-    found, outside = {}, asked_outside(page)
+    page.emulate_media(color_scheme=scheme)
+    found = {}
     for name, path in VIEWS.items():
         open_page(page, f"{board}/{path}")
         for rule in axe.run(page).response["violations"]:
             found[f"{name}: {rule['id']}"] = [node["html"][:160] for node in rule["nodes"][:3]]
-    context.close()
     assert found == {}
-    assert outside == []
 
 
-def test_nothing_runs_off_a_phone(browser: "playwright.Browser", board: str) -> None:
-    context = browser.new_context(viewport=PHONE)
-    context.set_default_timeout(WAIT_MS)
-    page = context.new_page()
+def test_nothing_runs_off_a_phone(page: "playwright.Page", board: str) -> None:
+    page.set_viewport_size(PHONE)
     for path in VIEWS.values():
         open_page(page, f"{board}/{path}")
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"], path
-    context.close()
 
 
-def test_the_phones_menu_names_the_view_and_closes_after_a_choice(browser: "playwright.Browser", board: str) -> None:
-    context = browser.new_context(viewport=PHONE)
-    context.set_default_timeout(WAIT_MS)
-    page = context.new_page()
+def test_the_phones_menu_names_the_view_and_closes_after_a_choice(page: "playwright.Page", board: str) -> None:
+    page.set_viewport_size(PHONE)
     open_page(page, f"{board}/read")
     assert not page.locator(".st-key-bar-views").is_visible()
     menu = page.locator(".st-key-bar-menu button")
@@ -188,7 +163,6 @@ def test_the_phones_menu_names_the_view_and_closes_after_a_choice(browser: "play
     shown = page.locator(".st-key-bar-views .st-key-bar-shown")
     assert shown.inner_text() == "Workshop"
     assert int(shown.locator("p").evaluate("it => getComputedStyle(it).fontWeight")) > 600
-    context.close()
 
 
 def test_a_key_leads_into_the_page(page: "playwright.Page", board: str) -> None:

@@ -14,7 +14,7 @@ from dashboards.text import message
 from pipelines.workspace.log import audit_lines
 from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import free_port, serving
-from tests.dashboards.browsing import ARGUMENTS, DESKTOP, WAIT_MS, newcomer
+from tests.dashboards.browsing import WAIT_MS
 from tests.dashboards.openid_provider import CLIENT, SECRET, Provider, provider
 from tests.published_sample import make_workspace
 
@@ -78,28 +78,6 @@ def board(home: Path, at: Provider) -> Iterator[str]:
     port = free_port()
     with serving(home, port=port, login=login_file(home, port, at)) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser(chromium: str) -> Iterator["playwright.Browser"]:
-    with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        yield opened
-        opened.close()
-
-
-@pytest.fixture(scope="module")
-def context(browser: "playwright.Browser") -> Iterator["playwright.BrowserContext"]:
-    opened = browser.new_context(viewport=DESKTOP, accept_downloads=True)
-    opened.set_default_timeout(WAIT_MS)
-    yield opened
-    opened.close()
-
-
-@pytest.fixture
-def page(context: "playwright.BrowserContext") -> Iterator["playwright.Page"]:
-    with newcomer(context) as opened:
-        yield opened
 
 
 def _settled(page: "playwright.Page") -> str:

@@ -15,7 +15,7 @@ from pipelines.storage.publish import publish
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import serving
-from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
+from tests.dashboards.browsing import PHONE, open_page, settled
 from tests.pdf_text import text_of
 from tests.pictures import picture
 from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
@@ -86,23 +86,6 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
 def board(home: Workspace) -> Iterator[str]:
     with serving(home.root) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser(chromium: str) -> Iterator["playwright.Browser"]:
-    with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        yield opened
-        opened.close()
-
-
-@pytest.fixture(params=[DESKTOP], ids=["desktop"])
-def page(browser: "playwright.Browser", request: pytest.FixtureRequest) -> Iterator["playwright.Page"]:
-    context = browser.new_context(viewport=request.param, accept_downloads=True)
-    opened = context.new_page()
-    opened.set_default_timeout(WAIT_MS)
-    yield opened
-    context.close()
 
 
 class Clicks:
@@ -207,10 +190,10 @@ def test_several_orders_are_accepted_at_once(page: "playwright.Page", board: str
     assert page.get_by_role("link", name=VANS[0]).count() == 0
 
 
-@pytest.mark.parametrize("page", [PHONE], ids=["phone"], indirect=True)
 def test_the_workshop_records_a_finding_from_the_code_on_paper(
     page: "playwright.Page", board: str, home: Workspace
 ) -> None:
+    page.set_viewport_size(PHONE)
     order = open_published(home.root).ask("SELECT order_id FROM work_orders WHERE van_id = $v", {"v": VANS[1]}).item()
     open_page(page, f"{board}/van?van={VANS[1]}&order={order}")
     page.get_by_text(f"Order {order}").first.wait_for()

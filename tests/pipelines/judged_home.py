@@ -11,12 +11,12 @@ from pipelines.weekly import steps
 from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.readings_fleet import FAMILIES_TABLE, ReadingsFleet, make_fleet
 
-FLEET_SIZE = {"vans": 30, "weeks": 16, "repeats": 2, "faulty": 0.4, "seed": 8}
+FLEET_SIZE = {"vans": 18, "weeks": 16, "repeats": 2, "faulty": 0.6, "seed": 8}
 
 
-def fleet_of_readings() -> ReadingsFleet:
-    """The fleet behind the workspace."""
-    return make_fleet(**FLEET_SIZE)  # type: ignore[arg-type]
+def fleet_of_readings(**other: float) -> ReadingsFleet:
+    """The fleet behind the workspace, or one of another size."""
+    return make_fleet(**FLEET_SIZE | other)  # type: ignore[arg-type]
 
 
 def judged_home(root: Path, fleet: ReadingsFleet, families: Mapping[str, object] = FAMILIES_TABLE) -> Workspace:

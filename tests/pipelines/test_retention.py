@@ -189,9 +189,10 @@ def test_papers_and_pages_say_what_is_gone(gone_home: Workspace, tmp_path: Path)
 # What follows needs no readings.
 
 
-def small(tmp_path: Path) -> Workspace:
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """Two vans in winter and spring: a folder, a zip, a duplicate, a correction, and a last visit each."""
-    home = make_home(tmp_path / "small")
+    home = make_home(tmp_path_factory.mktemp("small") / "home")
     keep(home, 1)
     winter, spring = "2026-01-10T09:00:00Z", "2026-03-20T09:00:00Z"
     deliver(
@@ -212,6 +213,12 @@ def small(tmp_path: Path) -> Workspace:
     return home
 
 
+@pytest.fixture
+def home(small: Workspace, tmp_path: Path) -> Workspace:
+    """It, to be written into."""
+    return copied_home(small, tmp_path / "home")
+
+
 def kept(home: Workspace) -> dict[str, bytes]:
     return {
         str(path.relative_to(home.root)): path.read_bytes()
@@ -220,8 +227,7 @@ def kept(home: Workspace) -> dict[str, bytes]:
     }
 
 
-def test_delivered_files_are_emptied_and_their_hashes_stay(tmp_path: Path) -> None:
-    home = small(tmp_path)
+def test_delivered_files_are_emptied_and_their_hashes_stay(home: Workspace) -> None:
     whole = read_from(home.delivered / "a.tar.zst", "new.csv")
     hashes = kept_deliveries(read_journal(home))
     assert retain(home.root, now=NOW) == 3
@@ -238,8 +244,8 @@ def test_delivered_files_are_emptied_and_their_hashes_stay(tmp_path: Path) -> No
     assert kept(home) == before
 
 
-def test_a_run_killed_at_any_step_is_finished_by_the_next(tmp_path: Path) -> None:
-    home, homes = small(tmp_path), tmp_path / "homes"
+def test_a_run_killed_at_any_step_is_finished_by_the_next(home: Workspace, tmp_path: Path) -> None:
+    homes = tmp_path / "homes"
     homes.mkdir()
     command = [sys.executable, "-m", "tests.killed_keeping", "removing", str(home.root), str(homes)]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=300, check=False)
@@ -255,14 +261,12 @@ def test_a_run_killed_at_any_step_is_finished_by_the_next(tmp_path: Path) -> Non
             assert table(cut, name).equals(table(whole, name)), (step, name)
 
 
-def test_a_file_that_is_emptied_by_anything_else_is_told(tmp_path: Path) -> None:
-    home = small(tmp_path)
+def test_a_file_that_is_emptied_by_anything_else_is_told(home: Workspace) -> None:
     empty(home.delivered / "a.tar.zst", {"new.csv"})
     assert any("a.tar.zst/new.csv is no longer what was delivered" in line for line in check_workspace(home))
 
 
-def test_samples_delivered_again_are_stored_again_and_go_again(tmp_path: Path) -> None:
-    home = small(tmp_path)
+def test_samples_delivered_again_are_stored_again_and_go_again(home: Workspace) -> None:
     retain(home.root, now=NOW)
     deliver(home.inbox / "again", [row("w.csv", at="2026-01-10T09:00:00Z", coolant_c="70")], {"w.csv": recording(1)})
     steps.intake(home.root, now=NOW + timedelta(hours=1))
@@ -280,8 +284,7 @@ def test_samples_delivered_again_are_stored_again_and_go_again(tmp_path: Path) -
     assert check_workspace(home) == []
 
 
-def test_a_backup_of_before_takes_in_no_emptied_file(tmp_path: Path) -> None:
-    home = small(tmp_path)
+def test_a_backup_of_before_takes_in_no_emptied_file(home: Workspace, tmp_path: Path) -> None:
     back_up(home, str(tmp_path / "backups"))
     whole = read_from(home.delivered / "a.tar.zst", "w.csv")
     assert retain(home.root, now=NOW) == 3
@@ -290,8 +293,7 @@ def test_a_backup_of_before_takes_in_no_emptied_file(tmp_path: Path) -> None:
     assert check_workspace(home) == []
 
 
-def test_a_damaged_delivery_stays_and_ends_no_run(tmp_path: Path) -> None:
-    home = small(tmp_path)
+def test_a_damaged_delivery_stays_and_ends_no_run(home: Workspace) -> None:
     for path in home.delivered.iterdir():
         path.write_bytes(path.read_bytes()[:-5])
     before = {path.name: path.read_bytes() for path in home.delivered.iterdir()}
@@ -301,8 +303,7 @@ def test_a_damaged_delivery_stays_and_ends_no_run(tmp_path: Path) -> None:
     assert any("a.tar.zst is no longer what was written" in line for line in check_workspace(home))
 
 
-def test_a_clock_that_may_be_ahead_removes_nothing(tmp_path: Path) -> None:
-    home = small(tmp_path)
+def test_a_clock_that_may_be_ahead_removes_nothing(home: Workspace) -> None:
     before = kept(home)
     ahead = datetime(2029, 4, 1, tzinfo=UTC)
     assert retain(home.root, now=ahead) == 0
@@ -312,8 +313,7 @@ def test_a_clock_that_may_be_ahead_removes_nothing(tmp_path: Path) -> None:
     assert retain(home.root, now=NOW) == 3
 
 
-def test_a_delivery_that_is_not_packed_yet_is_emptied_later(tmp_path: Path) -> None:
-    home = small(tmp_path)
+def test_a_delivery_that_is_not_packed_yet_is_emptied_later(home: Workspace) -> None:
     packed, folder = home.delivered / "a.tar.zst", home.delivered / "a"
     unpack(packed, folder)
     packed.unlink()
@@ -368,8 +368,7 @@ def test_a_mended_row_that_was_emptied_is_rebuilt(tmp_path: Path) -> None:
         assert table(home, name).equals(was), name
 
 
-def test_nothing_of_a_damaged_chunk_goes(tmp_path: Path) -> None:
-    home = small(tmp_path)
+def test_nothing_of_a_damaged_chunk_goes(home: Workspace) -> None:
     for chunk in home.waveforms.glob("*.parquet"):
         chunk.write_bytes(chunk.read_bytes()[:-20])
     before = kept(home)
@@ -378,8 +377,9 @@ def test_nothing_of_a_damaged_chunk_goes(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("months", [0, 1])
-def test_a_setting_that_is_taken_back_brings_nothing_back_and_breaks_nothing(tmp_path: Path, months: int) -> None:
-    home = small(tmp_path)
+def test_a_setting_that_is_taken_back_brings_nothing_back_and_breaks_nothing(
+    home: Workspace, tmp_path: Path, months: int
+) -> None:
     retain(home.root, now=NOW)
     shutil.copytree(home.root, tmp_path / "other")
     other = Workspace(tmp_path / "other")

@@ -37,7 +37,7 @@ depot-1 = 0
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Workspace, steps.Tracked]:
     """A fleet with a van that was never recorded and little room in its depots, judged."""
-    workspace = judged_home(tmp_path_factory.mktemp("tests-planned") / "home", fleet_of_readings())
+    workspace = judged_home(tmp_path_factory.mktemp("tests-planned") / "home", fleet_of_readings(vans=30, faulty=0.4))
     with (workspace.register / "vans.csv").open("a", encoding="utf-8") as file:
         file.write("never-1,heron-16,depot-0\n")
     workspace.settings_path.write_text(SETTINGS, encoding="utf-8")

@@ -3,6 +3,7 @@
 Truth is the same capture without noise: of full throttle as held for longer, of the responses of the same hold.
 """
 
+import functools
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -68,6 +69,7 @@ def of_other(name: str, hold_s: float, rate_hz: float, *, clean: bool) -> list[W
     return out
 
 
+@functools.cache
 def captures(name: str, hold_s: float, rate_hz: float = 1000.0, *, clean: bool = False) -> list[Waveform]:
     return (of_sample if name in SAMPLE else of_other)(name, hold_s, rate_hz, clean=clean)
 
@@ -87,12 +89,12 @@ def family(name: str) -> Family:
     return register_family(SAMPLE[name]) if name in SAMPLE else family_of(name)
 
 
-def held(name: str, holds: Sequence[float], quantity: str, truth_s: float | None) -> tuple[Floats, Floats]:
+def held(name: str, holds: Sequence[float], quantity: str, truth_s: float) -> tuple[Floats, Floats]:
     """Errors and standard uncertainties of what was read at some holds."""
     errors, sure = [], []
+    true, _, _ = read(captures(name, truth_s, clean=True), family(name), quantity)
     for hold_s in holds:
         value, u, _ = read(captures(name, hold_s), family(name), quantity)
-        true, _, _ = read(captures(name, truth_s or hold_s, clean=True), family(name), quantity)
         both = np.isfinite(value) & np.isfinite(true)
         errors.append((value - true)[both])
         sure.append(u[both])
