@@ -20,6 +20,7 @@ from pipelines.workspace.workspace import Workspace
 LITTLE_MEMORY = 700_000_000
 """For what sorts or writes more rows than a run should hold. Of our choosing. [bytes]"""
 
+
 def open_warehouse(workspace: Workspace) -> "Warehouse":
     """The warehouse of a workspace, open for writing; made where the workspace is new.
 
