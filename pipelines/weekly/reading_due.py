@@ -72,8 +72,8 @@ class ReadingDue:
     def gone_unread(self) -> pl.DataFrame:
         """Recordings whose samples are gone and that have no captures: delivery, row, waveform_id."""
         return self._warehouse.query(
-            f"SELECT r.delivery, r.row, waveform_id FROM {_HELD} AND w.removed_on IS NOT NULL AND NOT EXISTS "
-            "(SELECT 1 FROM captures c WHERE c.delivery = r.delivery AND c.row = r.row AND c.waveform_id = waveform_id)"
+            f"SELECT r.delivery, r.row, r.waveform_id FROM {_HELD} AND w.removed_on IS NOT NULL AND NOT EXISTS "
+            "(SELECT 1 FROM captures c WHERE c.delivery = r.delivery AND c.row = r.row AND c.waveform_id = r.waveform_id)"
         )
 
     def one_capture_each(self) -> bool:

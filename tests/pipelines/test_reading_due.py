@@ -86,6 +86,23 @@ def test_two_recordings_that_are_one_capture_leave_one(home: Workspace, monkeypa
             assert warehouse.query(f"SELECT count(*) FROM {table}").item() == COUNT
 
 
+def test_what_is_gone_is_unread_until_it_has_captures_of_its_own(home: Workspace) -> None:
+    with Warehouse(home.warehouse_path) as warehouse:
+        register = load_register(home.register)
+        read(home, warehouse)
+        warehouse.execute("UPDATE waveforms SET removed_on = DATE '2026-05-01'")
+
+        def gone() -> list[tuple[object, ...]]:
+            with reading_due(warehouse, register, families(register), "m") as due:
+                assert due.samples == []
+                return due.gone_unread().rows()
+
+        assert gone() == []
+        (other,) = warehouse.query("SELECT waveform_id FROM recordings WHERE row = 2")["waveform_id"]
+        warehouse.execute("UPDATE captures SET waveform_id = ? WHERE row = 1", [other])  # of what the row held before
+        assert [row[:2] for row in gone()] == [("d1", 1)]
+
+
 class _Asked:
     """Numbers, and how many were asked for and not yet given back."""
 
