@@ -1,6 +1,6 @@
 """What the contract suites found in each delivery: kept as a file, and shown as a page.
 
-All deliveries of a run are checked in one batch, which takes as long as checking one. A delivery's result is the part
+Deliveries are checked many at a time, which takes as long as checking one. A delivery's result is the part
 of it for its own rows, in the form of a complete result of Great Expectations, so that its renderer makes the page.
 """
 

@@ -6,6 +6,7 @@ run leaves behind, running again puts right.
 """
 
 import itertools
+from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 
@@ -17,7 +18,7 @@ from pipelines.intake import check_results, quarantine
 from pipelines.intake.accounts import DeliveryAccount, accounts, close_accounts
 from pipelines.intake.ages import Ages, ages
 from pipelines.intake.capture_dates import check_moment, date_of_delivery
-from pipelines.intake.corrections import filled, mended_rows, mends
+from pipelines.intake.corrections import Mend, filled, mended_rows, mends
 from pipelines.intake.decoding import Decoded, Decoders, Wanted
 from pipelines.intake.delivery import (
     LARGEST_MANIFEST_BYTES,
@@ -27,14 +28,14 @@ from pipelines.intake.delivery import (
     inner_path,
     open_delivery,
 )
-from pipelines.intake.filing import content_of, file_away, place_of, plainly_named
+from pipelines.intake.due import new_jobs, waiting_jobs
+from pipelines.intake.filing import file_away
 from pipelines.intake.gone import Gone, to_decode, with_gone
 from pipelines.intake.identity import Claims
 from pipelines.intake.job import Job
 from pipelines.intake.manifest import ManifestRow, RefusedManifestError, check_rows, read_manifest
 from pipelines.intake.quarantine import Item
 from pipelines.intake.unnamed import unnamed_files
-from pipelines.storage.packed_folder import ENDING
 from pipelines.storage.unreferenced import settle_chunks
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import write_waveforms
@@ -44,6 +45,8 @@ from pipelines.workspace.workspace import Workspace
 Report = Callable[[int, int], None]
 _BATCH_ROWS, _BATCH_SAMPLES = 500, 16_000_000
 """What is committed at once: as much as makes its own cost small beside decoding, and is quickly done again. Of our choosing."""
+_ROWS_OPEN = 50_000
+"""Rows of manifests that are held at once, some 2.5 kB each. Of our choosing."""
 
 
 def take_in(
@@ -86,7 +89,7 @@ def take_in(
     file_away(workspace, warehouse)
     quarantine.note_register_faults(warehouse, register, now=now)
     _keep_vans(warehouse, register)
-    jobs = [*_waiting_jobs(workspace, warehouse), *_new_jobs(workspace, warehouse, names or {})]
+    jobs = deque([*waiting_jobs(workspace, warehouse), *new_jobs(workspace, warehouse, names or {})])
     return _take_in(workspace, warehouse, register, jobs, now=now, progress=progress, workers=workers, gone=gone or {})
 
 
@@ -112,16 +115,15 @@ def retry_waiting(
         Deliveries whose waiting rows changed.
     """
     _keep_vans(warehouse, register)
-    return _take_in(
-        workspace, warehouse, register, list(_waiting_jobs(workspace, warehouse)), now=now, workers=1, gone={}
-    )
+    jobs = deque(waiting_jobs(workspace, warehouse))
+    return _take_in(workspace, warehouse, register, jobs, now=now, workers=1, gone={})
 
 
 def _take_in(
     workspace: Workspace,
     warehouse: Warehouse,
     register: Register,
-    jobs: Sequence[Job],
+    jobs: deque[Job],
     *,
     now: datetime,
     progress: Report | None = None,
@@ -129,22 +131,27 @@ def _take_in(
     gone: Gone,
 ) -> list[DeliveryAccount]:
     mended = mends(workspace)
-    for job in jobs:
-        job.mended = [mend for mend in mended if mend.delivery == job.delivery]
-        _open(job, now)
+    said = ages(warehouse, mended)
     changed: list[str] = []
-    with Decoders(sum(len(job.text) for job in jobs), workers=workers) as decoders:
-        _check_manifests(workspace, jobs, register, now=now)
-        groups = [to_decode(job, gone) for job in jobs]
-        total = sum(map(len, groups))
+    done = opened = 0
+    deliveries = len(jobs)
+    first = _opened(jobs, mended, now)
+    with Decoders(sum(len(job.text) for job in first), workers=workers) as decoders:
+        some, first = first, []
+        while some:
+            _check_manifests(workspace, some, register, now=now)
+            groups = [to_decode(job, gone) for job in some]
+            before, opened = done, opened + len(some)
+            done += sum(map(len, groups))
+            total = round(done * deliveries / opened)  # of those not opened yet as many as of the others
 
-        def report(done: int) -> None:
-            if progress is not None:
-                progress(done, total)
+            def report(count: int, before: int = before, total: int = total) -> None:
+                if progress is not None:
+                    progress(before + count, total)
 
-        said = ages(warehouse, mended)
-        for batch in _batches(jobs, with_gone(jobs, decoders.decode_all(groups), gone), report):
-            changed += _commit(workspace, warehouse, batch, said, now=now)
+            for batch in _batches(some, with_gone(some, decoders.decode_all(groups), gone), report):
+                changed += _commit(workspace, warehouse, batch, said, now=now)
+            some = _opened(jobs, mended, now)
     close_archive()
     file_away(workspace, warehouse)
     settle_chunks(warehouse, workspace.waveforms)
@@ -156,54 +163,21 @@ def _keep_vans(warehouse: Warehouse, register: Register) -> None:
         warehouse.replace("vans", register.vans_frame())
 
 
-def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[Job]:
-    """Deliveries in quarantine that still have waiting rows."""
-    rows = warehouse.query(
-        """
-        SELECT delivery, source, content_id, place FROM deliveries
-        WHERE delivery IN (SELECT delivery FROM quarantine WHERE state = 'waiting') ORDER BY taken_in_at, delivery
-        """
-    )
-    for row in rows.iter_rows(named=True):
-        path = place_of(workspace, row["delivery"], row["source"], row["place"])
-        if not (path.exists() or path.is_symlink()):
-            continue  # removed by hand: what waits keeps waiting, and `vansnap check` says so
-        job = Job(row["delivery"], row["source"], path, again=True, content_id=row["content_id"])
-        closed = warehouse.query(
-            """
-            SELECT row FROM manifest_rows WHERE delivery = $d AND state <> 'quarantined' UNION
-            SELECT row FROM quarantine WHERE delivery = $d AND state = 'discarded' AND row IS NOT NULL
-            """,
-            {"d": row["delivery"]},
-        )
-        job.settled = set(closed["row"])
-        ledger = warehouse.query(
-            "SELECT row FROM manifest_rows WHERE delivery = ? AND state = 'quarantined'", [row["delivery"]]
-        )
-        job.waiting = set(ledger["row"]) - job.settled
-        thrown = "SELECT item_id FROM quarantine WHERE delivery = ? AND state = 'discarded'"
-        job.discarded = frozenset(warehouse.query(thrown, [row["delivery"]])["item_id"])
-        yield job
-
-
-def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, str]) -> Iterator[Job]:
-    """Complete deliveries in the inbox, by name; without those that are taken in and could not be moved."""
-    taken = set(warehouse.query("SELECT delivery FROM deliveries")["delivery"]) | {quarantine.REGISTER}
-    stuck = set(warehouse.query("SELECT source, content_id FROM deliveries WHERE place = 'inbox'").iter_rows())
-    for path in plainly_named(workspace.inbox):
-        if any(path.name == source and content_of(path, source) == held for source, held in stuck):
-            continue
-        stem = path.name[:-4] if path.name.lower().endswith(".zip") and not path.is_dir() else path.name
-        name, number = names.get(path.name, stem), 1
-        while name in taken or name.endswith(ENDING):  # that is how the file of a packed delivery ends
-            number += 1
-            name = f"{stem}~{number}"
-        taken.add(name)
-        yield Job(name, path.name, path)
+def _opened(jobs: deque[Job], mended: Sequence[Mend], now: datetime) -> list[Job]:
+    """Take the next deliveries, as many as are held at once, and open them."""
+    some: list[Job] = []
+    rows = 0
+    while jobs and rows < _ROWS_OPEN:
+        job = jobs.popleft()
+        job.mended = [mend for mend in mended if mend.delivery == job.delivery]
+        _open(job, now)
+        some.append(job)
+        rows += len(job.text)
+    return some
 
 
 def _check_manifests(workspace: Workspace, jobs: Sequence[Job], register: Register, *, now: datetime) -> None:
-    """Check all manifests in one batch, and decide what needs no decoding."""
+    """Check some manifests in one batch, and decide what needs no decoding."""
     text = [row for job in jobs for row in job.text]
     checked = iter(check_rows(text))
     found = {job.delivery: (job.text, list(itertools.islice(checked, len(job.text)))) for job in jobs}

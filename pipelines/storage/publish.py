@@ -64,7 +64,8 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
     week : str
         ISO week the run stands for.
     """
-    with _fresh(warehouse.connection, destination, f"(ROW_GROUP_SIZE {ROW_GROUP})") as connection:
+    options = f"(ROW_GROUP_SIZE {ROW_GROUP})"
+    with warehouse.little_memory(), _fresh(warehouse.connection, destination, options) as connection:
         for table in TABLES.values():
             if table.published:
                 _copy(connection, table, week, f'CREATE TABLE fresh."{table.name}" AS')
