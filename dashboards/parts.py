@@ -145,7 +145,7 @@ def _run_goes_on(where: Path, *, published: bool) -> None:
         if st.button(message("state.show_it"), icon=":material/refresh:"):
             st.rerun()
         return
-    doing = progress_fact(where, datetime.now(UTC))
+    doing = None if me().depots else progress_fact(where, datetime.now(UTC))  # it counts what is of any depot
     told = [message("state.running")]
     told += [] if doing is None else [render(doing, display.language(), display.units())]
     told += [message("state.run_before")] * published

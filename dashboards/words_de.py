@@ -46,7 +46,7 @@ WORDS: dict[str, str] = {
     "state.running": "Ein Lauf ist im Gange.",
     "state.run_before": "Diese Seite zeigt den Lauf davor und sagt, wenn dieser beendet ist.",
     "state.run_ended": "Der Lauf ist beendet.",
-    "state.show_it": "Zeigen, was er fand",
+    "state.show_it": "Die Seite zeigen, wie sie jetzt ist",
     "state.footer": "Beurteilt für {week}, gerechnet {when}. Vansnap {version}, Daten {data_id}.",
     "state.no_run": "Die veröffentlichte Datei sagt nicht, von welchem Lauf sie stammt.",
     # Gemeinsames

@@ -46,7 +46,7 @@ WORDS: dict[str, str] = {
     "state.running": "A run is in progress.",
     "state.run_before": "This page shows the run before it, and says when this one has ended.",
     "state.run_ended": "The run has ended.",
-    "state.show_it": "Show what it found",
+    "state.show_it": "Show the page as it is now",
     "state.footer": "Judged for {week}, computed {when}. Vansnap {version}, data {data_id}.",
     "state.no_run": "The published file does not say which run made it.",
     # Common

@@ -133,17 +133,18 @@ def _take_in(
     mended = mends(workspace)
     said = ages(warehouse, mended)
     changed: list[str] = []
-    done = opened = 0
-    deliveries = len(jobs)
+    done = fresh = of_fresh = 0
     first = _opened(jobs, mended, now)
     with Decoders(sum(len(job.text) for job in first), workers=workers) as decoders:
         some, first = first, []
         while some:
             _check_manifests(workspace, some, register, now=now)
             groups = [to_decode(job, gone) for job in some]
-            before, opened = done, opened + len(some)
-            done += sum(map(len, groups))
-            total = round(done * deliveries / opened)  # of those not opened yet as many as of the others
+            before, done = done, done + sum(map(len, groups))
+            fresh += sum(not job.again for job in some)
+            of_fresh += sum(len(group) for job, group in zip(some, groups, strict=True) if not job.again)
+            left = sum(not job.again for job in jobs)  # not opened yet: each counts as the others do in the middle
+            total = done + (round(of_fresh / fresh * left) if fresh else 0)
 
             def report(count: int, before: int = before, total: int = total) -> None:
                 if progress is not None:

@@ -118,10 +118,10 @@ class ReadingDue:
         Recordings that can't be read now keep the captures they have: those of vans whose family is broken, and those
         whose samples are gone.
         """
-        resting = f"SELECT r.delivery, r.row FROM {_HELD} AND (r.delivery, r.row) NOT IN (SELECT (delivery, row) FROM _wanted)"
+        resting = f"SELECT r.delivery, r.row, r.waveform_id FROM {_HELD} AND (r.delivery, r.row) NOT IN (SELECT (delivery, row) FROM _wanted)"
         gone = (
             f"WITH resting AS ({resting}) SELECT capture_id FROM captures c WHERE read_id NOT IN (SELECT read_id FROM _wanted) AND NOT EXISTS "
-            "(SELECT 1 FROM resting r WHERE r.delivery = c.delivery AND r.row = c.row)"
+            "(SELECT 1 FROM resting r WHERE r.delivery = c.delivery AND r.row = c.row AND r.waveform_id = c.waveform_id)"
         )
         with self._warehouse.transaction():
             for table in ("readings", "shapes", "captures"):

@@ -2,6 +2,7 @@
 
 import fcntl
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -10,6 +11,8 @@ from pathlib import Path
 from data_contracts.errors import InputError, WorkspaceBusyError, WorkspaceError
 
 DEFAULT_HOME = "vansnap-home"
+_TRIES, _BETWEEN_S = 10, 0.02
+"""How often the lock is tried for before it counts as held, and how long after one another. [s]"""
 FOLDERS = ("register", "inbox", "quarantine", "waveforms", "decisions", "models", "orchestrator", "reports")
 
 
@@ -129,7 +132,7 @@ class Workspace:
         descriptor = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o640)
         try:
             try:
-                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                _lock(descriptor)
             except BlockingIOError:
                 holder = os.read(descriptor, 32).decode(errors="replace").strip() or "unknown"
                 raise WorkspaceBusyError(
@@ -145,6 +148,18 @@ class Workspace:
             yield
         finally:
             os.close(descriptor)
+
+
+def _lock(descriptor: int) -> None:
+    """Take the lock; who asks whether a run holds it, as `held_by` does, has it for a moment too."""
+    for _ in range(_TRIES):
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            time.sleep(_BETWEEN_S)
+        else:
+            return
+    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def parts_of(root: Path) -> list[Path]:

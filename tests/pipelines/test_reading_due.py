@@ -137,3 +137,30 @@ def test_rows_come_in_parts(home: Workspace) -> None:
             assert max(part.height for part in parts) <= at_once
             assert pl.concat(parts).equals(whole)
             assert parts[0].schema == whole.schema
+
+
+def test_a_row_whose_samples_are_gone_keeps_no_captures_of_other_samples(tmp_path: Path) -> None:
+    """Two rows of a manifest came in another order, and one's samples are gone since."""
+    home = make_home(tmp_path / "home")
+    rows = [row(f"{n}.parquet", van="V001", at=f"2026-03-{n + 1:02d}T09:00:00Z") for n in range(3)]
+    deliver(home.inbox / "d1", rows, {f"{n}.parquet": recording(n) for n in range(3)})
+    run_intake(home)
+    with Warehouse(home.warehouse_path) as warehouse:
+        assert read(home, warehouse) == 3
+        one, two, _ = warehouse.query("SELECT row, waveform_id, captured_at, file FROM recordings ORDER BY row").rows(
+            named=True
+        )
+        for place, other in ((one, two), (two, one)):
+            warehouse.execute(
+                "UPDATE recordings SET waveform_id = ?, captured_at = ?, file = ? WHERE row = ?",
+                [other["waveform_id"], other["captured_at"], other["file"], place["row"]],
+            )
+        warehouse.execute(
+            "UPDATE waveforms SET removed_on = DATE '2026-05-01' WHERE waveform_id = ?", [two["waveform_id"]]
+        )
+        read(home, warehouse)
+        found = warehouse.query(
+            "SELECT c.row FROM captures c JOIN recordings r USING (delivery, row) WHERE c.waveform_id <> r.waveform_id"
+        )
+        assert found.is_empty()
+        assert one["waveform_id"] in warehouse.query("SELECT waveform_id FROM captures")["waveform_id"].to_list()

@@ -1,9 +1,12 @@
 """The workspace: made once, held by one run, free again when that run dies."""
 
 import errno
+import fcntl
 import os
 import subprocess
 import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -58,6 +61,17 @@ def test_one_run_at_a_time_and_the_lock_dies_with_its_holder(tmp_path: Path) -> 
     holder.stdout.close()
     with workspace.held():
         assert (workspace.root / ".lock").exists()
+
+
+def test_who_only_asks_for_a_moment_keeps_no_run_from_starting(tmp_path: Path) -> None:
+    workspace = make_workspace(tmp_path / "home", EXAMPLE_FILES)
+    with workspace.held():
+        pass
+    with (workspace.root / ".lock").open("rb") as lock, ThreadPoolExecutor(1) as other:
+        fcntl.flock(lock, fcntl.LOCK_SH)
+        other.submit(lambda: (time.sleep(0.05), fcntl.flock(lock, fcntl.LOCK_UN)))
+        with workspace.held():
+            assert workspace.held_by(os.getpid())
 
 
 def test_what_a_command_writes_is_closed_to_others(tmp_path: Path) -> None:
