@@ -92,6 +92,7 @@ def fitted_once() -> Iterator[None]:
     """What finds odd visits is fitted once to the same rows and written once: many tests judge one fleet again and again."""
     fit, fitted = fleet._trained, dict[tuple[tuple[int, ...], bytes], Any]()
 
+    @functools.wraps(fit)
     def trained(features: np.ndarray, rows: np.ndarray) -> Any:
         of = features[rows]
         key = (of.shape, of.tobytes())

@@ -124,6 +124,17 @@ def test_one_call_that_crashes_hangs_or_takes_too_much_spoils_no_other() -> None
     other.stop()
 
 
+def test_none_is_refused_for_the_memory_that_answers_before_it_take() -> None:
+    """Together they pass the bound, no one by itself; one of them turns its want of memory into a refusal of its own."""
+    other = Beside()
+    waits, size = 60 << 20, 220 << 20
+    calls: list[Any] = [(bytes, (waits,), {}), (taken, (size,), {}), (within, (size,), {})]
+    first, *others = other.ask_each(1 << 28, 60.0, calls)
+    other.stop()
+    assert (first[0], len(first[1])) == (True, waits)
+    assert others == [(True, size), (True, size)]
+
+
 def test_a_process_that_is_closed_while_it_works_ends_and_is_not_started_again() -> None:
     other = Beside()
     assert other.ask(1 << 30, 60.0, (abs, (-1,), {})) == (True, 1)

@@ -25,5 +25,16 @@ def test_the_c_library_is_asked_for_two_heaps(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_a_c_library_without_the_setting_is_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ctypes, "CDLL", lambda name: object())
+    asked: list[str] = []
+
+    class Library:
+        def __init__(self, name: Any) -> None:
+            assert name is None
+
+        def __getattr__(self, name: str) -> Any:
+            asked.append(name)
+            raise AttributeError(name)
+
+    monkeypatch.setattr(ctypes, "CDLL", Library)
     few_heaps()
+    assert asked == ["mallopt"]

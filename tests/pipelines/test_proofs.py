@@ -67,9 +67,10 @@ def visit(warehouse: Warehouse, week: str, value: float, days: int, *, captures:
     warehouse.append("trends", filled("trends", van_id="v1", week=week, quantity=PEAK, **levels))
 
 
-def due(warehouse: Warehouse) -> list[OrderEvent]:
+def due(warehouse: Warehouse, week: str = LAST_WEEK) -> list[OrderEvent]:
+    """What is due in a week, with the trends of its run."""
     repairs = with_touched(repairs_from_orders(warehouse), {}, {})
-    return proofs_due(warehouse, warehouse.query("SELECT * FROM trends"), repairs, LAST_WEEK)
+    return proofs_due(warehouse, warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]), repairs, week)
 
 
 @pytest.mark.parametrize(("after", "state"), [(100.0, "proven"), (80.5, "not_proven"), (60.0, "not_proven")])
@@ -167,3 +168,18 @@ def test_a_finding_without_a_job_or_without_a_repair_is_not_judged(tmp_path: Pat
         visit(warehouse, "2026-W14", 80.0, -7)
         visit(warehouse, "2026-W16", 100.0, 7, captures=4)
         assert due(warehouse) == []
+
+
+def test_a_week_judged_again_knows_no_later_captures(tmp_path: Path) -> None:
+    """Six weeks are over in the later week alone: in the earlier one the repair waited still."""
+    workspace = make_workspace(tmp_path / "home", {})
+    with Warehouse(workspace.warehouse_path) as warehouse:
+        warehouse.append("work_orders", filled("work_orders", order_id="o1", van_id="v1", state="proposed"))
+        visit(warehouse, "2026-W14", 80.0, -7)
+        record(workspace, OrderEvent("o1", "done", DONE, "fitter", found="intake_restricted", hours=0.5, cost=25.0))
+        take_in_decisions(workspace, warehouse)
+        visit(warehouse, "2026-W16", 90.0, 7, captures=3)  # half made good
+        visit(warehouse, "2026-W22", 90.0, 7 * PROVING_WEEKS + 1)
+        assert due(warehouse, "2026-W16") == []
+        (event,) = due(warehouse, "2026-W22")
+        assert (event.proof, event.at) == ("cant_tell", DONE + timedelta(weeks=PROVING_WEEKS, days=1))

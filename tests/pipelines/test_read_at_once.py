@@ -20,7 +20,7 @@ Read = Callable[[bytes, RecorderProfile], object]
 ODD_CELLS = (
     *("", " ", "nan", "NaN", "NA", "null", "inf", "-inf", "1e400", "-0.0", "+1.25", " 1.25", "1.25 ", "1,25", "1.25.0"),
     *("1e-3", "1E2", "0x10", ".5", "5.", "1_000", "abc", '"1.25"', "1.25,9", "#1", "-", "\t1.5", "true", "1.25f"),
-    *("0.1000000000000000055511151231257827", "1234567890123456789012345", "4.9e-324", "\u0661"),
+    *("0.1000000000000000055511151231257827", "1234567890123456789012345", "4.9e-324", "\u0661", "1.25\r", "1\r2"),
 )
 PROFILES = {
     "canonical": CANONICAL,
@@ -70,6 +70,20 @@ def test_a_csv_read_at_once_is_what_it_was_cell_by_cell(
     monkeypatch.setattr(csv, "plain_numbers", lambda *_: None)
     assert at_once == [outcome(csv.read_csv, content, profile) for content in files]
     assert len(set(at_once)) > 8
+
+
+@pytest.mark.parametrize(("name", "told"), [("canonical", "can't be read"), ("no time", "row 5 holds")])
+@pytest.mark.parametrize("end", ["\n", "\r\n"], ids=["newline", "both"])
+def test_a_carriage_return_by_itself_ends_no_line(
+    name: str, told: str, end: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = [f"{i * STEP_S:.3f},{1 + i % 7}.5" if name == "canonical" else f"{1 + i % 7}.5" for i in range(ROWS)]
+    rows[4:6] = [f"{rows[4]}\r{rows[5]}"]
+    content = end.join(["time_s,airflow_v" if name == "canonical" else "airflow_v", *rows, ""]).encode()
+    found = outcome(csv.read_csv, content, PROFILES[name])
+    assert told in found
+    monkeypatch.setattr(csv, "plain_numbers", lambda *_: None)
+    assert found == outcome(csv.read_csv, content, PROFILES[name])
 
 
 def test_most_csv_is_read_at_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -327,8 +327,8 @@ def _answers(calls: Sequence[Call], memory: int, *, one_by_one: bool) -> Iterato
     answers: list[Answer] = []
     begun = 0.0
     for number, (function, args, more) in enumerate(calls, start=1):
+        _hold_to(memory)  # each beyond the answers that wait: none is refused for what those before it take
         if not answers:
-            _hold_to(memory)
             begun = time.monotonic()
         try:
             answers.append((True, function(*args, **more)))

@@ -1,12 +1,27 @@
 """The anomaly of a whole fleet: who trains, who is judged by whom, and what each quantity adds."""
 
+import inspect
+import io
 import itertools
+import re
+import zipfile
 
 import numpy as np
 import pytest
+import skops.io
 
+from models.tracking.anomaly import fleet as fleet_anomaly
 from models.tracking.anomaly.fleet import RECENT_VISITS, FleetAnomaly, calibration_rows, judge_fleet, views_of
-from models.tracking.anomaly.score import FOLDS, POOLED_PENALTY, calibrate, distance_of, features, folds_of, p_values
+from models.tracking.anomaly.score import (
+    FOLDS,
+    POOLED_PENALTY,
+    calibrate,
+    distance_of,
+    features,
+    folds_of,
+    p_values,
+    score_of,
+)
 from models.tracking.charts.alarms import raise_alarms
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.standardise import standardise, vans_spread
@@ -67,6 +82,22 @@ def test_none_is_flagged_beyond_the_accepted_false_alarms(fleet):
     none = _judge(fleet, most=0.0)
     assert not none.flagged.any()
     assert np.isnan(none.contributions).all()
+
+
+def test_fitted_and_written_twice_it_is_the_same_to_the_bit():
+    """By the functions themselves: other tests share what these made once. Names of parts in a file are places in memory."""
+    fit, dumps = inspect.unwrap(fleet_anomaly._trained), inspect.unwrap(skops.io.dumps)
+    seen = np.random.default_rng(5).normal(size=(300, 6))
+    one, two = (fit(seen, np.arange(200)) for _ in range(2))
+    assert one is not two
+    np.testing.assert_array_equal(score_of(one, seen), score_of(two, seen))
+    assert _parts(dumps(one)) == _parts(dumps(two))
+
+
+def _parts(dumped: bytes) -> list[bytes]:
+    """What a written model holds, in order, without the names of its parts."""
+    with zipfile.ZipFile(io.BytesIO(dumped)) as file:
+        return [re.sub(rb'(?<="__id__": )\d+|\d+(?=\.npy")', b"", file.read(name)) for name in file.namelist()]
 
 
 def test_a_card_tells_how_each_model_was_made(fleet, judged):
