@@ -49,7 +49,7 @@ def open_warehouse(workspace: Workspace) -> "Warehouse":
 
 
 def clear_spilled(path: Path) -> None:
-    """Remove what a killed process left of rows that were too many for memory; DuckDB itself removes only what it wrote since.
+    """Remove what a killed process left of rows that were too many for memory; DuckDB itself does once it next has such rows.
 
     Parameters
     ----------
