@@ -21,7 +21,7 @@ from pipelines.decisions.photos import photo_path, photos_of
 from pipelines.intake.corrections import FOLDER as MENDS
 from pipelines.intake.filing import digests, place_of
 from pipelines.storage.atomic_files import write_atomically
-from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.warehouse import Warehouse, clear_spilled
 from pipelines.workspace.drafts import clear_drafts
 from pipelines.workspace.log import log_path
 from pipelines.workspace.workspace import Workspace
@@ -50,14 +50,16 @@ class Kept:
 
 
 def clear_left_drafts(workspace: Workspace) -> None:
-    """Remove drafts that killed processes left in the workspace's own folders.
+    """Remove drafts that killed processes left in the workspace's own folders, and what the warehouse put on the disk meanwhile.
 
     Parameters
     ----------
     workspace : Workspace
+        Held by the caller, its warehouse closed.
     """
     logs = log_path(workspace).parent
     clear_drafts((workspace.root, workspace.waveforms / FOLDER, workspace.models, workspace.reports, logs))
+    clear_spilled(workspace.warehouse_path)
 
 
 @dataclass(frozen=True)

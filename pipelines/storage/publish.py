@@ -51,7 +51,8 @@ ROW_GROUP = 8192
 
 
 def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
-    """Copy the published tables, as of a week, into a new file and put it in place.
+    """Copy the published tables, as of a week, into a new file and put it in place: with little memory, or with more where that
+    does not do.
 
     Readers of the old file keep it until they close it; nobody ever sees half a copy.
 
@@ -64,8 +65,15 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
     week : str
         ISO week the run stands for.
     """
-    options = f"(ROW_GROUP_SIZE {ROW_GROUP})"
-    with warehouse.little_memory(), _fresh(warehouse.connection, destination, options) as connection:
+    try:
+        with warehouse.little_memory():
+            _publish(warehouse.connection, destination, week)
+    except duckdb.OutOfMemoryException:  # not for want of room on the disk, which is a NoRoomError
+        _publish(warehouse.connection, destination, week)
+
+
+def _publish(connection: duckdb.DuckDBPyConnection, destination: Path, week: str) -> None:
+    with _fresh(connection, destination, f"(ROW_GROUP_SIZE {ROW_GROUP})"):
         for table in TABLES.values():
             if table.published:
                 _copy(connection, table, week, f'CREATE TABLE fresh."{table.name}" AS')
@@ -112,6 +120,7 @@ def _fresh(
     before = size_of(destination)
     try:
         with room_for(destination, before or None):
+            connection.execute("DETACH DATABASE IF EXISTS fresh")  # it stays where memory ran out for that too
             if copied:
                 shutil.copyfile(destination, fresh)
             connection.execute(f"ATTACH '{quoted(fresh)}' AS fresh {options}")

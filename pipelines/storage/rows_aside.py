@@ -4,7 +4,7 @@ The file is a draft, so that what a killed run leaves of it goes with the next o
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -80,10 +80,14 @@ class RowsAside:
         self.clear()
 
     def clear(self) -> None:
-        """Forget all rows."""
-        self._end()
-        self._there = False
-        clear_drafts_of(self._path)
+        """Forget all rows; what goes wrong in closing their file is nobody's concern any more."""
+        writer, self._writer, self._there = self._writer, None, False
+        try:
+            if writer is not None:
+                with suppress(Exception):
+                    writer.close()
+        finally:
+            clear_drafts_of(self._path)
 
     def add(self, rows: pl.DataFrame) -> None:
         """Put rows aside; after the first look at them, only once they are cleared.
@@ -128,7 +132,12 @@ class RowsAside:
                 yield rows.select(columns or list(self._schema))
 
     def file(self) -> Path | None:
-        """The file, whole; None without a row."""
+        """The file, whole; None without a row.
+
+        Raises
+        ------
+        NoRoomError
+        """
         self._end()
         return self._file if self._there else None
 

@@ -48,6 +48,23 @@ def open_warehouse(workspace: Workspace) -> "Warehouse":
     return Warehouse(path)
 
 
+def clear_spilled(path: Path) -> None:
+    """Remove what a killed process left of rows that were too many for memory; DuckDB itself does once it next has such rows.
+
+    Parameters
+    ----------
+    path : Path
+        The warehouse, which nobody has open. A link beside it is not followed, and other files are left alone.
+    """
+    folder = path.with_name(f"{path.name}.tmp")
+    if folder.is_symlink():
+        return
+    with suppress(OSError):  # not there, another account's, or with other files in it: no reason for a run to end
+        for one in folder.glob("duckdb_temp_*"):
+            one.unlink()
+        folder.rmdir()
+
+
 def _way_back(path: Path) -> str:
     """What to do about a warehouse that is missing or can't be opened."""
     return (

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from data_contracts.errors import VansnapError
+from pipelines.intake.journal import clear_left_drafts
 from pipelines.storage.atomic_files import put_in_place
 from pipelines.storage.room import ask_for_room
 from pipelines.weekly.guard import guard_this_run
@@ -120,12 +121,13 @@ def run_weekly(
     ------
     WorkspaceBusyError
         If another run holds the workspace.
+    NoRoomError
+        If the disk has no room for it.
     """
     with then(workspace, after):
-        with noted(workspace):
-            ask_for_room(workspace)
         guard_this_run()
         with workspace.held(), noted(workspace) as ended:
+            find_room(workspace)
             note_start(workspace)
             api = running_server(workspace)
             if api is None:
@@ -134,6 +136,22 @@ def run_weekly(
                 summary = _week_on_server(workspace, api, week, quiet=quiet, now=now)
             ended(summary.week)
     return summary
+
+
+def find_room(workspace: Workspace) -> None:
+    """Clear what killed runs left, which may be as large as the fleet's readings, then refuse a run that the disk has no room for.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+
+    Raises
+    ------
+    NoRoomError
+    """
+    clear_left_drafts(workspace)
+    ask_for_room(workspace)
 
 
 @contextmanager

@@ -5,8 +5,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from data_contracts.errors import NoRoomError
 from data_contracts.facts.fact import Fact
+from pipelines.storage.room import is_full
 from pipelines.workspace.workspace import Workspace
 
 Result = TypeVar("Result")
@@ -124,10 +124,17 @@ def make_apart(step: str, make: Callable[[], Result], instead: Result) -> tuple[
     Returns
     -------
     tuple of (Result, tuple of NotMade)
+
+    Raises
+    ------
+    Exception
+        What `make` raised, where the disk is full: the next run can make it.
     """
     try:
         return make(), ()
     except Exception as error:
+        if is_full(error):
+            raise
         failed = _not_judged("", (), error, whole=True)
         return instead, (NotMade(step, failed.reason, failed.trace),)
 
@@ -140,7 +147,8 @@ def judge_apart(
     Parameters
     ----------
     judge : callable
-        Takes the vans to judge; free of side effects, for it may be called many times.
+        Takes the vans to judge; it may be called many times, so what it keeps (rows put aside) must be of its last call alone,
+        which is that of the vans that could be judged.
     families : mapping of str to sequence of str
         Family to its vans.
 
@@ -152,14 +160,14 @@ def judge_apart(
     Raises
     ------
     Exception
-        What `judge` raised, where no van can be judged.
+        What `judge` raised, where no van can be judged, or the disk is full, which is no van's fault.
     """
     trials = _Trials(judge, frozenset(van_id for vans in families.values() for van_id in vans))
     try:
         return judge(trials.everyone), ()
-    except NoRoomError:  # of no van
-        raise
     except Exception as error:
+        if is_full(error):
+            raise
         failed = _failing(trials, {family: frozenset(vans) for family, vans in sorted(families.items())})
         left = trials.everyone.difference(*(one.van_ids for one in failed))
         if not left:
@@ -205,12 +213,9 @@ class _Trials(Generic[Result]):
             return []
         for group in groups:
             self.left -= 1
-            try:
-                self.judge(self.everyone - out - group)
-            except Exception as error:
-                self.errors[group] = error
-            else:
+            if (error := self._error_without(out | group)) is None:
                 return [group]
+            self.errors[group] = error
         return []
 
     def fewest(self, groups: Sequence[frozenset[str]], out: frozenset[str]) -> list[frozenset[str]]:
@@ -221,17 +226,24 @@ class _Trials(Generic[Result]):
         if not groups or self.left <= 0:
             return list(groups)
         self.left -= 1
-        try:
-            self.judge(self.everyone - out)
-        except Exception as error:
-            self.errors |= dict.fromkeys(groups, error)
-        else:
+        if (error := self._error_without(out)) is None:
             return []
+        self.errors |= dict.fromkeys(groups, error)
         if len(groups) == 1:
             return list(groups)
         half = len(groups) // 2
         first = self.fewest(groups[:half], out.union(*groups[half:]))
         return first + self.fewest(groups[half:], out.union(*first))
+
+    def _error_without(self, out: frozenset[str]) -> Exception | None:
+        """What judging all vans but some raises, if anything; a full disk is no van's fault and ends the trials."""
+        try:
+            self.judge(self.everyone - out)
+        except Exception as error:
+            if is_full(error):
+                raise
+            return error
+        return None
 
 
 def _not_judged(family: str, vans: Sequence[str], error: Exception, *, whole: bool) -> NotJudged:

@@ -10,8 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from data_contracts.errors import VansnapError
-from pipelines.storage.room import ask_for_room
-from pipelines.weekly.flows import AfterRun, failure_line, noted, orchestrator_environment, then, weekly_flow
+from pipelines.weekly.flows import AfterRun, failure_line, find_room, noted, orchestrator_environment, then, weekly_flow
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, serving_at, wait_until_healthy
@@ -179,7 +178,7 @@ def scheduled_run(
                 held.enter_context(hold(root))
             with noted(workspace) as ended:
                 note_start(workspace)
-                ask_for_room(workspace)
+                find_room(workspace)
                 summary = week()
                 ended(summary.week)
     except Exception as error:

@@ -1,6 +1,8 @@
 """What fails for one van, family or recording is said and kept apart; the week is published for the others."""
 
+import errno
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -8,6 +10,7 @@ import duckdb
 import polars as pl
 import pytest
 
+from data_contracts.errors import NoRoomError
 from models.causes import infer as causes
 from models.reading import read as reading
 from models.tracking.charts import by_vans
@@ -17,7 +20,7 @@ from models.work import orders
 from pipelines.decisions import proofs
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import judging, steps
-from pipelines.weekly.judge_apart import MOST_TRIALS, judge_apart
+from pipelines.weekly.judge_apart import MOST_TRIALS, judge_apart, make_apart
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
@@ -251,6 +254,31 @@ def test_vans_that_fail_only_together_are_parted() -> None:
     count, failed = judge_apart(add_up, {"a": ["a0", "a1", "a2", "a3"]} | {"b": ["b0"]})
     assert count == 4
     assert len(failed) == 1
+
+
+@pytest.mark.parametrize("number", range(2, 8))
+def test_a_disk_that_is_full_during_the_trials_is_no_vans_fault(number: int) -> None:
+    calls = []
+
+    def add_up(vans: frozenset[str]) -> int:
+        calls.append(vans)
+        if len(calls) == number:
+            raise NoRoomError("no room")
+        if "bad" in vans:
+            raise ValueError("no")
+        return len(vans)
+
+    with pytest.raises(NoRoomError):
+        judge_apart(add_up, {"a": ["a1", "bad"], "b": ["b1", "b2"]})
+    assert len(calls) == number
+
+
+def test_what_the_week_can_do_without_is_not_left_out_for_a_full_disk() -> None:
+    def full() -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with pytest.raises(OSError, match="No space left"):
+        make_apart("tests", full, None)
 
 
 @pytest.mark.parametrize(

@@ -4,18 +4,28 @@ The disk is made full by the largest file a process may write (RLIMIT_FSIZE), in
 """
 
 import json
+import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections import namedtuple
+from contextlib import nullcontext
+from functools import partial
 from pathlib import Path
 
 import duckdb
 import pytest
 
-from data_contracts.errors import NoRoomError
-from pipelines.storage.room import ask_for_room, is_full, size_of
-from pipelines.weekly.flows import may_pass
+from data_contracts.errors import NoRoomError, WorkspaceBusyError
+from pipelines.storage import room
+from pipelines.storage import warehouse as warehouses
+from pipelines.storage.publish import publish, published_run
+from pipelines.storage.room import ask_for_room, is_full, room_for, size_of
+from pipelines.storage.warehouse import Warehouse, clear_spilled
+from pipelines.weekly.flows import may_pass, run_weekly
+from pipelines.weekly.on_schedule import _hold, scheduled_run
+from pipelines.workspace.drafts import draft_of
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import deliver, make_home, recording, row
 from tests.pipelines.small_home import copied_home
@@ -140,6 +150,130 @@ def test_room_is_asked_for_before_a_run_begins(tmp_path: Path, monkeypatch: pyte
     with pytest.raises(NoRoomError, match=r"needs about 33\.6 MB, 1\.0 MB are free: make room"):
         ask_for_room(home)
     assert size_of(home.inbox) > 20_000
+
+
+def test_a_week_is_asked_room_for_as_large_as_the_warehouse_and_half(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = make_home(tmp_path / "home")
+    with home.warehouse_path.open("wb") as file:
+        file.truncate(10**9)
+    for free, enough in ((1_500_000_000, False), (1_540_000_000, True)):
+        monkeypatch.setattr(room, "free_at", lambda path, free=free: free)
+        with nullcontext() if enough else pytest.raises(NoRoomError, match=r"needs about 1,5\d\d\.\d MB"):
+            ask_for_room(home)
+
+
+@pytest.mark.parametrize("by_schedule", [False, True])
+def test_room_is_asked_for_once_what_a_killed_run_left_is_gone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by_schedule: bool
+) -> None:
+    home = make_home(tmp_path / "home")
+    left = draft_of(home.root / "shapes.parquet")
+    left = left.with_name(left.name.replace(f"-{os.getpid()}.part", f"-{_ended()}.part"))
+    spilled = home.root / "warehouse.duckdb.tmp" / "duckdb_temp_storage_DEFAULT-0.tmp"
+    spilled.parent.mkdir()
+    for file in (left, spilled):
+        file.write_bytes(bytes(1000))
+    asked = []
+
+    def no_room_at_all(path: Path) -> int:
+        asked.append((left.exists(), spilled.parent.exists()))
+        return 0
+
+    monkeypatch.setattr(room, "free_at", no_room_at_all)
+    with home.held(), pytest.raises(WorkspaceBusyError):  # what another run has drafted is let be
+        run_weekly(home, None, quiet=True)
+    assert not asked
+    assert left.exists()
+    begin = partial(run_weekly, home, None, quiet=True)
+    if by_schedule:
+        begin = partial(scheduled_run, home.root, _hold, lambda: pytest.fail("it began"), None)
+    with pytest.raises(NoRoomError, match="nothing was begun"):
+        begin()
+    assert asked == [(False, False)]
+
+
+def _ended() -> int:
+    """Number of a process that has ended."""
+    with subprocess.Popen([sys.executable, "-c", ""]) as process:
+        pass
+    return process.pid
+
+
+def test_of_what_was_spilled_only_files_of_the_database_go_and_no_link_is_followed(tmp_path: Path) -> None:
+    path = tmp_path / "warehouse.duckdb"
+    clear_spilled(path)
+    elsewhere = tmp_path / "elsewhere"
+    for folder in (tmp_path / "warehouse.duckdb.tmp", elsewhere):
+        folder.mkdir()
+        for name in ("duckdb_temp_storage_DEFAULT-0.tmp", "duckdb_temp_block-7.block", "notes.txt"):
+            (folder / name).touch()
+    clear_spilled(path)
+    assert [one.name for one in (tmp_path / "warehouse.duckdb.tmp").iterdir()] == ["notes.txt"]
+    shutil.rmtree(tmp_path / "warehouse.duckdb.tmp")
+    (tmp_path / "warehouse.duckdb.tmp").symlink_to(elsewhere)
+    clear_spilled(path)
+    assert len(list(elsewhere.iterdir())) == 3
+
+
+SPILLS = """
+import duckdb, os, signal, sys, threading, time
+from pathlib import Path
+
+folder = Path(sys.argv[1] + ".tmp")
+
+def killed():
+    while not folder.is_dir() or not any(one.stat().st_size for one in folder.iterdir()):
+        time.sleep(0.01)
+    os.kill(os.getpid(), signal.SIGKILL)
+
+connection = duckdb.connect(sys.argv[1], config={"memory_limit": "60MB", "threads": 2})
+threading.Thread(target=killed, daemon=True).start()
+connection.execute(sys.argv[2])
+"""
+SORTING = "CREATE TABLE sorted AS SELECT hash(i)::VARCHAR AS v, i, hash(i + 1)::VARCHAR AS t FROM range(6000000) t(i) ORDER BY v"
+
+
+def test_what_a_database_spilled_before_it_was_killed_is_known_by_its_names(tmp_path: Path) -> None:
+    path = tmp_path / "warehouse.duckdb"
+    ended = subprocess.run([sys.executable, "-c", SPILLS, str(path), SORTING], timeout=100, check=False)
+    assert ended.returncode == -signal.SIGKILL
+    assert (tmp_path / "warehouse.duckdb.tmp").is_dir()
+    clear_spilled(path)
+    assert not (tmp_path / "warehouse.duckdb.tmp").exists()
+
+
+def test_a_disk_too_full_to_spill_is_full_and_little_memory_is_not(tmp_path: Path) -> None:
+    little = {"memory_limit": "60MB", "threads": 2}
+    path = tmp_path / "full.duckdb"
+    with (
+        duckdb.connect(str(path), config=little | {"max_temp_directory_size": "1MB"}) as full,
+        pytest.raises(NoRoomError, match="make room, then run again"),
+        room_for(path),
+    ):
+        full.execute(SORTING)
+    with duckdb.connect(config={"memory_limit": "20MB", "threads": 2, "temp_directory": ""}) as small:
+        with pytest.raises(duckdb.OutOfMemoryException) as told:
+            small.execute(SORTING)
+        assert not is_full(told.value)
+
+
+def test_where_the_bound_of_memory_does_not_do_the_week_is_published_without_it(
+    judged_small: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = copied_home(judged_small, tmp_path / "home")
+    week, before = published_run(home.published_path, whole=False), size_of(home.published_path)
+    assert week is not None
+    home.published_path.unlink()
+    monkeypatch.setattr(warehouses, "LITTLE_MEMORY", 1_000)
+    with Warehouse(home.warehouse_path) as warehouse:
+        with pytest.raises(duckdb.OutOfMemoryException), warehouse.little_memory():
+            warehouse.query("SELECT * FROM readings ORDER BY ALL")
+        publish(warehouse, home.published_path, week=week[0])
+    assert published_run(home.published_path) == week
+    assert size_of(home.published_path) == pytest.approx(before, rel=0.2)
+    assert not list(home.root.glob(".*.part*"))
 
 
 def test_a_full_disk_is_known_by_what_led_to_an_error_and_is_not_tried_again() -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import duckdb
 import polars as pl
+import pyarrow.parquet as pq
 import pytest
 
 from data_contracts.errors import NoRoomError
@@ -95,6 +96,43 @@ def test_a_full_disk_is_told_in_one_line(aside: RowsAside, monkeypatch: pytest.M
     monkeypatch.setattr("pyarrow.parquet.ParquetWriter.write_table", full)
     with pytest.raises(NoRoomError, match=r"no room on the disk to write .*trends\.parquet"):
         aside.add(rows("a"))
+
+
+def closing_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(writer: pq.ParquetWriter) -> None:
+        writer.is_open = False  # not tried again when it is thrown away
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(pq.ParquetWriter, "close", full)
+
+
+def test_where_closing_fails_the_file_goes_and_what_went_wrong_first_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def goes_wrong() -> None:
+        with RowsAside(tmp_path / "trends.parquet", SCHEMA) as aside:
+            aside.add(rows("a"))
+            closing_fails(monkeypatch)
+            raise InterruptedError("first")
+
+    with pytest.raises(InterruptedError, match="first"):
+        goes_wrong()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_rows_that_are_asked_for_are_not_half_a_file(
+    aside: RowsAside, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    aside.add(rows("a"))
+    closing_fails(monkeypatch)
+    for _ in range(2):
+        with pytest.raises(NoRoomError):
+            aside.file()
+        with pytest.raises(NoRoomError):
+            list(aside.parts())
+    aside.clear()
+    assert list(tmp_path.iterdir()) == []
+    assert aside.file() is None
 
 
 def test_made_whole_a_table_holds_the_rows_of_the_file_and_no_other(warehouse: Warehouse, aside: RowsAside) -> None:
