@@ -47,10 +47,9 @@ TERMS: dict[str, Term] = {
         "`python -m tests.bench cluster`, 1,000 vans, 143,000 captures: the trends of every week made anew",
     ),
     "memory of tracking for a capture held": Term(
-        1.2,
+        5.2,
         "kB",
-        "`BENCH_TOLD=every BENCH_VANS=1000,3000 python -m tests.bench tracking`: what the larger takes more, above the 1 GB that any takes; "
-        "readings and trends in files. Shapes and what else the run looks at are not in it",
+        "a whole `weekly` of 100,000 vans and 1.15 million captures (*Growth and starting* in RESULTS.md): 6.9 GB, above the 1 GB that any fleet takes; pages of the database among it",
     ),
     "publishing of a GB": Term(
         30, "core-s", "`python -m tests.bench board`: making its 6 GB file, which sorts and writes as publishing does"
