@@ -241,6 +241,7 @@ def _judge(
             fault_codes(mine, found, done),
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
+            threads=threads_of(settings),
         )
         posterior = as_recorded(posterior, assessment.trends)
         vain = jobs_in_vain(not_proven, assessment.trends)
