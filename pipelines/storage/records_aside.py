@@ -3,13 +3,16 @@
 The file is a draft, so that what a killed run leaves of it goes with the next one's.
 """
 
+import os
 from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Self
 
-from pipelines.storage.record_file import from_parquet, to_parquet
+import numpy as np
+
+from pipelines.storage.record_file import parts_of, record_of
 from pipelines.storage.room import room_for
 from pipelines.workspace.drafts import clear_drafts_of, draft_of
 
@@ -58,15 +61,18 @@ class RecordsAside:
         ------
         NoRoomError
         """
-        content = to_parquet(record)
+        rows, plain = parts_of(record)
         with room_for(self._path):
             if self._open is None:
-                self._open = self._file.open("w+b", buffering=0)
-            first = self._open.seek(0, 2)
-            self._open.write(content)
-        return partial(self._read, first, len(content), tuple(kinds))
+                self._open = self._file.open("w+b")
+            first = self._open.seek(0, os.SEEK_END)
+            for _, _, content in rows:
+                self._open.write(content.reshape(-1).view(np.uint8).data)
+            self._open.flush()
+        sizes = [(kind, shape, content.nbytes) for kind, shape, content in rows]
+        return partial(self._read, first, sizes, plain, tuple(kinds))
 
-    def _read(self, first: int, size: int, kinds: tuple[type, ...]) -> Any:
+    def _read(self, first: int, sizes: list[tuple[str, list[int], int]], plain: bytes, kinds: tuple[type, ...]) -> Any:
         assert self._open is not None, "read within the block"
         self._open.seek(first)
-        return from_parquet(self._open.read(size), kinds)
+        return record_of([(kind, shape, self._open.read(size)) for kind, shape, size in sizes], plain, kinds)
