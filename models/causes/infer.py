@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import chain
 
 import numpy as np
 from scipy.special import logsumexp
@@ -26,9 +28,11 @@ from models.causes.pairs import Best, PairProbability, PairTables, pair_tables, 
 from models.causes.signs import told_by_signs
 from models.causes.table import EffectTable, load_effects
 from models.statistics.arrays import Floats
+from models.statistics.side_by_side import side_by_side
 from models.tracking.state.residuals import Residuals
 
-_CHUNK = 1000
+_CHUNK = 250
+"""Vans whose likelihoods a thread has in memory at once."""
 _NONE = CAUSE_CODES.index(NONE)
 
 
@@ -72,7 +76,7 @@ class CausePosterior:
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
 
-    @property
+    @cached_property
     def severity(self) -> Floats:
         """Of the likeliest cause of each van; NaN for none. [1]"""
         columns = np.array([self.codes.index(code) for code in self.likeliest], np.int64)
@@ -123,6 +127,7 @@ def infer_causes(
     settings: CauseSettings | None = None,
     priors: Floats | None = None,
     table: EffectTable | None = None,
+    threads: int = 1,
 ) -> CausePosterior:
     """Probabilities of the causes of each van's movements, with their evidence.
 
@@ -139,6 +144,8 @@ def infer_causes(
         Prior of every code of `CAUSE_CODES`; rows sum to one. Default: as common as their records say.
     table : EffectTable, optional
         Declared effects; default: the table shipped with the software.
+    threads : int
+        How many share the vans; what is found is the same with any number.
 
     Returns
     -------
@@ -175,12 +182,9 @@ def infer_causes(
     space = _hypothesised(residuals, families, table, settings)
     before = _log_priors(families, priors, settings)
     log_prior = before + _fault_code_log_weights(fault_codes, table)
-    judged = [
-        one
-        for start in range(0, vans, _CHUNK)
-        for one in _judge(slice(start, min(start + _CHUNK, vans)), residuals, space, log_prior)
-    ]
-    return _posterior(residuals, judged, before, settings)
+    chunks = (slice(start, min(start + _CHUNK, vans)) for start in range(0, vans, _CHUNK))
+    judged = side_by_side(lambda rows: list(_judge(rows, residuals, space, log_prior)), chunks, threads)
+    return _posterior(residuals, list(chain.from_iterable(judged)), before, settings)
 
 
 @dataclass(frozen=True)
@@ -257,8 +261,9 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
     share = np.where(two_banks[:, None], hypotheses.log_share, hypotheses.log_share_one)
     placed = _placed(likely.under, share, space.shown)
     log_joint = _log_joint(placed, hypotheses, likely, log_prior[rows], settings)
+    placements = _best_placements(placed, share, hypotheses)
     for van, number in enumerate(range(rows.start, rows.stop)):
-        best = _best_placements(placed[van], share[van], hypotheses)
+        best = placements[van]
         probability, pairs = with_pairs(
             moved.moved[number],
             moved.u[number],
@@ -321,29 +326,32 @@ def _log_joint(
     return log_joint
 
 
-def _best_placements(placed: Floats, share: Floats, hypotheses: Hypotheses) -> dict[int, Best]:
+def _best_placements(placed: Floats, share: Floats, hypotheses: Hypotheses) -> list[dict[int, Best]]:
     """The likeliest hypothesis of each cause, and its likeliest severity.
 
     Parameters
     ----------
-    placed : ndarray of shape (hypotheses, severities)
+    placed : ndarray of shape (vans, hypotheses, severities)
         Log weight of every hypothesis at every severity. [nat]
-    share : ndarray of shape (hypotheses,)
+    share : ndarray of shape (vans, hypotheses)
         Log prior share of every hypothesis within its cause, which the weight holds. [nat]
     hypotheses : Hypotheses
         The same hypotheses.
 
     Returns
     -------
-    dict of int to Best
-        By cause.
+    list of dict of int to Best
+        Of each van, by cause.
     """
-    best: dict[int, Best] = {}
-    peak, at, each = placed.max(axis=1), placed.argmax(axis=1), logsumexp(placed, axis=1)
+    best: list[dict[int, Best]] = [{} for _ in placed]
+    peak, at, each = placed.max(axis=2), placed.argmax(axis=2), logsumexp(placed, axis=2)
+    vans = np.arange(len(placed))
     for cause in np.unique(hypotheses.cause).tolist():
         mine = np.flatnonzero(hypotheses.cause == cause)
-        row = int(mine[np.argmax(peak[mine])])
-        best[cause] = Best(row, int(at[row]), float(logsumexp(each[mine]) - each[row] + share[row]))
+        row = mine[peak[:, mine].argmax(axis=1)]
+        together = logsumexp(each[:, mine], axis=1) - each[vans, row] + share[vans, row]
+        for van, found in enumerate(zip(row.tolist(), at[vans, row].tolist(), together.tolist(), strict=True)):
+            best[van][cause] = Best(*found)
     return best
 
 

@@ -32,8 +32,8 @@ from models.tracking.repeats import repeats_at_visits
 from models.tracking.standardise import Standardised, standardise
 from models.tracking.state.notices import Notice, Recorders, notices_of
 from models.tracking.state.residuals import Residuals, latest_repeats
-from models.tracking.state.states import no_states, states_of
-from models.tracking.state.told import Asked, Keep, Tell, Told, pieces_of, told_of
+from models.tracking.state.states import no_states, states_of_parts
+from models.tracking.state.told import Aside, Asked, Keep, Tell, Told, pieces_of, told_of
 from models.tracking.visits import AIR, MAIN_PEAK, MAIN_PEAK_AS_READ
 
 _AS_READ = (MAIN_PEAK_AS_READ, MAIN_PEAK_AS_READ + "_u")
@@ -119,6 +119,7 @@ def assess(
     also: Collection[str] = (),
     tell: Tell | None = None,
     keep: Keep | None = None,
+    aside: Aside | None = None,
 ) -> Assessment:
     """Judge every van as of the end of a week.
 
@@ -143,6 +144,8 @@ def assess(
         Shares the charts of the fleet out; threads of this process where left out.
     keep : callable, optional
         Takes the rows of trends of some vans at a time, as soon as they are made: all at once are the most that a pass holds.
+    aside : callable, optional
+        Puts what the states of some vans are made of aside, and returns what gives it back.
 
     Returns
     -------
@@ -165,7 +168,9 @@ def assess(
         first_week=week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
     )
     share = tell or partial(side_by_side, threads=setting.threads)
-    found = _charted(std, within, repeats, families, _until(repairs, week), latest, asked, setting.threads, share, keep)
+    found = _charted(
+        std, within, repeats, families, _until(repairs, week), latest, asked, setting.threads, share, keep, aside
+    )
     std = without_tables(std)  # what is told of is in `found`
     del within, repeats
     anomaly = judge_fleet(
@@ -177,7 +182,7 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms,
     )
-    states = states_of(found.judged, anomaly, np.searchsorted(found.rows, latest), Recorders(std, found.rows))
+    states = states_of_parts(found.parts, found.rows, anomaly, latest, Recorders(std))
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"]
     return Assessment(
         captures=told_captures,
@@ -222,11 +227,12 @@ def _charted(
     threads: int,
     tell: Tell,
     keep: Keep | None,
+    aside: Aside | None,
 ) -> Told:
     """What is told of all vans; what their charts take ends here."""
     unsteady = chart_repeatability(std, within, per_van_week=asked.per_van_week, threads=threads)
     pieces = pieces_of(std, families, within, repeats, unsteady, repairs, latest, asked, threads=threads)
-    return told_of(pieces, std, unsteady.quantities, tell, keep)
+    return told_of(pieces, tell, keep, aside)
 
 
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -103,6 +104,21 @@ class Course:
     failures: Floats
     running: Floats
     serious: Floats
+
+    @cached_property
+    def after(self) -> Floats:
+        """What comes of a fault of each growth that began in each of the weeks before a moment.
+
+        An array of shape (growths * PAST_WEEKS, 3 * AHEAD_WEEKS + 1): costs of each week after the moment, those that come once and the
+        running ones [currency/week], then whether it is serious at the moment and at the end of each week [1].
+        """
+
+        def followed(values: Floats, first: int, weeks: int) -> Floats:
+            windows = np.lib.stride_tricks.sliding_window_view(values[:, first:], PAST_WEEKS, axis=1)[:, :weeks]
+            return windows.swapaxes(1, 2).reshape(-1, weeks)
+
+        costs = [followed(values, 1, AHEAD_WEEKS) for values in (self.failures, self.running)]
+        return np.hstack([*costs, followed(self.serious, 0, AHEAD_WEEKS + 1)])
 
 
 def course_of(shares: Mapping[str, float]) -> Course:
@@ -212,16 +228,8 @@ def begun_before(course: Course, unseen: Floats) -> Ahead:
     -------
     Ahead
     """
-
-    def followed(values: Floats, first: int, weeks: int) -> Floats:
-        windows = np.lib.stride_tricks.sliding_window_view(values[:, first:], PAST_WEEKS, axis=1)[:, :weeks]
-        return np.asarray(np.einsum("gwp,gp->w", windows, unseen))
-
-    return Ahead(
-        followed(course.failures, 1, AHEAD_WEEKS),
-        followed(course.running, 1, AHEAD_WEEKS),
-        followed(course.serious, 0, AHEAD_WEEKS + 1),
-    )
+    failures, running, serious = np.split(unseen.ravel() @ course.after, (AHEAD_WEEKS, 2 * AHEAD_WEEKS))
+    return Ahead(failures, running, serious)
 
 
 def suspected(probability: Mapping[str, float], severity: float) -> Ahead:

@@ -6,7 +6,7 @@ in a file is ever called: it names kinds of records, and the reader says which i
 
 import io
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
@@ -14,9 +14,11 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 _SCHEMA = pa.schema([("kind", pa.string()), ("shape", pa.list_(pa.int64())), ("content", pa.large_binary())])
 _TABLE, _RECORD = "table", "record"
+Row = tuple[str, list[int], NDArray[Any]]
 
 
 def to_parquet(record: Any) -> bytes:
@@ -32,9 +34,8 @@ def to_parquet(record: Any) -> bytes:
     bytes
         The same for the same record; with check sums of what it holds.
     """
-    rows: list[tuple[str, list[int], Any]] = []
-    plain = json.dumps(_plain(record, rows)).encode()
-    kind, shape, content = zip((_RECORD, [], plain), *rows, strict=True)
+    rows, plain = parts_of(record)
+    kind, shape, content = zip((_RECORD, [], plain), *((*row[:2], row[2].tobytes()) for row in rows), strict=True)
     table = pa.table({"kind": kind, "shape": shape, "content": content}, schema=_SCHEMA)
     written = io.BytesIO()
     pq.write_table(
@@ -71,24 +72,66 @@ def from_parquet(content: bytes, kinds: Iterable[type]) -> Any:
     table = pq.read_table(io.BytesIO(content), page_checksum_verification=True)
     if table.schema != _SCHEMA or not table.num_rows:
         raise ValueError("not the file of a record")
-    cells = zip(table["kind"].to_pylist(), table["shape"].to_pylist(), table["content"], strict=True)
-    (_, _, plain), *rows = cells
-    return _made(json.loads(plain.as_buffer().to_pybytes()), rows, {kind.__name__: kind for kind in kinds})
+    content_of = [cell.as_buffer() for cell in table["content"]]
+    (_, _, plain), *rows = zip(table["kind"].to_pylist(), table["shape"].to_pylist(), content_of, strict=True)
+    return record_of(rows, plain.to_pybytes(), kinds)
 
 
-def _plain(value: Any, rows: list[tuple[str, list[int], Any]]) -> Any:
+def parts_of(record: Any) -> tuple[list[Row], bytes]:
+    """What a record is made of.
+
+    Parameters
+    ----------
+    record : object
+        As `to_parquet` takes it.
+
+    Returns
+    -------
+    rows : list of (str, list of int, ndarray)
+        Kind and shape of each array or table, and what it holds, without a copy where it lies in one piece.
+    plain : bytes
+        How they make up the record: JSON.
+    """
+    rows: list[Row] = []
+    return rows, json.dumps(_plain(record, rows)).encode()
+
+
+def record_of(rows: Sequence[tuple[str, Sequence[int], Any]], plain: bytes, kinds: Iterable[type]) -> Any:
+    """The record that parts make up.
+
+    Parameters
+    ----------
+    rows : sequence of (str, sequence of int, buffer)
+        As `parts_of` returns.
+    plain : bytes
+    kinds : iterable of type
+        Data classes and named tuples that it may be made of.
+
+    Returns
+    -------
+    object
+
+    Raises
+    ------
+    ValueError
+        If another kind is named.
+    """
+    return _made(json.loads(plain), rows, {kind.__name__: kind for kind in kinds})
+
+
+def _plain(value: Any, rows: list[Row]) -> Any:
     """What JSON can say of a value; arrays and tables become rows."""
     if value is None or isinstance(value, bool | int | float | str):
         return value
     if isinstance(value, np.generic):
         return value.item()
     if isinstance(value, np.ndarray):
-        rows.append((value.dtype.str, list(value.shape), value.tobytes()))
+        rows.append((value.dtype.str, list(value.shape), np.ascontiguousarray(value)))
         return {"row": len(rows)}
     if isinstance(value, pl.DataFrame):
         written = io.BytesIO()
         value.write_ipc(written)
-        rows.append((_TABLE, [], written.getvalue()))
+        rows.append((_TABLE, [], np.frombuffer(written.getbuffer(), np.uint8)))
         return {"row": len(rows)}
     if isinstance(value, list):
         return [_plain(item, rows) for item in value]
@@ -110,16 +153,15 @@ def _fields_of(kind: type) -> tuple[str, ...] | None:
     return getattr(kind, "_fields", None)
 
 
-def _made(plain: Any, rows: list[Any], kinds: Mapping[str, type]) -> Any:
+def _made(plain: Any, rows: Sequence[tuple[str, Sequence[int], Any]], kinds: Mapping[str, type]) -> Any:
     if isinstance(plain, list):
         return [_made(item, rows, kinds) for item in plain]
     if not isinstance(plain, dict):
         return plain
     if "row" in plain:
-        kind, shape, content = rows[plain["row"] - 1]
-        buffer = content.as_buffer()
+        kind, shape, buffer = rows[plain["row"] - 1]
         if kind == _TABLE:
-            return pl.read_ipc(io.BytesIO(buffer.to_pybytes()))
+            return pl.read_ipc(io.BytesIO(buffer))
         return np.frombuffer(buffer, dtype=np.dtype(kind)).reshape(shape).copy()
     if "mapping" in plain:
         return {_made(key, rows, kinds): _made(item, rows, kinds) for key, item in plain["mapping"]}

@@ -26,6 +26,7 @@ from pipelines.decisions.order_decisions import (
 )
 from pipelines.decisions.proofs import proofs_due, waiting_for_proof
 from pipelines.decisions.repairs import repairs_of
+from pipelines.storage.records_aside import RecordsAside
 from pipelines.storage.rows_aside import RowsAside
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
@@ -196,6 +197,7 @@ def _judge(
     from models.causes.as_recorded import as_recorded
     from models.causes.infer import infer_causes
     from models.tracking.assess import assess
+    from models.tracking.state.told import KINDS
     from models.work.learning import van_priors
     from models.work.repair_proof import PROOF_TRENDS
     from models.work.settling import late_to_settle
@@ -220,17 +222,19 @@ def _judge(
         codes = standing_codes(mine, done)
         settling = {van_id: fact for van_id, fact in late.items() if van_id in van_ids}
         trends.clear()
-        assessment = assess(
-            readings.readings,
-            families=families,
-            repairs=done,
-            week=week,
-            settings=settings.tracking.for_models(threads=threads_of(settings)),
-            shapes=readings.shapes,
-            also=codes.keys() | settling.keys(),
-            tell=tell,
-            keep=trends.add,
-        )
+        with RecordsAside(warehouse.path.with_name("states.parquet")) as of_states:
+            assessment = assess(
+                readings.readings,
+                families=families,
+                repairs=done,
+                week=week,
+                settings=settings.tracking.for_models(threads=threads_of(settings)),
+                shapes=readings.shapes,
+                also=codes.keys() | settling.keys(),
+                tell=tell,
+                keep=trends.add,
+                aside=lambda record: of_states.put(record, KINDS),
+            )
         found = assessment.residuals.van_ids
         assessment = replace(assessment, trends=trends.of_vans(found, (*PROOF_TRENDS, "level", "alarm_since")))
         flags = lessons.flags_of(assessment)
@@ -241,6 +245,7 @@ def _judge(
             fault_codes(mine, found, done),
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
+            threads=threads_of(settings),
         )
         posterior = as_recorded(posterior, assessment.trends)
         vain = jobs_in_vain(not_proven, assessment.trends)

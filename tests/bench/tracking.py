@@ -1,10 +1,11 @@
-"""One tracking pass over a year of readings: seconds, peak memory and how they grow with the fleet.
+"""One tracking pass over a year of readings, or BENCH_WEEKS weeks: seconds, peak memory and how they grow with the fleet.
 
 Each size is drawn in one process and tracked in another, so that the peak is that of tracking alone, reading its captures from a
 file included. Seconds are of this machine; the last columns, relative to the smallest fleet, travel: 1.0 per van is growth in proportion.
 As many threads share the work as a week's run would take, or `BENCH_THREADS`; processor seconds over seconds say how well.
 With `BENCH_SHAPES=1` every capture has its aligned traces, as in a week's run, and they are in a file by van, as there.
-With `BENCH_TOLD=every` the trends of every week are told and go through a file, as in a week's run; else those of one are.
+With `BENCH_TOLD=every` the trends of every week are told, and they and what states are made of go through files, as in a week's run; else
+those of one are, in memory.
 """
 
 import os
@@ -19,7 +20,7 @@ import polars as pl
 from models.reading.aligned_traces import GRID
 
 SIZES = (2500, 5000, 10_000)
-WEEKS = 52
+WEEKS = int(os.environ.get("BENCH_WEEKS", "52"))
 SHAPES = ".shapes"
 """After the name of the file of readings: its traces."""
 
@@ -106,6 +107,8 @@ def track(file: str) -> None:
 
     from data_contracts.tables import TRENDS, polars_schema
     from models.tracking.assess import TrackingSettings, assess
+    from models.tracking.state.told import KINDS
+    from pipelines.storage.records_aside import RecordsAside
     from pipelines.storage.rows_aside import RowsAside
     from tests.readings_fleet import families, make_fleet, no_repairs
 
@@ -118,8 +121,12 @@ def track(file: str) -> None:
     captures, week = frame.select(pl.len(), pl.col("week").max()).collect().row(0)
     settings = TrackingSettings(trend_weeks=None if _every_week() else 1, threads=threads)
     known = {"families": families(), "repairs": no_repairs(), "week": week, "settings": settings, "shapes": shapes}
-    with RowsAside(Path(file + TRENDS.name), polars_schema(TRENDS)) as aside:
-        judged = assess(frame, **known, keep=aside.add if _every_week() else None)
+    with (
+        RowsAside(Path(file + TRENDS.name), polars_schema(TRENDS)) as trends,
+        RecordsAside(Path(file + "states")) as held,
+    ):
+        aside = {"keep": trends.add, "aside": lambda record: held.put(record, KINDS)} if _every_week() else {}
+        judged = assess(frame, **known, **aside)
     seconds, busy = time.perf_counter() - begun, time.process_time() - processor
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     print(captures, seconds, busy, peak, judged.states.filter("listed").height)

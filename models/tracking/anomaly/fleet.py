@@ -6,7 +6,7 @@ false-discovery rate controlled over the fleet.
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -68,6 +68,21 @@ class FleetAnomaly:
     contributions: Floats
     cards: tuple[Mapping[str, Any], ...]
     models: Mapping[str, Any] = field(default_factory=dict)
+
+    def of(self, vans: slice) -> "FleetAnomaly":
+        """Of some vans.
+
+        Parameters
+        ----------
+        vans : slice
+            Their rows.
+
+        Returns
+        -------
+        FleetAnomaly
+        """
+        tables = {name: getattr(self, name)[vans] for name in ("p", "score", "flagged", "contributions")}
+        return replace(self, **tables)
 
 
 class Views(NamedTuple):

@@ -1,5 +1,6 @@
 """Notices about no single van: vans that moved together, and a recorder that no other van has used."""
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,18 +21,32 @@ class Recorders:
     ----------
     std : Standardised
         All visits.
-    rows : ndarray of shape (n,), int, optional
-        Visits that are asked for, by their place here; all where left out.
     """
 
-    def __init__(self, std: Standardised, rows: Codes | None = None) -> None:
-        self._rows = np.arange(std.van.size) if rows is None else rows
+    def __init__(self, std: Standardised) -> None:
+        self._rows = np.arange(std.van.size)
         self._serial = std.visits["recorder_serial"].fill_null("").to_numpy().astype(str)
         _, self._code = np.unique(self._serial, return_inverse=True)
         order = np.lexsort((std.weeks, self._code))
         self._first = np.searchsorted(self._code[order], np.arange(self._code.max(initial=-1) + 2))
         self._weeks, self._van = std.weeks, std.van
         self._weeks_in_order, self._vans_in_order = std.weeks[order], std.van[order]
+
+    def at(self, rows: Codes) -> "Recorders":
+        """The same, asked of some visits only.
+
+        Parameters
+        ----------
+        rows : ndarray of shape (n,), int
+            Their numbers among all; they are asked for by their place in it.
+
+        Returns
+        -------
+        Recorders
+        """
+        asked = copy(self)
+        asked._rows = rows
+        return asked
 
     def lone(self, place: int) -> str:
         """The recorder of a visit, where no other van was recorded with it in the months before.

@@ -1,6 +1,6 @@
 """The state of every van at its latest visit, and the facts it rests on."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from itertools import chain
 from typing import Any, cast
 
@@ -53,6 +53,40 @@ def no_states() -> pl.DataFrame:
     return pl.DataFrame(schema=_STATES)
 
 
+def states_of_parts(
+    parts: Iterable[Callable[[], Judged]],
+    rows: Iterable[Codes],
+    anomaly: FleetAnomaly,
+    latest: Codes,
+    recorders: Recorders,
+) -> pl.DataFrame:
+    """State of every van at its latest visit, some vans after others.
+
+    Parameters
+    ----------
+    parts : iterable of callable
+        Each gives what was judged of some vans.
+    rows : iterable of ndarray of int
+        Numbers, among all, of the visits of each part; rising, from part to part too.
+    anomaly : FleetAnomaly
+        Of the latest visits.
+    latest : ndarray of shape (vans,), int
+        Number of each van's latest visit among all, rising.
+    recorders : Recorders
+
+    Returns
+    -------
+    polars.DataFrame
+        As `states_of` returns.
+    """
+    found = [no_states()]
+    for judged, mine in zip(parts, rows, strict=True):
+        vans = slice(*np.searchsorted(latest, [mine[0], mine[-1] + 1]).tolist()) if mine.size else slice(0)
+        if vans.start != vans.stop:
+            found.append(states_of(judged(), anomaly.of(vans), np.searchsorted(mine, latest[vans]), recorders.at(mine)))
+    return _in_order(pl.concat(found))
+
+
 def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: Recorders | None = None) -> pl.DataFrame:
     """State of every van at its latest visit.
 
@@ -61,11 +95,11 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
     judged : Judged
         Visits, charts, alarms and forecasts.
     anomaly : FleetAnomaly
-        Of the same visits.
+        Of the vans' latest visits.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
     recorders : Recorders, optional
-        Of the whole fleet; where left out, these visits are all.
+        Of the whole fleet, at these visits; where left out, these visits are all.
 
     Returns
     -------
@@ -74,7 +108,7 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
         a limit presses where crossing it calls a van in at once.
     """
     std, _, alarms, forecasts, repeatability, _ = judged
-    rows = []
+    states: list[dict[str, Any]] = []
     outside = np.column_stack([alarms.any[latest], repeatability.alarm[latest]])
     alarmed = np.asarray(outside.any(axis=1))
     recorders = Recorders(std) if recorders is None else recorders
@@ -96,7 +130,7 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
         reasons = _reasons(judged, anomaly, n, row, standing, recorders, columns) if listed else []
         reasons = [together, *reasons] if listed and together is not None else reasons
         parts = anomaly.contributions[n]
-        rows.append(
+        states.append(
             {
                 **dict(zip(("van_id", "family", "depot", "last_week"), told[n], strict=True)),
                 "listed": listed,
@@ -119,13 +153,16 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes, recorders: R
                 ],
             }
         )
-    plain = pl.DataFrame([{name: row[name] for name in _STATES if name not in _LISTED} for row in rows], schema=_PLAIN)
-    lists = [_lists([row[name] for row in rows], kind).alias(name) for name, kind in _LISTED.items()]
-    return (
-        plain.with_columns(lists)
-        .select(*_STATES)
-        .sort(~pl.col("listed"), "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True)
+    plain = pl.DataFrame(
+        [{name: row[name] for name in _STATES if name not in _LISTED} for row in states], schema=_PLAIN
     )
+    lists = [_lists([row[name] for row in states], kind).alias(name) for name, kind in _LISTED.items()]
+    return _in_order(plain.with_columns(lists).select(*_STATES))
+
+
+def _in_order(states: pl.DataFrame) -> pl.DataFrame:
+    """Vans that are listed first, by weeks to the limit, p-value and name."""
+    return states.sort(~pl.col("listed"), "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True)
 
 
 def _lists(rows: list[list[dict[str, Any]]], kind: pl.List) -> pl.Series:

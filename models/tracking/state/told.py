@@ -5,11 +5,11 @@ Everything that is worked out of a visit is in memory of some hundreds of vans a
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
-from typing import Any, NamedTuple
+from functools import partial
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from data_contracts.family import AirflowSensor, Family, LambdaSensor, MainPeak
 from data_contracts.family_limits import HurtLimit, HurtLimits
@@ -19,7 +19,7 @@ from models.tracking.baseline import FamilyLevel
 from models.tracking.charts.alarms import OWN_SHARE, PEER_SHARE, Alarms
 from models.tracking.charts.by_vans import Shared, charted_with, shared_of
 from models.tracking.charts.dispersion import Dispersion
-from models.tracking.charts.forecast import Forecast, nothing_known
+from models.tracking.charts.forecast import Forecast
 from models.tracking.charts.limit_forecasts import FleetForecast, fleet_forecasts
 from models.tracking.charts.recursion import Followed
 from models.tracking.charts.repeatability import RepeatabilityAlarms
@@ -38,10 +38,11 @@ class Told(NamedTuple):
 
     Attributes
     ----------
-    judged : Judged
-        At the visits of which a van's state is told, with those at which an alarm of theirs began; without the scatter of repeats.
-    rows : ndarray of shape (told,), int
-        Number of each of these among all visits.
+    parts : tuple of callable
+        Each gives what was judged of some vans, at the visits of which their state is told, with those at which an alarm of theirs
+        began; without the scatter of repeats.
+    rows : tuple of ndarray of int
+        Numbers of these visits among all, part by part.
     without_alarm : ndarray of shape (visits,), bool
         Visits without any alarm.
     views : Views
@@ -52,8 +53,8 @@ class Told(NamedTuple):
         As `models.tracking.state.trends.trends_of` returns.
     """
 
-    judged: Judged
-    rows: Codes
+    parts: tuple[Callable[[], Judged], ...]
+    rows: tuple[Codes, ...]
     without_alarm: Flags
     views: Views
     residuals: Residuals
@@ -121,30 +122,30 @@ class Piece(NamedTuple):
     asked: Asked
 
 
-Tables = dict[str, dict[str, NDArray[Any]]]
-
-
 class Part(NamedTuple):
     """What is kept of some vans.
 
     Attributes
     ----------
-    tables : mapping of str to mapping of str to ndarray
-        Their told rows of the tables of each kind.
-    limits : mapping of str to object
-        What of `FleetForecast` is no table.
-    ahead : list of int
-        Quantities with a limit.
-    residuals : Residuals
-    trends : polars.DataFrame
+    judged : Judged
+        At the visits that `Told` names.
+    rows : ndarray of shape (told,), int
+        Numbers of these visits among all.
+    without_alarm, views, residuals, trends
+        As of `Told`, of these vans.
     """
 
-    tables: Tables
-    limits: dict[str, Any]
-    ahead: list[int]
+    judged: Judged
+    rows: Codes
+    without_alarm: Flags
+    views: Views
     residuals: Residuals
     trends: pl.DataFrame
 
+
+Record = TypeVar("Record", Alarms, RepeatabilityAlarms, FleetForecast, Forecast)
+_SAID_OF_VISITS = ("van_id", "family", "depot", "week")
+"""What states say of a visit itself."""
 
 KINDS = (
     *(
@@ -158,6 +159,12 @@ KINDS = (
         Standardised,
         FamilyLevel,
         CovariateSlopes,
+        Judged,
+        Followed,
+        Alarms,
+        FleetForecast,
+        Forecast,
+        Views,
     ),
     *(Family, AirflowSensor, MainPeak, LambdaSensor, HurtLimits, HurtLimit),
 )
@@ -167,31 +174,36 @@ Tell = Callable[[Callable[[Piece], Part], Sequence[Piece]], Iterable[Part]]
 """Does a piece of work for each piece, wherever, and gives the parts in the order of the pieces."""
 Keep = Callable[[pl.DataFrame], object]
 """Takes the rows of trends of some vans, all that there are of them."""
+Aside = Callable[[Judged], Callable[[], Judged]]
+"""Puts a record aside, and returns what gives it back."""
 
 
-def told_of(
-    pieces: Sequence[Piece], std: Standardised, repeating: tuple[str, ...], tell: Tell, keep: Keep | None = None
-) -> Told:
+def told_of(pieces: Sequence[Piece], tell: Tell, keep: Keep | None = None, aside: Aside | None = None) -> Told:
     """Chart all vans and keep what is told.
 
     Parameters
     ----------
     pieces : sequence of Piece
         As `pieces_of` returns.
-    std : Standardised
-        Visits of the whole fleet.
-    repeating : tuple of str
-        Quantities whose repeats are charted.
     tell : callable
         Shares the pieces out.
     keep : callable, optional
         Given the trends of each piece as it is done; those of what is returned are none then.
+    aside : callable, optional
+        Given what was judged of each piece, which takes some 40 kB a van; in memory where left out.
 
     Returns
     -------
     Told
     """
-    return _told(std, repeating, [_handed_on(part, keep) for part in tell(part_of, pieces)])
+    judged, others = [], []
+    for part in tell(part_of, pieces):
+        judged.append(aside(part.judged) if aside else partial(_itself, part.judged))
+        others.append((*part[1:-1], _handed_on(part.trends, keep)))
+        del part  # while the next is waited for
+    rows, without_alarm, views, residuals, trends = zip(*others, strict=True)
+    seen = Views(*(np.concatenate(tables) for tables in zip(*views, strict=True)))
+    return Told(tuple(judged), rows, np.concatenate(without_alarm), seen, together(residuals), pl.concat(trends))
 
 
 def pieces_of(
@@ -276,48 +288,52 @@ def part_of(piece: Piece) -> Part:
         gross=gross,
     )
     carry_standing(std, followed, alarms, forecasts, newest, within_weeks=asked.within_weeks)
-    views = views_of(followed, alarms, piece.calibrating)._asdict()
+    views = views_of(followed, alarms, piece.calibrating)
     van_ids = std.visits["van_id"].gather(newest).to_list()
     residuals = residuals_of(std, followed, alarms, piece.repeats, van_ids, within_weeks=asked.within_weeks)
     scatter = repeat_scatter(std, piece.within, asked.first_week, piece.seen)
     judged = Judged(std, followed, alarms, forecasts, piece.repeatability, scatter)
     rows = _kept_rows(told, alarms, piece.repeatability)
-    known = {q: forecasts.by_quantity.get(q) or nothing_known(std.van.size) for q in range(len(std.quantities))}
-    tables = {
-        "fleet": {"without_alarm": ~alarms.any.any(axis=1), "rows": rows + piece.first},
-        "views": views,
-        "visits": {"variance": std.variance[rows]},
-        "followed": _of(followed._asdict(), rows),
-        "alarms": _of(_tables(replace(alarms, since=_from(alarms.since, piece.first))), rows),
-        "repeatability": _of(
-            _tables(replace(piece.repeatability, since=_from(piece.repeatability.since, piece.first))), rows
-        ),
-        "forecasts": _of(_tables(forecasts), rows),
-        **{f"weeks {std.quantities[q]}": _of(_tables(weeks), rows) for q, weeks in known.items()},
-    }
     trends = trends_of(judged, piece.repairs, asked.first_week)
-    return Part(tables, _limits(forecasts), list(forecasts.by_quantity), residuals, trends)
+    return Part(_at(judged, rows), rows + piece.first, np.logical_not(alarms.any.any(axis=1)), views, residuals, trends)
 
 
-def _handed_on(part: Part, keep: Keep | None) -> Part:
-    """What is still kept here of a part."""
+def _itself(judged: Judged) -> Judged:
+    return judged
+
+
+def _handed_on(trends: pl.DataFrame, keep: Keep | None) -> pl.DataFrame:
+    """What is still kept here of the trends of a piece."""
     if keep is None:
-        return part
-    keep(part.trends)
-    return part._replace(trends=part.trends.clear())
+        return trends
+    keep(trends)
+    return trends.clear()
 
 
-def _of(tables: Mapping[str, Any], rows: Codes) -> dict[str, NDArray[Any]]:
-    """Some rows of those that are arrays, as a copy of their own."""
-    return {name: np.array(table[rows]) for name, table in tables.items() if isinstance(table, np.ndarray)}
+def _at(judged: Judged, rows: Codes) -> Judged:
+    """What is told of some visits, as a copy of their own; where an alarm began, among them."""
+    std = at_visits(judged.std, rows)
+    since = [_place(record.since[rows], rows) for record in (judged.alarms, judged.repeatability)]
+    ahead = {q: _rows_of(weeks, rows) for q, weeks in judged.forecasts.by_quantity.items()}
+    return Judged(
+        replace(std, visits=std.visits.select(_SAID_OF_VISITS)),
+        Followed(*(table[rows] for table in judged.followed)),
+        _rows_of(judged.alarms, rows, since=since[0]),
+        _rows_of(judged.forecasts, rows, by_quantity=ahead),
+        _rows_of(judged.repeatability, rows, since=since[1]),
+        {},
+    )
 
 
-def _whole(parts: list[Tables]) -> Tables:
-    """The tables of all parts, each put together once; the parts are emptied on the way."""
-    return {
-        of: {name: np.concatenate([part[of].pop(name) for part in parts]) for name in list(parts[0][of])}
-        for of in parts[0]
-    }
+def _rows_of(record: Record, rows: Codes, **others: Any) -> Record:
+    """A record with some rows of each of its arrays, and with others in their place."""
+    tables = {name: table[rows] for name, table in _tables(record).items() if isinstance(table, np.ndarray)}
+    return replace(record, **(tables | others))
+
+
+def _place(visits: Codes, rows: Codes) -> Codes:
+    """Visits by their place among rows that hold them; -1 stays."""
+    return np.where(visits >= 0, np.searchsorted(rows, visits), -1)
 
 
 def _kept_rows(told: Flags, alarms: Alarms, repeatability: RepeatabilityAlarms) -> Codes:
@@ -325,36 +341,6 @@ def _kept_rows(told: Flags, alarms: Alarms, repeatability: RepeatabilityAlarms) 
     began, kept = np.column_stack([alarms.since, repeatability.since])[told], told.copy()
     kept[began[began >= 0]] = True
     return np.flatnonzero(kept)
-
-
-def _limits(forecasts: FleetForecast) -> dict[str, Any]:
-    """What of forecasts is no table of visits."""
-    return {
-        name: value
-        for name, value in _tables(forecasts).items()
-        if name != "by_quantity" and not isinstance(value, np.ndarray)
-    }
-
-
-def _told(std: Standardised, repeating: tuple[str, ...], parts: list[Part]) -> Told:
-    """What was kept of all parts, put together."""
-    kept, ahead = _whole([part.tables for part in parts]), sorted({q for part in parts for q in part.ahead})
-    fleet, alarms, repeatability = kept["fleet"], kept["alarms"], kept["repeatability"]
-    rows = fleet["rows"]
-    for tables in (alarms, repeatability):
-        tables["since"] = np.where(tables["since"] >= 0, np.searchsorted(rows, tables["since"]), -1)
-    weeks = {q: Forecast(**kept[f"weeks {std.quantities[q]}"]) for q in ahead}
-    judged = Judged(
-        replace(at_visits(std, rows), variance=kept["visits"]["variance"]),
-        Followed(**kept["followed"]),
-        Alarms(**alarms),
-        FleetForecast(**{**parts[0].limits, **kept["forecasts"]}, by_quantity=weeks),
-        RepeatabilityAlarms(repeating, **repeatability),
-        {},
-    )
-    residuals = together([part.residuals for part in parts])
-    trends = pl.concat([part.trends for part in parts])
-    return Told(judged, rows, fleet["without_alarm"], Views(**kept["views"]), residuals, trends)
 
 
 def _among(rows: Codes, visits: slice) -> Codes:

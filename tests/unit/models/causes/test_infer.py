@@ -14,7 +14,7 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family, parse_family
 from data_contracts.features import SOFT
 from models.causes.effects import effect_at, inseparable_pairs, symptoms
-from models.causes.infer import CauseSettings, _best_placements, _with_pairs_severities, infer_causes
+from models.causes.infer import _CHUNK, CauseSettings, _best_placements, _with_pairs_severities, infer_causes
 from models.causes.likelihood import Hypotheses
 from models.causes.pairs import PairProbability
 from models.causes.table import effect_table, load_effects
@@ -249,7 +249,7 @@ def test_a_cause_of_which_one_pattern_of_four_fits_counts_a_quarter(fits: tuple[
     share = np.log([0.25, 0.75])
     placed = np.array(fits)[:, None] + share[:, None] + np.log(np.full((2, 3), 1 / 3))
     hypotheses = Hypotheses(np.array([4, 4]), share, share, np.ones(2), np.zeros((2, 1)), np.zeros((2, 1)))
-    assert np.exp(_best_placements(placed, share, hypotheses)[4].log_share) == pytest.approx(together)
+    assert np.exp(_best_placements(placed[None], share[None], hypotheses)[0][4].log_share) == pytest.approx(together)
 
 
 def test_vans_do_not_depend_on_their_neighbours() -> None:
@@ -257,6 +257,22 @@ def test_vans_do_not_depend_on_their_neighbours() -> None:
     together = infer_causes(make_residuals(shifts), [family()] * len(shifts), [()] * len(shifts))
     alone = infer_causes(make_residuals(shifts[3:4]), [family()], [()])
     assert together.probability[3] == pytest.approx(alone.probability[0], rel=1e-9)
+
+
+def test_causes_are_the_same_with_any_number_of_threads() -> None:
+    """More vans than a thread takes at a time, each moved by another amount of another cause."""
+    shifts = np.stack([planted(code, 0.4 + 0.001 * n) for n in range(20) for code in CAUSES])
+    assert len(shifts) > _CHUNK
+    moved, families = make_residuals(shifts), [family()] * len(shifts)
+    one, three = (infer_causes(moved, families, [()] * len(shifts), threads=threads) for threads in (1, 3))
+    assert np.array_equal(one.probability, three.probability)
+    assert np.array_equal(one.severities, three.severities, equal_nan=True)
+    assert (one.leading, one.evidence_for, one.next_test, one.pairs) == (
+        three.leading,
+        three.evidence_for,
+        three.next_test,
+        three.pairs,
+    )
 
 
 def test_evidence_names_what_moved() -> None:

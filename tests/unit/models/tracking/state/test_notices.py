@@ -51,3 +51,13 @@ def test_a_recorder_is_alone_where_no_other_van_used_it_in_the_months_before(wee
         weeks=np.array([100, 100 - weeks_before]),
     )
     assert Recorders(std).lone(0) == ("R1" if lone else "")  # type: ignore[arg-type]
+
+
+def test_of_some_visits_recorders_are_asked_by_their_place_among_them():
+    std = SimpleNamespace(
+        visits=pl.DataFrame({"recorder_serial": ["R1", "R1", "R2"]}),
+        van=np.array([0, 1, 2]),
+        weeks=np.array([100, 100, 100]),
+    )
+    some = Recorders(std).at(np.array([1, 2]))  # type: ignore[arg-type]
+    assert [some.lone(0), some.lone(1)] == ["", "R2"]
