@@ -90,12 +90,12 @@ def judged_small(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
 @pytest.fixture(autouse=True, scope="session")
 def fitted_once() -> Iterator[None]:
     """What finds odd visits is fitted once to the same rows and written once: many tests judge one fleet again and again."""
-    fit, fitted = fleet._trained, dict[tuple[tuple[int, ...], bytes], Any]()
+    fit, fitted = fleet._trained, dict[tuple[Any, ...], Any]()
 
     @functools.wraps(fit)
     def trained(features: np.ndarray, rows: np.ndarray) -> Any:
         of = features[rows]
-        key = (of.shape, of.tobytes())
+        key = (fleet.make_model, of.shape, of.tobytes())
         if key not in fitted:
             if len(fitted) == MOST_FITTED:
                 del fitted[next(iter(fitted))]
