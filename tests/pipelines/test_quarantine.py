@@ -4,7 +4,7 @@ import io
 import os
 import shutil
 import zipfile
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from pipelines.decisions.quarantine_decisions import (
     waiting_place,
 )
 from pipelines.intake import delivery as delivery_module
+from pipelines.intake.accounts import DeliveryAccount
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import VANS, ask, counts, deliver, make_home, recording, row, run_intake
@@ -42,60 +43,101 @@ def only_item(home: Workspace) -> tuple[str, str, int]:
     return rule, reason, rows
 
 
-@pytest.mark.parametrize(
-    ("name", "rule", "says"),
-    [
-        ("empty.csv", "empty_file", "empty"),
-        ("header_only.csv", "empty_file", "no samples"),
-        ("truncated.parquet", "unreadable_file", "cut short"),
-        ("not_parquet.parquet", "unreadable_file", "Parquet"),
-        ("text_in_number.csv", "bad_waveform", "row 700 holds 'n/a'"),
-        ("falling_time.csv", "bad_time", "sample 501"),
-        ("standing_time.csv", "bad_time", "sample 501"),
-        ("missing_time.csv", "bad_time", "sample 300"),
-        ("no_airflow.csv", "bad_waveform", "air-mass"),
-        ("all_missing.csv", "bad_waveform", "no value"),
-        ("too_short.csv", "bad_waveform", "0.499 s"),
-        ("too_slow.csv", "bad_time", "0.1 Hz"),
-        ("ragged.csv", "unreadable_file", "table"),
-        ("binary.csv", "unreadable_file", "not text"),
-        ("recording.mf4", "unreadable_file", "MDF 4"),
-    ],
-)
-def test_broken_recording(home: Workspace, name: str, rule: str, says: str) -> None:
-    files = {"waveforms/" + name: (BROKEN / name).read_bytes(), "good.csv": recording(1)}
-    deliver(home.inbox / "one", [row("waveforms/" + name), row("good.csv")], files)
-    (account,) = run_intake(home)
-    assert counts(account) == (2, 1, 0, 0, 1)  # the others of the delivery are taken in
-    found, reason, rows = only_item(home)
+@dataclass(frozen=True)
+class TakenIn:
+    """A workspace after one intake of many deliveries, each with its own fault."""
+
+    home: Workspace
+    accounts: dict[str, DeliveryAccount]
+
+    def only_item(self, delivery: str) -> tuple[str, str, int]:
+        """As `only_item`, of one delivery."""
+        question = f"SELECT rule, reason, rows FROM quarantine WHERE state = 'waiting' AND delivery = '{delivery}'"
+        ((rule, reason, rows),) = ask(self.home, question).rows()
+        assert "\n" not in reason
+        assert "Traceback" not in reason
+        return rule, reason, rows
+
+
+@pytest.fixture(scope="module")
+def taken_in(tmp_path_factory: pytest.TempPathFactory) -> TakenIn:
+    """All that may be wrong with one recording, archive, path or value of a manifest, side by side."""
+    home = make_home(tmp_path_factory.mktemp("faulty") / "home")
+    for number, (name, _, _) in enumerate(BROKEN_RECORDINGS):
+        files = {"waveforms/" + name: (BROKEN / name).read_bytes(), "good.csv": recording(number)}
+        deliver(home.inbox / Path(name).name, [row("waveforms/" + name), row("good.csv")], files)
+    for name in BROKEN_ARCHIVES:
+        shutil.copy(BROKEN / name, home.inbox / name)
+    (home.inbox / "outside.csv.part").write_text("time_s,airflow_v\n")
+    for number, path in enumerate(PATHS_OUTSIDE):
+        deliver(home.inbox / f"path-{number}", [row(path)], {})
+    for number, (change, _) in enumerate(BROKEN_VALUES):
+        deliver(home.inbox / f"value-{number}", [row("w.csv") | change], {"w.csv": recording(100 + number)})
+    accounts = run_intake(home)
+    with Warehouse(home.warehouse_path) as warehouse:
+        assert audit(home, warehouse) == []
+    return TakenIn(home, {account.delivery: account for account in accounts})
+
+
+def test_what_was_refused_waits_in_quarantine_and_is_not_tried_again(taken_in: TakenIn) -> None:
+    assert [path.name for path in taken_in.home.inbox.iterdir()] == ["outside.csv.part"]
+    assert run_intake(taken_in.home) == []
+
+
+BROKEN_RECORDINGS = [
+    ("empty.csv", "empty_file", "empty"),
+    ("header_only.csv", "empty_file", "no samples"),
+    ("truncated.parquet", "unreadable_file", "cut short"),
+    ("not_parquet.parquet", "unreadable_file", "Parquet"),
+    ("text_in_number.csv", "bad_waveform", "row 700 holds 'n/a'"),
+    ("falling_time.csv", "bad_time", "sample 501"),
+    ("standing_time.csv", "bad_time", "sample 501"),
+    ("missing_time.csv", "bad_time", "sample 300"),
+    ("no_airflow.csv", "bad_waveform", "air-mass"),
+    ("all_missing.csv", "bad_waveform", "no value"),
+    ("too_short.csv", "bad_waveform", "0.499 s"),
+    ("too_slow.csv", "bad_time", "0.1 Hz"),
+    ("ragged.csv", "unreadable_file", "table"),
+    ("binary.csv", "unreadable_file", "not text"),
+    ("recording.mf4", "unreadable_file", "MDF 4"),
+]
+
+
+@pytest.mark.parametrize(("name", "rule", "says"), BROKEN_RECORDINGS)
+def test_broken_recording(taken_in: TakenIn, name: str, rule: str, says: str) -> None:
+    assert counts(taken_in.accounts[name]) == (2, 1, 0, 0, 1)  # the others of the delivery are taken in
+    found, reason, rows = taken_in.only_item(name)
     assert (found, rows) == (rule, 1)
     assert says in reason
     assert name in reason
 
 
-@pytest.mark.parametrize("name", ["absolute_path.zip", "dotdot.zip", "link.zip", "two_members.zip", "truncated.zip"])
-def test_broken_archive(home: Workspace, name: str) -> None:
-    shutil.copy(BROKEN / name, home.inbox / name)
-    (account,) = run_intake(home)
-    assert counts(account) == (0, 0, 0, 0, 0)
-    rule, reason, rows = only_item(home)
+BROKEN_ARCHIVES = ["absolute_path.zip", "dotdot.zip", "link.zip", "two_members.zip", "truncated.zip"]
+
+
+@pytest.mark.parametrize("name", BROKEN_ARCHIVES)
+def test_broken_archive(taken_in: TakenIn, name: str) -> None:
+    assert counts(taken_in.accounts[Path(name).stem]) == (0, 0, 0, 0, 0)
+    rule, reason, rows = taken_in.only_item(Path(name).stem)
     assert rule == ("unreadable_archive" if name == "truncated.zip" else "unsafe_archive")
     assert name in reason
     assert rows == 0
-    assert (home.quarantine / name).exists()
-    assert list(home.inbox.iterdir()) == []
-    assert run_intake(home) == []
+    assert (taken_in.home.quarantine / name).exists()
 
 
-@pytest.mark.parametrize(
-    "path",
-    ["../outside.csv", "/etc/hostname", "C:\\outside.csv", "waveforms/../../outside.csv", "..\\outside.csv", "."],
-)
-def test_path_that_leaves_the_delivery(home: Workspace, path: str) -> None:
-    (home.inbox / "outside.csv.part").write_text("time_s,airflow_v\n")
-    deliver(home.inbox / "one", [row(path)], {})
-    run_intake(home)
-    rule, reason, _ = only_item(home)
+PATHS_OUTSIDE = [
+    "../outside.csv",
+    "/etc/hostname",
+    "C:\\outside.csv",
+    "waveforms/../../outside.csv",
+    "..\\outside.csv",
+    ".",
+]
+
+
+@pytest.mark.parametrize(("number", "path"), enumerate(PATHS_OUTSIDE))
+def test_path_that_leaves_the_delivery(taken_in: TakenIn, number: int, path: str) -> None:
+    rule, reason, _ = taken_in.only_item(f"path-{number}")
     assert rule == "path_leaves_delivery"
     assert repr(path) in reason
 
@@ -184,31 +226,29 @@ def test_broken_manifest_and_its_mending(home: Workspace, manifest: bytes | None
     assert (home.waveforms / "delivered" / "one").is_dir()
 
 
-@pytest.mark.parametrize(
-    ("change", "rule"),
-    [
-        ({"captured_at": "2026-03-02T09:15:00"}, "bad_value"),
-        ({"captured_at": "2026-02-30T09:15:00Z"}, "bad_value"),
-        ({"captured_at": "yesterday"}, "bad_value"),
-        ({"captured_at": ""}, "missing_value"),
-        ({"van_id": ""}, "missing_value"),
-        ({"file": ""}, "missing_value"),
-        ({"coolant_c": "warm"}, "bad_value"),
-        ({"coolant_c": "88,5"}, "bad_value"),
-        ({"coolant_c": "nan"}, "bad_value"),
-        ({"coolant_c": "880"}, "bad_value"),
-        ({"barometer_kpa": "1013"}, "bad_value"),
-        ({"humidity_pct": "-1"}, "bad_value"),
-        ({"closed_loop": "yes"}, "bad_value"),
-        ({"fault_codes": "misfire"}, "bad_value"),
-        ({"odometer_km": "-5"}, "bad_value"),
-        ({"recorder": "no-such"}, "unknown_recorder"),
-    ],
-)
-def test_manifest_value(home: Workspace, change: dict[str, str], rule: str) -> None:
-    deliver(home.inbox / "one", [row("w.csv") | change], {"w.csv": recording(1)})
-    run_intake(home)
-    found, reason, rows = only_item(home)
+BROKEN_VALUES = [
+    ({"captured_at": "2026-03-02T09:15:00"}, "bad_value"),
+    ({"captured_at": "2026-02-30T09:15:00Z"}, "bad_value"),
+    ({"captured_at": "yesterday"}, "bad_value"),
+    ({"captured_at": ""}, "missing_value"),
+    ({"van_id": ""}, "missing_value"),
+    ({"file": ""}, "missing_value"),
+    ({"coolant_c": "warm"}, "bad_value"),
+    ({"coolant_c": "88,5"}, "bad_value"),
+    ({"coolant_c": "nan"}, "bad_value"),
+    ({"coolant_c": "880"}, "bad_value"),
+    ({"barometer_kpa": "1013"}, "bad_value"),
+    ({"humidity_pct": "-1"}, "bad_value"),
+    ({"closed_loop": "yes"}, "bad_value"),
+    ({"fault_codes": "misfire"}, "bad_value"),
+    ({"odometer_km": "-5"}, "bad_value"),
+    ({"recorder": "no-such"}, "unknown_recorder"),
+]
+
+
+@pytest.mark.parametrize(("number", "change", "rule"), [(number, *each) for number, each in enumerate(BROKEN_VALUES)])
+def test_manifest_value(taken_in: TakenIn, number: int, change: dict[str, str], rule: str) -> None:
+    found, reason, rows = taken_in.only_item(f"value-{number}")
     assert (found, rows) == (rule, 1)
     assert next(iter(change)) in reason
 
