@@ -31,18 +31,19 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 LONGEST_FIRST = (
     "fleet/test_otherfleet.py",  # compiles what reads a recording; the next two do without it for a while
-    "pipelines/test_judged_apart.py",
+    "dashboards/test_browser.py",
     "pipelines/test_flow.py",
     "pipelines/test_left_out.py",
-    "dashboards/test_browser.py",
-    "dashboards/test_login.py",
-    "dashboards/test_readers.py",
-    "pipelines/test_cluster_storage.py",
-    "pipelines/test_retention.py",
+    "pipelines/test_judged_apart.py",
     "pipelines/test_weekly.py",
-    "pipelines/test_quarantine.py",
-    "pipelines/test_intake_killed.py",
+    "pipelines/test_retention.py",
+    "dashboards/test_readers.py",
+    "dashboards/test_login.py",
     "unit/models/tracking/test_assess.py",
+    "pipelines/test_cluster_storage.py",
+    "dashboards/test_proxy.py",
+    "pipelines/test_intake_killed.py",
+    "pipelines/test_quarantine.py",
     "pipelines/test_kept_in_any_order.py",
     "pipelines/test_year.py",
     "dashboards/test_roles.py",
@@ -55,6 +56,11 @@ LONGEST_FIRST = (
     "pipelines/test_evidence.py",
     "pipelines/test_one_record.py",
     "pipelines/test_packed_deliveries.py",
+    "pipelines/test_standing_register.py",
+    "dashboards/test_read_side.py",
+    "dashboards/test_login_tokens.py",
+    "dashboards/test_drawn_labels.py",
+    "dashboards/test_answers.py",
     "unit/models/reading/air_trace/test_landmarks.py",
     "unit/models/reading/air_trace/test_conditioning.py",
 )
@@ -90,12 +96,12 @@ def judged_small(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
 @pytest.fixture(autouse=True, scope="session")
 def fitted_once() -> Iterator[None]:
     """What finds odd visits is fitted once to the same rows and written once: many tests judge one fleet again and again."""
-    fit, fitted = fleet._trained, dict[tuple[tuple[int, ...], bytes], Any]()
+    fit, fitted = fleet._trained, dict[tuple[Any, ...], Any]()
 
     @functools.wraps(fit)
     def trained(features: np.ndarray, rows: np.ndarray) -> Any:
         of = features[rows]
-        key = (of.shape, of.tobytes())
+        key = (fleet.make_model, of.shape, of.tobytes())
         if key not in fitted:
             if len(fitted) == MOST_FITTED:
                 del fitted[next(iter(fitted))]

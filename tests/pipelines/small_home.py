@@ -15,9 +15,15 @@ KEPT = 4
 """Deliveries of the small fleet that are taken in where a few do."""
 
 
-def small_home(root: Path) -> Workspace:
-    """A new workspace with the small fleet's register and deliveries."""
-    workspace = make_workspace(root, {"settings.toml": EXAMPLE_FILES["settings.toml"]})
+ONE_PROCESS = ("[intake]\nworkers = 0 ", "[intake]\nworkers = 1 ")
+
+
+def small_home(root: Path, *, alone: bool = True) -> Workspace:
+    """A new workspace with the small fleet's register and deliveries; alone, no process is started for what a few hundred
+    recordings take here in less time than its start."""
+    settings = EXAMPLE_FILES["settings.toml"]
+    assert ONE_PROCESS[0] in settings
+    workspace = make_workspace(root, {"settings.toml": settings.replace(*ONE_PROCESS) if alone else settings})
     shutil.copytree(SMALL_FLEET / "register", workspace.register, dirs_exist_ok=True)
     shutil.copytree(SMALL_FLEET / "inbox", workspace.inbox, dirs_exist_ok=True)
     return workspace
@@ -33,8 +39,11 @@ def first_deliveries(root: Path) -> tuple[Workspace, list[Path]]:
 
 
 def judged_small_home(root: Path) -> Workspace:
-    """The small fleet judged as of its first run, decided on, and judged again as of its last; quarantine as delivered."""
-    workspace = small_home(root)
+    """The small fleet judged as of its first run, decided on, and judged again as of its last; quarantine as delivered.
+
+    By as many processes as the machine has cores, as installed.
+    """
+    workspace = small_home(root, alone=False)
     run_steps(workspace, FIRST_RUN)
     lay_decisions(workspace)
     run_steps(workspace)

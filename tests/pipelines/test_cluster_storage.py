@@ -17,7 +17,7 @@ from pipelines.weekly.track_on_cluster import TrackingOnCluster
 from pipelines.workspace.cluster_settings import ClusterSettings
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
-from tests.pipelines.small_home import small_home
+from tests.pipelines.small_home import first_deliveries
 from tests.pipelines.tracked_fleet import VISITS, judged
 
 distributed = pytest.importorskip("distributed")
@@ -89,11 +89,11 @@ def test_a_write_that_fails_leaves_nothing_in_a_folder(tmp_path: Path, monkeypat
 
 
 def test_a_place_that_no_package_knows_is_one_line_and_the_work_is_done_here(
-    cluster: ClusterSettings, monkeypatch: pytest.MonkeyPatch
+    workers: ClusterSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("models.tracking.parts.AT_A_TIME", VISITS)
     told: list[str] = []
-    on = TrackingOnCluster(cluster.model_copy(update={"storage": "nowhere://vans/x"}), threads=1, say=told.append)
+    on = TrackingOnCluster(workers.model_copy(update={"storage": "nowhere://vans/x"}), threads=1, say=told.append)
     assert judged(on.tell).trends.height
     on.forget()
     assert len(told) == 1
@@ -117,7 +117,7 @@ def test_tracking_over_s3_is_that_of_one_machine(workers: ClusterSettings, monke
 def test_captures_read_over_s3_are_those_read_here(
     workers: ClusterSettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(read_captures, "_LEAST_RECORDINGS", 40)
+    monkeypatch.setattr(read_captures, "_LEAST_RECORDINGS", 7)
     monkeypatch.setattr(read_captures, "_POOL_FROM", 1)
     handed: list[Any] = []
     given = read_captures.ChunksHanded.hand
@@ -130,10 +130,10 @@ def test_captures_read_over_s3_are_those_read_here(
     monkeypatch.setattr(read_captures.ChunksHanded, "hand", noted)
     rows: list[Any] = []
     for place in ("", f'[cluster]\nscheduler = "{workers.scheduler}"\nstorage = "{workers.storage}"\n'):
-        home = small_home(tmp_path / f"home-{len(rows)}")
+        home, _ = first_deliveries(tmp_path / f"home-{len(rows)}")
         home.settings_path.write_text("[intake]\nworkers = 1\n" + place, encoding="utf-8")
         steps.intake(home.root, quiet=True)
-        assert steps.read_captures(home.root) > 40
+        assert steps.read_captures(home.root) > 7
         assert bool(handed) == bool(place)
         with open_warehouse(home) as warehouse:
             rows.append(
@@ -156,7 +156,7 @@ def test_a_worker_reads_the_chunk_that_was_handed_to_it(tmp_path: Path, monkeypa
     monkeypatch.setattr(read_captures, "in_order", noted)
     monkeypatch.setattr(read_captures.ChunksHanded, "forget", lambda self, say: None)
     monkeypatch.setattr(read_captures, "_POOL_FROM", 1)
-    home = small_home(tmp_path / "home")
+    home, _ = first_deliveries(tmp_path / "home")
     shared = tmp_path / "shared"
     home.settings_path.write_text(f'[cluster]\nworkers = 1\nstorage = "{shared}"\n', encoding="utf-8")
     steps.intake(home.root, quiet=True)

@@ -13,10 +13,8 @@ import pytest
 from data_contracts.errors import NoRoomError
 from models.causes import infer as causes
 from models.reading import read as reading
-from models.tracking.charts import by_vans
-from models.tracking.standardise import Standardised
 from models.tracking.state import told
-from models.work import orders
+from models.work import orders, standing_codes
 from pipelines.decisions import proofs
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import judging, steps
@@ -73,6 +71,11 @@ def of_van(van_id: str) -> Callable[..., bool]:
     return lambda std, *_, **__: van_id in std.visits["van_id"].to_list()
 
 
+def fail_at_once_for(monkeypatch: pytest.MonkeyPatch, column: str, value: str) -> None:
+    """Let the first thing that a judgement does raise where a van or family is in it: trials that fail take no time."""
+    fail_for(monkeypatch, standing_codes, "standing_codes", lambda captures, _: value in captures[column].to_list())
+
+
 def listed_of(home: Workspace, week: str) -> dict[str, str]:
     return dict(ask(home, f"SELECT van_id, family FROM watchlist WHERE week = '{week}' ORDER BY rank").iter_rows())
 
@@ -84,7 +87,7 @@ def test_one_van_that_fails_is_named_and_keeps_its_place(
     van_id = next(iter(before))
     order = ask(home, f"SELECT * FROM work_orders WHERE van_id = '{van_id}'")
     assert order["state"].to_list() == ["proposed"]
-    fail_for(monkeypatch, told, "fleet_forecasts", of_van(van_id))
+    fail_at_once_for(monkeypatch, "van_id", van_id)
     tracked = judge(home)
     said = f"Not judged this week: van {van_id} (family {before[van_id]}): ZeroDivisionError: division by zero in a second line."
     assert [text for text in texts(tracked) if text.startswith("Not judged")] == [
@@ -137,11 +140,7 @@ def test_a_family_that_fails_is_named_once_and_none_of_its_vans_is_called_well(
     before = listed_of(home, fleet.weeks[-2])
     proposals = ask(home, f"SELECT order_id FROM work_orders WHERE family = '{family}' AND state = 'proposed'")
     assert proposals.height >= 2
-
-    def hit(std: Standardised, *_: object, **__: object) -> bool:
-        return family in std.families
-
-    fail_for(monkeypatch, by_vans, "raise_alarms", hit)
+    fail_at_once_for(monkeypatch, "family", family)
     tracked = judge(home)
     failed = [text for text in texts(tracked) if text.startswith("Not judged")]
     assert len(failed) == 1
@@ -172,7 +171,7 @@ def test_a_van_whose_causes_or_orders_fail_keeps_its_order(
 
 
 def test_a_failure_of_every_family_ends_the_run(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    fail_for(monkeypatch, by_vans, "raise_alarms", lambda *_, **__: True)
+    fail_for(monkeypatch, standing_codes, "standing_codes", lambda *_: True)
     before = ask(home, "SELECT * FROM watchlist ORDER BY ALL")
     with pytest.raises(ZeroDivisionError):
         judge(home)

@@ -32,9 +32,12 @@ def home(tmp_path: Path) -> Workspace:
     return make_home(tmp_path / "home")
 
 
-def only_item(home: Workspace) -> tuple[str, str, int]:
-    """Rule, reason and rows of the one item in quarantine; the reason is one line, the account sound."""
-    ((rule, reason, rows),) = ask(home, "SELECT rule, reason, rows FROM quarantine WHERE state = 'waiting'").rows()
+def only_item(home: Workspace, delivery: str | None = None) -> tuple[str, str, int]:
+    """Rule, reason and rows of the one item in quarantine, of a delivery or at all; the reason is one line, the account sound."""
+    of = f"AND delivery = '{delivery}'" if delivery else ""
+    ((rule, reason, rows),) = ask(
+        home, f"SELECT rule, reason, rows FROM quarantine WHERE state = 'waiting' {of}"
+    ).rows()
     assert "\n" not in reason
     assert "Traceback" not in reason
     with Warehouse(home.warehouse_path) as warehouse:
@@ -42,60 +45,82 @@ def only_item(home: Workspace) -> tuple[str, str, int]:
     return rule, reason, rows
 
 
-@pytest.mark.parametrize(
-    ("name", "rule", "says"),
-    [
-        ("empty.csv", "empty_file", "empty"),
-        ("header_only.csv", "empty_file", "no samples"),
-        ("truncated.parquet", "unreadable_file", "cut short"),
-        ("not_parquet.parquet", "unreadable_file", "Parquet"),
-        ("text_in_number.csv", "bad_waveform", "row 700 holds 'n/a'"),
-        ("falling_time.csv", "bad_time", "sample 501"),
-        ("standing_time.csv", "bad_time", "sample 501"),
-        ("missing_time.csv", "bad_time", "sample 300"),
-        ("no_airflow.csv", "bad_waveform", "air-mass"),
-        ("all_missing.csv", "bad_waveform", "no value"),
-        ("too_short.csv", "bad_waveform", "0.499 s"),
-        ("too_slow.csv", "bad_time", "0.1 Hz"),
-        ("ragged.csv", "unreadable_file", "table"),
-        ("binary.csv", "unreadable_file", "not text"),
-        ("recording.mf4", "unreadable_file", "MDF 4"),
-    ],
-)
-def test_broken_recording(home: Workspace, name: str, rule: str, says: str) -> None:
-    files = {"waveforms/" + name: (BROKEN / name).read_bytes(), "good.csv": recording(1)}
-    deliver(home.inbox / "one", [row("waveforms/" + name), row("good.csv")], files)
-    (account,) = run_intake(home)
-    assert counts(account) == (2, 1, 0, 0, 1)  # the others of the delivery are taken in
-    found, reason, rows = only_item(home)
+def account_of(home: Workspace, delivery: str) -> tuple[int, ...]:
+    """As `counts`, from what is stored."""
+    columns = "rows, held, superseded, duplicates, quarantined"
+    return ask(home, f"SELECT {columns} FROM deliveries WHERE delivery = '{delivery}'").row(0)
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """All that may be wrong with one recording, archive, path or value of a manifest, after one intake."""
+    home = make_home(tmp_path_factory.mktemp("faulty") / "home")
+    for number, (name, _, _) in enumerate(BROKEN_RECORDINGS):
+        files = {"waveforms/" + name: (BROKEN / name).read_bytes(), "good.csv": recording(number)}
+        deliver(home.inbox / Path(name).name, [row("waveforms/" + name), row("good.csv")], files)
+    for name in BROKEN_ARCHIVES:
+        shutil.copy(BROKEN / name, home.inbox / name)
+    (home.inbox / "outside.csv.part").write_text("time_s,airflow_v\n")
+    for number, path in enumerate(PATHS):
+        deliver(home.inbox / f"path-{number}", [row(path)], {})
+    for number, (change, _) in enumerate(BROKEN_VALUES):
+        deliver(home.inbox / f"value-{number}", [row("w.csv") | change], {"w.csv": recording(100 + number)})
+    run_intake(home)
+    return home
+
+
+def test_what_was_refused_waits_in_quarantine_and_is_not_tried_again(faulty: Workspace) -> None:
+    assert [path.name for path in faulty.inbox.iterdir()] == ["outside.csv.part"]
+    assert run_intake(faulty) == []
+
+
+BROKEN_RECORDINGS = [
+    ("empty.csv", "empty_file", "empty"),
+    ("header_only.csv", "empty_file", "no samples"),
+    ("truncated.parquet", "unreadable_file", "cut short"),
+    ("not_parquet.parquet", "unreadable_file", "Parquet"),
+    ("text_in_number.csv", "bad_waveform", "row 700 holds 'n/a'"),
+    ("falling_time.csv", "bad_time", "sample 501"),
+    ("standing_time.csv", "bad_time", "sample 501"),
+    ("missing_time.csv", "bad_time", "sample 300"),
+    ("no_airflow.csv", "bad_waveform", "air-mass"),
+    ("all_missing.csv", "bad_waveform", "no value"),
+    ("too_short.csv", "bad_waveform", "0.499 s"),
+    ("too_slow.csv", "bad_time", "0.1 Hz"),
+    ("ragged.csv", "unreadable_file", "table"),
+    ("binary.csv", "unreadable_file", "not text"),
+    ("recording.mf4", "unreadable_file", "MDF 4"),
+]
+
+
+@pytest.mark.parametrize(("name", "rule", "says"), BROKEN_RECORDINGS)
+def test_broken_recording(faulty: Workspace, name: str, rule: str, says: str) -> None:
+    assert account_of(faulty, name) == (2, 1, 0, 0, 1)  # the others of the delivery are taken in
+    found, reason, rows = only_item(faulty, name)
     assert (found, rows) == (rule, 1)
     assert says in reason
     assert name in reason
 
 
-@pytest.mark.parametrize("name", ["absolute_path.zip", "dotdot.zip", "link.zip", "two_members.zip", "truncated.zip"])
-def test_broken_archive(home: Workspace, name: str) -> None:
-    shutil.copy(BROKEN / name, home.inbox / name)
-    (account,) = run_intake(home)
-    assert counts(account) == (0, 0, 0, 0, 0)
-    rule, reason, rows = only_item(home)
+BROKEN_ARCHIVES = ["absolute_path.zip", "dotdot.zip", "link.zip", "two_members.zip", "truncated.zip"]
+
+
+@pytest.mark.parametrize("name", BROKEN_ARCHIVES)
+def test_broken_archive(faulty: Workspace, name: str) -> None:
+    assert account_of(faulty, Path(name).stem) == (0, 0, 0, 0, 0)
+    rule, reason, rows = only_item(faulty, Path(name).stem)
     assert rule == ("unreadable_archive" if name == "truncated.zip" else "unsafe_archive")
     assert name in reason
     assert rows == 0
-    assert (home.quarantine / name).exists()
-    assert list(home.inbox.iterdir()) == []
-    assert run_intake(home) == []
+    assert (faulty.quarantine / name).exists()
 
 
-@pytest.mark.parametrize(
-    "path",
-    ["../outside.csv", "/etc/hostname", "C:\\outside.csv", "waveforms/../../outside.csv", "..\\outside.csv", "."],
-)
-def test_path_that_leaves_the_delivery(home: Workspace, path: str) -> None:
-    (home.inbox / "outside.csv.part").write_text("time_s,airflow_v\n")
-    deliver(home.inbox / "one", [row(path)], {})
-    run_intake(home)
-    rule, reason, _ = only_item(home)
+PATHS = ["../outside.csv", "/etc/hostname", "C:\\outside.csv", "waveforms/../../outside.csv", "..\\outside.csv", "."]
+
+
+@pytest.mark.parametrize(("number", "path"), enumerate(PATHS))
+def test_path_that_leaves_the_delivery(faulty: Workspace, number: int, path: str) -> None:
+    rule, reason, _ = only_item(faulty, f"path-{number}")
     assert rule == "path_leaves_delivery"
     assert repr(path) in reason
 
@@ -184,31 +209,29 @@ def test_broken_manifest_and_its_mending(home: Workspace, manifest: bytes | None
     assert (home.waveforms / "delivered" / "one").is_dir()
 
 
-@pytest.mark.parametrize(
-    ("change", "rule"),
-    [
-        ({"captured_at": "2026-03-02T09:15:00"}, "bad_value"),
-        ({"captured_at": "2026-02-30T09:15:00Z"}, "bad_value"),
-        ({"captured_at": "yesterday"}, "bad_value"),
-        ({"captured_at": ""}, "missing_value"),
-        ({"van_id": ""}, "missing_value"),
-        ({"file": ""}, "missing_value"),
-        ({"coolant_c": "warm"}, "bad_value"),
-        ({"coolant_c": "88,5"}, "bad_value"),
-        ({"coolant_c": "nan"}, "bad_value"),
-        ({"coolant_c": "880"}, "bad_value"),
-        ({"barometer_kpa": "1013"}, "bad_value"),
-        ({"humidity_pct": "-1"}, "bad_value"),
-        ({"closed_loop": "yes"}, "bad_value"),
-        ({"fault_codes": "misfire"}, "bad_value"),
-        ({"odometer_km": "-5"}, "bad_value"),
-        ({"recorder": "no-such"}, "unknown_recorder"),
-    ],
-)
-def test_manifest_value(home: Workspace, change: dict[str, str], rule: str) -> None:
-    deliver(home.inbox / "one", [row("w.csv") | change], {"w.csv": recording(1)})
-    run_intake(home)
-    found, reason, rows = only_item(home)
+BROKEN_VALUES = [
+    ({"captured_at": "2026-03-02T09:15:00"}, "bad_value"),
+    ({"captured_at": "2026-02-30T09:15:00Z"}, "bad_value"),
+    ({"captured_at": "yesterday"}, "bad_value"),
+    ({"captured_at": ""}, "missing_value"),
+    ({"van_id": ""}, "missing_value"),
+    ({"file": ""}, "missing_value"),
+    ({"coolant_c": "warm"}, "bad_value"),
+    ({"coolant_c": "88,5"}, "bad_value"),
+    ({"coolant_c": "nan"}, "bad_value"),
+    ({"coolant_c": "880"}, "bad_value"),
+    ({"barometer_kpa": "1013"}, "bad_value"),
+    ({"humidity_pct": "-1"}, "bad_value"),
+    ({"closed_loop": "yes"}, "bad_value"),
+    ({"fault_codes": "misfire"}, "bad_value"),
+    ({"odometer_km": "-5"}, "bad_value"),
+    ({"recorder": "no-such"}, "unknown_recorder"),
+]
+
+
+@pytest.mark.parametrize(("number", "change", "rule"), [(number, *each) for number, each in enumerate(BROKEN_VALUES)])
+def test_manifest_value(faulty: Workspace, number: int, change: dict[str, str], rule: str) -> None:
+    found, reason, rows = only_item(faulty, f"value-{number}")
     assert (found, rows) == (rule, 1)
     assert next(iter(change)) in reason
 
