@@ -150,7 +150,8 @@ def _take_in(
                 if progress is not None:
                     progress(before + count, total)
 
-            for batch in _batches(some, with_gone(some, decoders.decode_all(groups), gone), report):
+            batches = _batches(some, with_gone(some, decoders.decode_all(groups), gone), report)
+            for batch in decoders.one_ahead(batches):
                 changed += _commit(workspace, warehouse, batch, said, now=now)
             some = _opened(jobs, mended, now)
     close_archive()
