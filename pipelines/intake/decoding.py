@@ -31,6 +31,7 @@ Batch = TypeVar("Batch")
 
 _POOL_FROM = 200  # files; below, starting processes costs more than it saves
 _FILES_PER_TASK = 24
+_COLLECTING = 2  # threads that make things ahead: manifests checked, and batches of what is decoded
 _TASKS_AHEAD = 4  # per process: bounds what is held in memory
 
 _RULES: tuple[tuple[type[WaveformError], str], ...] = (
@@ -135,7 +136,7 @@ class Decoders:
 
     def __enter__(self) -> "Decoders":
         self._idle: list[Beside] = []
-        self._pool, self._collecting = ThreadPoolExecutor(max(len(self._others), 1)), ThreadPoolExecutor(1)
+        self._pool, self._collecting = ThreadPoolExecutor(max(len(self._others), 1)), ThreadPoolExecutor(_COLLECTING)
         for other in self._others:
             self._pool.submit(self._get_ready, other)
         return self
@@ -177,17 +178,17 @@ class Decoders:
             yield [done.popleft() for _ in group]
 
     def one_ahead(self, batches: Iterator[Batch]) -> Iterator[Batch]:
-        """Batches of what is decoded, the next collected while the caller is at one, so that no process waits for the caller.
+        """What an iterator gives, the next of it made while the caller is at one, so that no process waits for the caller.
 
         Parameters
         ----------
         batches : iterator
-            Made of what `decode_all` gives; asked for in a thread of its own where other processes decode.
+            Asked in a thread of its own where other processes decode; it may itself take from another that is made ahead.
 
         Yields
         ------
         object
-            The batches, in their order.
+            In order.
         """
         if not self._others:
             yield from batches
