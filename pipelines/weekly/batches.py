@@ -212,7 +212,7 @@ def _client(cluster: ClusterSettings, stack: ExitStack) -> Any:
             local_directory=stack.enter_context(tempfile.TemporaryDirectory()),
         )
     )
-    return stack.enter_context(Client(here, set_as_default=False, direct_to_workers=True))
+    return stack.enter_context(Client(here, set_as_default=False))
 
 
 def _result(client: Any, future: Any) -> Any:
