@@ -8,6 +8,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
+from typing import TypeVar
 
 from data_contracts.errors import (
     EmptyFileError,
@@ -26,8 +27,11 @@ from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
 
+Batch = TypeVar("Batch")
+
 _POOL_FROM = 200  # files; below, starting processes costs more than it saves
 _FILES_PER_TASK = 24
+_COLLECTING = 2  # threads that make things ahead: manifests checked, and batches of what is decoded
 _TASKS_AHEAD = 4  # per process: bounds what is held in memory
 
 _RULES: tuple[tuple[type[WaveformError], str], ...] = (
@@ -132,7 +136,7 @@ class Decoders:
 
     def __enter__(self) -> "Decoders":
         self._idle: list[Beside] = []
-        self._pool = ThreadPoolExecutor(max(len(self._others), 1))
+        self._pool, self._collecting = ThreadPoolExecutor(max(len(self._others), 1)), ThreadPoolExecutor(_COLLECTING)
         for other in self._others:
             self._pool.submit(self._get_ready, other)
         return self
@@ -141,6 +145,7 @@ class Decoders:
         for other in self._others:
             other.close()
         self._pool.shutdown(cancel_futures=True)
+        self._collecting.shutdown()  # no sooner: it waits for those
         for other in self._others:
             other.stop()
 
@@ -171,6 +176,27 @@ class Decoders:
                 done.extend(running.popleft().result())
             running.extend(self._pool.submit(self._decode, task) for task in islice(unsent, most - len(running)))
             yield [done.popleft() for _ in group]
+
+    def one_ahead(self, batches: Iterator[Batch]) -> Iterator[Batch]:
+        """What an iterator gives, the next of it made while the caller is at one, so that no process waits for the caller.
+
+        Parameters
+        ----------
+        batches : iterator
+            Asked in a thread of its own where other processes decode; it may itself take from another that is made ahead.
+
+        Yields
+        ------
+        object
+            In order.
+        """
+        if not self._others:
+            yield from batches
+            return
+        coming = self._collecting.submit(next, batches, None)
+        while (batch := coming.result()) is not None:
+            coming = self._collecting.submit(next, batches, None)
+            yield batch
 
     def _get_ready(self, other: Beside) -> None:
         try:

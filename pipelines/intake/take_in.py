@@ -9,6 +9,7 @@ import itertools
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from datetime import datetime
+from typing import NamedTuple
 
 import polars as pl
 
@@ -45,8 +46,8 @@ from pipelines.workspace.workspace import Workspace
 Report = Callable[[int, int], None]
 _BATCH_ROWS, _BATCH_SAMPLES = 500, 16_000_000
 """What is committed at once: as much as makes its own cost small beside decoding, and is quickly done again. Of our choosing."""
-_ROWS_OPEN = 50_000
-"""Rows of manifests that are held at once, some 2.5 kB each. Of our choosing."""
+_ROWS_OPEN = 5000
+"""Rows of manifests that are checked together, some 2.5 kB each; as many more are held that were checked before. Of our choosing."""
 
 
 def take_in(
@@ -133,26 +134,12 @@ def _take_in(
     mended = mends(workspace)
     said = ages(warehouse, mended)
     changed: list[str] = []
-    done = fresh = of_fresh = 0
     first = _opened(jobs, mended, now)
     with Decoders(sum(len(job.text) for job in first), workers=workers) as decoders:
-        some, first = first, []
-        while some:
-            _check_manifests(workspace, some, register, now=now)
-            groups = [to_decode(job, gone) for job in some]
-            before, done = done, done + sum(map(len, groups))
-            fresh += sum(not job.again for job in some)
-            of_fresh += sum(len(group) for job, group in zip(some, groups, strict=True) if not job.again)
-            left = sum(not job.again for job in jobs)  # not opened yet: each counts as the others do in the middle
-            total = done + (round(of_fresh / fresh * left) if fresh else 0)
-
-            def report(count: int, before: int = before, total: int = total) -> None:
-                if progress is not None:
-                    progress(before + count, total)
-
-            for batch in _batches(some, with_gone(some, decoders.decode_all(groups), gone), report):
-                changed += _commit(workspace, warehouse, batch, said, now=now)
-            some = _opened(jobs, mended, now)
+        checked = _checked(workspace, register, first, jobs, mended, gone, now=now)
+        del first  # held no longer than the others
+        for batch in decoders.one_ahead(_collected(decoders, checked, gone, progress)):
+            changed += _commit(workspace, warehouse, batch, said, now=now)
     close_archive()
     file_away(workspace, warehouse)
     settle_chunks(warehouse, workspace.waveforms)
@@ -175,6 +162,51 @@ def _opened(jobs: deque[Job], mended: Sequence[Mend], now: datetime) -> list[Job
         some.append(job)
         rows += len(job.text)
     return some
+
+
+class _Checked(NamedTuple):
+    """Deliveries whose manifests are checked: what of each is to be decoded, how many recordings came before, and how many there may be of all."""
+
+    jobs: list[Job]
+    groups: list[list[Wanted]]
+    before: int
+    total: int
+
+
+def _checked(
+    workspace: Workspace,
+    register: Register,
+    some: list[Job],
+    jobs: deque[Job],
+    mended: Sequence[Mend],
+    gone: Gone,
+    *,
+    now: datetime,
+) -> Iterator[_Checked]:
+    """Deliveries with their manifests checked, as many at a time as are held at once: those opened already, then the others."""
+    done = fresh = of_fresh = 0
+    while some:
+        _check_manifests(workspace, some, register, now=now)
+        groups = [to_decode(job, gone) for job in some]
+        before, done = done, done + sum(map(len, groups))
+        fresh += sum(not job.again for job in some)
+        of_fresh += sum(len(group) for job, group in zip(some, groups, strict=True) if not job.again)
+        left = sum(not job.again for job in jobs)  # not opened yet: each counts as the others do in the middle
+        yield _Checked(some, groups, before, done + (round(of_fresh / fresh * left) if fresh else 0))
+        some = _opened(jobs, mended, now)
+
+
+def _collected(
+    decoders: Decoders, checked: Iterator[_Checked], gone: Gone, progress: Report | None
+) -> Iterator[list[tuple[Job, list[Decoded]]]]:
+    """Deliveries decoded, as many at a time as are committed at once; the next manifests are checked meanwhile."""
+    for jobs, groups, before, total in decoders.one_ahead(checked):
+
+        def report(count: int, before: int = before, total: int = total) -> None:
+            if progress is not None:
+                progress(before + count, total)
+
+        yield from _batches(jobs, with_gone(jobs, decoders.decode_all(groups), gone), report)
 
 
 def _check_manifests(workspace: Workspace, jobs: Sequence[Job], register: Register, *, now: datetime) -> None:

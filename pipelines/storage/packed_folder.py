@@ -12,6 +12,7 @@ import stat
 import tarfile
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
+from functools import cache
 from pathlib import Path
 from typing import IO, NamedTuple, cast
 
@@ -223,7 +224,7 @@ def _plain_entries(folder: Path) -> dict[str, Entry]:
 class _Hashed(io.FileIO):
     """A file that is hashed as it is read."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path | str) -> None:
         super().__init__(path)
         self._digest = hashlib.sha256()
 
@@ -263,29 +264,62 @@ def _digest(content: IO[bytes]) -> str:
 def _write(folder: Path, there: Sequence[tuple[str, os.stat_result]], draft: Path) -> dict[str, Entry]:
     """Write the packed file; what went into it."""
     entries = {}
-    with (
-        draft.open("wb") as out,
-        closing(_Compressing(out)) as compressing,
-        tarfile.open(fileobj=cast(IO[bytes], compressing), mode="w", format=tarfile.PAX_FORMAT) as archive,
-    ):
+    with draft.open("wb") as out, closing(_Compressing(out)) as archive:
         for name, status in there:
             entry = _entry(folder, name, status)
-            member = tarfile.TarInfo(name)
-            seconds, rest = divmod(abs(entry.written_ns), 10**9)
-            member.pax_headers = {"mtime": f"{'-' if entry.written_ns < 0 else ''}{seconds}.{rest:09d}"}
+            archive.write(_header(name, entry, status.st_size))
             if entry.kind == "file":
-                member.size = status.st_size
-                with _Hashed(folder / name) as content:
-                    archive.addfile(member, cast(IO[bytes], content))
-                    if content.read(1):
-                        raise ValueError(f"{folder.name}/{name} grew while it was packed")
-                    entries[name] = entry._replace(told=content.told())
-                continue
-            member.type, member.mode = (tarfile.DIRTYPE, 0o755) if entry.kind == "folder" else (tarfile.SYMTYPE, 0o777)
-            member.linkname = entry.told if entry.kind == "link" else ""
-            archive.addfile(member)
+                entry = entry._replace(told=_add(archive, f"{folder}/{name}", status.st_size))
             entries[name] = entry
+        archive.write(bytes(2 * tarfile.BLOCKSIZE))  # no member follows
+        archive.write(bytes(-archive.taken % tarfile.RECORDSIZE))
     return entries
+
+
+def _add(archive: "_Compressing", path: str, size: int) -> str:
+    """Add what a file of so many bytes holds; its SHA-256."""
+    with _Hashed(path) as content:
+        left = size
+        while left > 0:
+            if not (block := content.read(min(left, _BLOCK))):
+                raise OSError(f"{Path(path).name} shrank while it was packed")
+            archive.write(block)
+            left -= len(block)
+        if content.read(1):
+            raise ValueError(f"{Path(path).name} grew while it was packed")
+        archive.write(bytes(-size % tarfile.BLOCKSIZE))
+        return content.told()
+
+
+def _header(name: str, entry: Entry, size: int) -> bytes:
+    """What is ahead of a member in the archive, as `tarfile` has it; of most files all but four fields is the same."""
+    seconds, rest = divmod(abs(entry.written_ns), 10**9)
+    written = f"{'-' if entry.written_ns < 0 else ''}{seconds}.{rest:09d}"
+    if entry.kind == "file" and name.isascii() and len(name) <= 100 and size < 8**11 and len(written) == len(_WRITTEN):
+        known = _known_header()
+        times = known[512:1024].replace(_WRITTEN.encode(), written.encode())
+        block = name.encode().ljust(100, b"\0") + known[1124:1148] + b"%011o" % size + known[1159:]
+        told = sum(block) - sum(block[148:156]) + 8 * 32  # the field itself counts as spaces (POSIX.1-2001, ustar)
+        return known[:512] + times + block[:148] + b"%06o" % told + block[154:]
+    member = tarfile.TarInfo(name)
+    member.pax_headers = {"mtime": written}
+    if entry.kind == "file":
+        member.size = size
+    else:
+        member.type, member.mode = (tarfile.DIRTYPE, 0o755) if entry.kind == "folder" else (tarfile.SYMTYPE, 0o777)
+        member.linkname = entry.told if entry.kind == "link" else ""
+    return member.tobuf(tarfile.PAX_FORMAT, "utf-8", "surrogateescape")
+
+
+_WRITTEN = "1000000000.000000000"
+
+
+@cache
+def _known_header() -> bytes:
+    """Of an empty file without a name, with a time as long as any from 2001 to 2286."""
+    member = tarfile.TarInfo()
+    member.pax_headers = {"mtime": _WRITTEN}
+    return member.tobuf(tarfile.PAX_FORMAT, "utf-8", "surrogateescape")
 
 
 class _Compressing:
@@ -293,19 +327,15 @@ class _Compressing:
 
     def __init__(self, out: IO[bytes]) -> None:
         self._out, self._waiting, self._digest = out, bytearray(), hashlib.sha256()
-        self._taken = 0
+        self.taken = 0
+        """Bytes so far."""
         self._codec = pa.Codec("zstd", compression_level=_LEVEL)
 
-    def write(self, block: bytes) -> int:
-        self._taken += len(block)
+    def write(self, block: bytes) -> None:
+        self.taken += len(block)
         self._waiting += block
         if len(self._waiting) >= _FRAME:
             self._flush()
-        return len(block)
-
-    def tell(self) -> int:
-        """Bytes taken so far."""
-        return self._taken
 
     def _flush(self) -> None:
         content = bytes(self._waiting)

@@ -17,6 +17,7 @@ from pipelines.commands.check import check_workspace
 from pipelines.intake import filing
 from pipelines.intake.filing import digests, file_away, pack_delivered
 from pipelines.intake.journal import kept_deliveries, read_journal
+from pipelines.storage import packed_folder
 from pipelines.storage.packed_folder import Entry, entries_of, pack, unpack
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
@@ -65,6 +66,21 @@ def test_other_programs_read_what_is_packed(tmp_path: Path) -> None:
         (tmp_path / "out").mkdir()
         subprocess.run(["tar", "--zstd", "-xf", packed, "-C", tmp_path / "out"], check=True, capture_output=True)
         assert (tmp_path / "out" / "sub" / "below" / "a.bin").read_bytes() == bytes(range(256)) * 700
+
+
+@pytest.mark.parametrize("name", ["a.csv", "sub/b.parquet", "n" * 100, "n" * 101, "\udce9.csv", "ü"])
+@pytest.mark.parametrize("size", [0, 511, 12_345_678_901])
+@pytest.mark.parametrize("written_ns", [0, -1, 999_999_999_999_999_999, 1_772_000_000_123_456_789, 10**19])
+def test_a_header_is_what_the_standard_library_writes(name: str, size: int, written_ns: int) -> None:
+    member = tarfile.TarInfo(name)
+    member.size = size
+    seconds, rest = divmod(abs(written_ns), 10**9)
+    member.pax_headers = {"mtime": f"{'-' if written_ns < 0 else ''}{seconds}.{rest:09d}"}
+    out = io.BytesIO()
+    with tarfile.open(fileobj=out, mode="w", format=tarfile.PAX_FORMAT, encoding="utf-8") as archive:
+        archive.addfile(member)
+        wanted = out.getvalue()
+    assert packed_folder._header(name, Entry("file", "", written_ns), size) == wanted
 
 
 def test_no_bit_and_no_end_of_a_packed_folder_is_lost_unseen(tmp_path: Path) -> None:
