@@ -1,6 +1,8 @@
-"""No function is too long to read at once, no file too long to keep in mind."""
+"""No function is too long to read at once, no file too long to keep in mind, and nothing lies at the top that doesn't belong there."""
 
 import ast
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -8,6 +10,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 TOP = ("dashboards", "data_contracts", "models", "pipelines", "sample_fleet", "tests")
 FILES = sorted(path for folder in TOP for path in (ROOT / folder).rglob("*.py"))
+BESIDE = {"CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "pyproject.toml"}
 MOST_IN_FUNCTION, MOST_IN_FILE = 80, 400  # lines; of our choosing
 
 
@@ -49,3 +52,11 @@ def test_lines_are_counted_from_the_def_to_the_last_line_also_within_classes() -
     assert _long_functions(body(80)) == []
     assert _long_functions(body(81)) == ["f: 81 lines"]
     assert _long_functions(body(81).replace("def f", "async def f")) == ["f: 81 lines"]
+
+
+def test_at_the_top_lie_the_folders_and_what_belongs_beside_them() -> None:
+    if shutil.which("git") is None or not (ROOT / ".git").exists():
+        pytest.skip("not a checkout")
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, check=True, stdout=subprocess.PIPE, text=True).stdout
+    top = {line.partition("/")[0] for line in listed.splitlines()}
+    assert {name for name in top if not name.startswith(".") and not name.endswith(".lock")} == {*TOP, *BESIDE}
