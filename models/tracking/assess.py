@@ -159,14 +159,7 @@ def assess(
     std, repeats, told_captures, waveforms = visited
     del visited
     within, repeats = repeats_at_visits(std, repeats), latest_repeats(repeats)
-    per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
-    latest = _latest(std, week_number(week) - setting.forget_after_weeks)
-    asked = Asked(
-        per_van_week,
-        setting.visit_interval_weeks,
-        setting.forget_after_weeks,
-        first_week=week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
-    )
+    latest, asked = _latest(std, week_number(week) - setting.forget_after_weeks), _asked(setting, week)
     share = tell or partial(side_by_side, threads=setting.threads)
     found = _charted(
         std, within, repeats, families, _until(repairs, week), latest, asked, setting.threads, share, keep, aside
@@ -179,7 +172,7 @@ def assess(
         found.without_alarm,
         latest,
         false_discovery=setting.anomaly_false_discovery,
-        most=ANOMALY_SHARE * per_van_week,
+        most=ANOMALY_SHARE * asked.per_van_week,
         waveforms=waveforms,
     )
     states = states_of_parts(found.parts, found.rows, anomaly, latest, Recorders(std))
@@ -233,6 +226,12 @@ def _charted(
     unsteady = chart_repeatability(std, within, per_van_week=asked.per_van_week, threads=threads)
     pieces = pieces_of(std, families, within, repeats, unsteady, repairs, latest, asked, threads=threads)
     return told_of(pieces, tell, keep, aside)
+
+
+def _asked(setting: TrackingSettings, week: str) -> Asked:
+    first_week = week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6)
+    per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
+    return Asked(per_van_week, setting.visit_interval_weeks, setting.forget_after_weeks, first_week)
 
 
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:

@@ -6,6 +6,7 @@ A van, family or recording that fails is left out, named in the notices, and sta
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
@@ -196,8 +197,6 @@ def _judge(
     """Judge some of the vans together; the trends are theirs, whatever was judged before."""
     from models.causes.as_recorded import as_recorded
     from models.causes.infer import infer_causes
-    from models.tracking.assess import assess
-    from models.tracking.state.told import KINDS
     from models.work.learning import van_priors
     from models.work.repair_proof import PROOF_TRENDS
     from models.work.settling import late_to_settle
@@ -221,20 +220,17 @@ def _judge(
         mine, readings = frame.filter(of_them), read.of(of_them)
         codes = standing_codes(mine, done)
         settling = {van_id: fact for van_id, fact in late.items() if van_id in van_ids}
-        trends.clear()
-        with RecordsAside(warehouse.path.with_name("states.parquet")) as of_states:
-            assessment = assess(
-                readings.readings,
-                families=families,
-                repairs=done,
-                week=week,
-                settings=settings.tracking.for_models(threads=threads_of(settings)),
-                shapes=readings.shapes,
-                also=codes.keys() | settling.keys(),
-                tell=tell,
-                keep=trends.add,
-                aside=lambda record: of_states.put(record, KINDS),
-            )
+        assessment = _tracked(
+            warehouse,
+            readings,
+            trends,
+            families=families,
+            repairs=done,
+            week=week,
+            settings=settings.tracking.for_models(threads=threads_of(settings)),
+            also=codes.keys() | settling.keys(),
+            tell=tell,
+        )
         found = assessment.residuals.van_ids
         assessment = replace(assessment, trends=trends.of_vans(found, (*PROOF_TRENDS, "level", "alarm_since")))
         flags = lessons.flags_of(assessment)
@@ -264,6 +260,17 @@ def _judge(
         return _Judged(assessment, posterior, flags, about, lessons.with_trust(listed, learned, flags))
 
     return judged
+
+
+def _tracked(warehouse: Warehouse, read: Read, trends: RowsAside, **known: Any) -> "Assessment":
+    """What `assess` finds; trends and what states are made of go through files."""
+    from models.tracking.assess import assess
+    from models.tracking.state.told import KINDS
+
+    trends.clear()
+    with RecordsAside(warehouse.path.with_name("states.parquet")) as of_states:
+        aside = partial(of_states.put, kinds=KINDS)
+        return assess(read.readings, shapes=read.shapes, keep=trends.add, aside=aside, **known)
 
 
 def _prove_repairs(
