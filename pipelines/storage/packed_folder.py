@@ -269,38 +269,40 @@ def _write(folder: Path, there: Sequence[tuple[str, os.stat_result]], draft: Pat
             entry = _entry(folder, name, status)
             archive.write(_header(name, entry, status.st_size))
             if entry.kind == "file":
-                entry = entry._replace(told=_add(archive, f"{folder}/{name}", status.st_size))
+                entry = entry._replace(told=_add(archive, folder, name, status.st_size))
             entries[name] = entry
         archive.write(bytes(2 * tarfile.BLOCKSIZE))  # no member follows
         archive.write(bytes(-archive.taken % tarfile.RECORDSIZE))
     return entries
 
 
-def _add(archive: "_Compressing", path: str, size: int) -> str:
+def _add(archive: "_Compressing", folder: Path, name: str, size: int) -> str:
     """Add what a file of so many bytes holds; its SHA-256."""
-    with _Hashed(path) as content:
+    with _Hashed(f"{folder}/{name}") as content:
         left = size
         while left > 0:
             if not (block := content.read(min(left, _BLOCK))):
-                raise OSError(f"{Path(path).name} shrank while it was packed")
+                raise OSError(f"{folder.name}/{name} shrank while it was packed")
             archive.write(block)
             left -= len(block)
         if content.read(1):
-            raise ValueError(f"{Path(path).name} grew while it was packed")
+            raise ValueError(f"{folder.name}/{name} grew while it was packed")
         archive.write(bytes(-size % tarfile.BLOCKSIZE))
         return content.told()
 
 
 def _header(name: str, entry: Entry, size: int) -> bytes:
-    """What is ahead of a member in the archive, as `tarfile` has it; of most files all but four fields is the same."""
+    """What is ahead of a member in the archive, as `tarfile` has it; of most files all but four fields are the same."""
     seconds, rest = divmod(abs(entry.written_ns), 10**9)
     written = f"{'-' if entry.written_ns < 0 else ''}{seconds}.{rest:09d}"
     if entry.kind == "file" and name.isascii() and len(name) <= 100 and size < 8**11 and len(written) == len(_WRITTEN):
-        known = _known_header()
+        known = (
+            _known_header()
+        )  # from 512 its time; the block itself from 1024: name, at 100 rights and owner, at 124 size, at 148 checksum
         times = known[512:1024].replace(_WRITTEN.encode(), written.encode())
         block = name.encode().ljust(100, b"\0") + known[1124:1148] + b"%011o" % size + known[1159:]
-        told = sum(block) - sum(block[148:156]) + 8 * 32  # the field itself counts as spaces (POSIX.1-2001, ustar)
-        return known[:512] + times + block[:148] + b"%06o" % told + block[154:]
+        checksum = sum(block) - sum(block[148:156]) + 8 * 32  # the field itself counts as spaces (POSIX.1-2001, ustar)
+        return known[:512] + times + block[:148] + b"%06o" % checksum + block[154:]
     member = tarfile.TarInfo(name)
     member.pax_headers = {"mtime": written}
     if entry.kind == "file":

@@ -5,6 +5,7 @@ The file is a draft, so that what a killed run leaves of it goes with the next o
 
 import os
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from types import TracebackType
@@ -38,9 +39,12 @@ class RecordsAside:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         written, self._open = self._open, None
-        if written is not None:
-            written.close()
-        clear_drafts_of(self._path)
+        try:
+            if written is not None:
+                with suppress(OSError):  # a full disk: what is not written yet is nobody's concern any more
+                    written.close()
+        finally:
+            clear_drafts_of(self._path)
 
     def put(self, record: Any, kinds: Iterable[type]) -> Callable[[], Any]:
         """Put a record aside.

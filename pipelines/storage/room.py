@@ -88,7 +88,7 @@ def ask_for_room(workspace: Workspace) -> None:
     """Refuse a run that the disk has no room for, before it begins.
 
     What came in is kept as it came, and its samples once more; the published file is made beside the old one, and the
-    warehouse may grow by half before it is tidied. Until the week is stored, its readings, shapes and trends lie beside the
+    warehouse may grow by half before it is tidied. Until the week is stored, its readings, shapes, trends and what states are made of lie beside the
     warehouse, what sorting them takes too, and the trends of before stand until those of now are committed: as much as the
     warehouse, of which all of these are parts (of the demo a third was measured: files of 5 MB, a log of 5, 33 of warehouse).
     Of our choosing.

@@ -268,7 +268,7 @@ def _tracked(warehouse: Warehouse, read: Read, trends: RowsAside, **known: Any) 
     from models.tracking.state.told import KINDS
 
     trends.clear()
-    with RecordsAside(warehouse.path.with_name("states.parquet")) as of_states:
+    with RecordsAside(warehouse.path.with_name("states")) as of_states:
         aside = partial(of_states.put, kinds=KINDS)
         return assess(read.readings, shapes=read.shapes, keep=trends.add, aside=aside, **known)
 

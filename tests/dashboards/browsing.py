@@ -39,7 +39,7 @@ def settled(page: Any, *, pause_ms: int = 300) -> None:
         "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
         " && !document.querySelector('[data-testid=stSkeleton], [data-stale=true]')",
         timeout=WAIT_MS,
-        polling=100,  # asked at every frame, as it would be, the browser draws one after the other meanwhile
+        polling=100,  # by default it asks at every frame, which keeps the browser drawing
     )
     page.wait_for_timeout(pause_ms)
 

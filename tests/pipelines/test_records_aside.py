@@ -3,6 +3,7 @@
 import errno
 import os
 from pathlib import Path
+from types import SimpleNamespace
 from typing import NamedTuple
 
 import numpy as np
@@ -29,21 +30,21 @@ def some(number: int) -> Some:
 
 
 def test_records_come_back_in_any_order_and_as_often_as_asked(tmp_path: Path) -> None:
-    with RecordsAside(tmp_path / "states.parquet") as aside:
+    with RecordsAside(tmp_path / "states") as aside:
         back = [aside.put(some(number), [Some]) for number in range(3)]
         for number in (2, 0, 2, 1):
             found = back[number]()
             assert found.level.tobytes() == some(number).level.tobytes()
             assert found.vans.equals(some(number).vans, null_equal=True)
         assert aside.put(some(7), [Some])().level[0] == 7.0, "what is read leaves the place where the next is written"
-        assert [one.name.startswith(".states.parquet.") for one in tmp_path.iterdir()] == [True]
+        assert [one.name.startswith(".states.") for one in tmp_path.iterdir()] == [True]
     assert list(tmp_path.iterdir()) == []
 
 
 def test_what_a_killed_run_left_goes_with_the_next(tmp_path: Path) -> None:
-    left = tmp_path / ".states.parquet.00000000-1.part"
+    left = tmp_path / ".states.00000000-1.part"
     left.write_bytes(b"half a file")
-    with RecordsAside(tmp_path / "states.parquet"):
+    with RecordsAside(tmp_path / "states"):
         assert not left.exists()
 
 
@@ -51,10 +52,13 @@ def test_a_full_disk_is_told_in_one_line(tmp_path: Path, monkeypatch: pytest.Mon
     def full(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    with RecordsAside(tmp_path / "states.parquet") as aside:
-        monkeypatch.setattr(Path, "open", full)
-        with pytest.raises(NoRoomError, match=r"no room on the disk to write .*states\.parquet"):
+    with RecordsAside(tmp_path / "states") as aside:
+        aside.put(some(1), [Some])
+        assert aside._open is not None
+        monkeypatch.setattr(aside, "_open", SimpleNamespace(seek=lambda *_: 0, write=full, close=full))
+        with pytest.raises(NoRoomError, match=r"no room on the disk to write .*states"):
             aside.put(some(1), [Some])
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_states_made_of_what_was_put_aside_are_those_of_the_fleet_in_one_piece(
@@ -70,9 +74,9 @@ def test_states_made_of_what_was_put_aside_are_those_of_the_fleet_in_one_piece(
 
         return assess(fleet().frame, families=families(), repairs=repairs(), week=fleet().weeks[-1], aside=aside)
 
-    with RecordsAside(tmp_path / "states.parquet") as opened:
+    with RecordsAside(tmp_path / "states") as opened:
         found = assessed(opened)
     assert len(put) > 4
-    assert sum(put) < whole.captures.height
+    assert sum(put) < fleet().frame.select("van_id", "visit").n_unique()
     assert found.states["listed"].any()
     assert found.states.equals(whole.states, null_equal=True)

@@ -81,7 +81,7 @@ def states_of_parts(
     """
     found = [no_states()]
     for judged, mine in zip(parts, rows, strict=True):
-        vans = slice(*np.searchsorted(latest, [mine[0], mine[-1] + 1]).tolist()) if mine.size else slice(0)
+        vans = slice(*np.searchsorted(latest, [mine[0], mine[-1] + 1]).tolist()) if mine.size else slice(0, 0)
         if vans.start != vans.stop:
             found.append(states_of(judged(), anomaly.of(vans), np.searchsorted(mine, latest[vans]), recorders.at(mine)))
     return _in_order(pl.concat(found))

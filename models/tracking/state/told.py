@@ -190,7 +190,7 @@ def told_of(pieces: Sequence[Piece], tell: Tell, keep: Keep | None = None, aside
     keep : callable, optional
         Given the trends of each piece as it is done; those of what is returned are none then.
     aside : callable, optional
-        Given what was judged of each piece, which takes some 40 kB a van; in memory where left out.
+        Given what was judged of each piece; it stays in memory where left out.
 
     Returns
     -------
@@ -200,7 +200,6 @@ def told_of(pieces: Sequence[Piece], tell: Tell, keep: Keep | None = None, aside
     for part in tell(part_of, pieces):
         judged.append(aside(part.judged) if aside else partial(_itself, part.judged))
         others.append((*part[1:-1], _handed_on(part.trends, keep)))
-        del part  # while the next is waited for
     rows, without_alarm, views, residuals, trends = zip(*others, strict=True)
     seen = Views(*(np.concatenate(tables) for tables in zip(*views, strict=True)))
     return Told(tuple(judged), rows, np.concatenate(without_alarm), seen, together(residuals), pl.concat(trends))
