@@ -228,7 +228,9 @@ def begun_before(course: Course, unseen: Floats) -> Ahead:
     -------
     Ahead
     """
-    failures, running, serious = np.split(unseen.ravel() @ course.after, (AHEAD_WEEKS, 2 * AHEAD_WEEKS))
+    each = unseen.reshape(-1, 1) * course.after
+    after = each.sum(axis=0)  # the last bit of a product of matrices may hang on where they lie
+    failures, running, serious = np.split(after, (AHEAD_WEEKS, 2 * AHEAD_WEEKS))
     return Ahead(failures, running, serious)
 
 

@@ -64,14 +64,15 @@ def judge(workspace: Workspace, week: str | None = None) -> steps.Tracked:
     """Judge and publish, whatever was published before; what finds odd visits is small."""
     workspace.published_path.unlink(missing_ok=True)
     with pytest.MonkeyPatch.context() as patch, workspace.held():
-        patch.setattr(anomaly, "make_model", _small_model)
+        patch.setattr(anomaly, "make_model", small_model)
         standing = steps.resolve_week(workspace.root, week)
         tracked = steps.track(workspace.root, standing)
         assert steps.publish_week(workspace.root, standing, tracked)
     return tracked
 
 
-def _small_model(seed: int) -> Any:
+def small_model(seed: int) -> Any:
+    """What finds odd visits in weeks that `judge` judges."""
     return score.make_model(seed).set_params(forest__n_estimators=TREES)
 
 

@@ -22,7 +22,7 @@ from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.testing import in_workshop
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
-from tests.pipelines.judged_home import fleet_of_readings, judge, judged_home
+from tests.pipelines.judged_home import fleet_of_readings, judge, judged_home, small_model
 
 SETTINGS = """
 [workshop]
@@ -141,8 +141,9 @@ def test_a_missing_plan_is_not_an_empty_week(
 
 
 def test_room_changed_in_the_settings_changes_the_plan_and_nothing_else_does(
-    run: tuple[Workspace, steps.Tracked], tmp_path: Path
+    run: tuple[Workspace, steps.Tracked], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("models.tracking.anomaly.fleet.make_model", small_model)  # as the week before was judged
     workspace, _ = run
     shutil.copytree(workspace.root, tmp_path / "home")
     copied = open_workspace(tmp_path / "home")
