@@ -296,9 +296,8 @@ def _header(name: str, entry: Entry, size: int) -> bytes:
     seconds, rest = divmod(abs(entry.written_ns), 10**9)
     written = f"{'-' if entry.written_ns < 0 else ''}{seconds}.{rest:09d}"
     if entry.kind == "file" and name.isascii() and len(name) <= 100 and size < 8**11 and len(written) == len(_WRITTEN):
-        known = (
-            _known_header()
-        )  # from 512 its time; the block itself from 1024: name, at 100 rights and owner, at 124 size, at 148 checksum
+        # its time from 512; its block from 1024, with the name, at 100 rights and owner, at 124 the size, at 148 the checksum
+        known = _known_header()
         times = known[512:1024].replace(_WRITTEN.encode(), written.encode())
         block = name.encode().ljust(100, b"\0") + known[1124:1148] + b"%011o" % size + known[1159:]
         checksum = sum(block) - sum(block[148:156]) + 8 * 32  # the field itself counts as spaces (POSIX.1-2001, ustar)

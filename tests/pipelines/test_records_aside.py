@@ -2,6 +2,7 @@
 
 import errno
 import os
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import NamedTuple
@@ -68,7 +69,7 @@ def test_states_made_of_what_was_put_aside_are_those_of_the_fleet_in_one_piece(
     monkeypatch.setattr("models.tracking.parts.AT_A_TIME", VISITS)
 
     def assessed(opened: RecordsAside) -> Assessment:
-        def aside(record: Judged):  # type: ignore[no-untyped-def]
+        def aside(record: Judged) -> Callable[[], Judged]:
             put.append(record.std.van.size)
             return opened.put(record, KINDS)
 
